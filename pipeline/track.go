@@ -121,14 +121,23 @@ func (c Camera) Invert(p Point) Point {
 	return Point{(c.A*x + c.B*y) / d, (c.A*y - c.B*x) / d}
 }
 
-// HeadStep is how far the head moved from the previous frame of the window to
+// HeadStep is how the head moved from the previous frame of the window to
 // this one, in raw picture pixels (the camera's motion still in it), followed
-// by optical flow inside a circle on the head.
+// by optical flow inside a circle on the head: corners with their middle at
+// (CX, CY) in the previous frame moved by (DX, DY) on average and turned by
+// Rot about that middle (radians, clockwise positive as y points down), so
+// any point p of the head moved by (DX, DY) + Rot × (p − (CX, CY)):
+//
+//	dx = DX − Rot·(p.Y − CY)
+//	dy = DY + Rot·(p.X − CX)
 type HeadStep struct {
 	DX     float64 `json:"dx"`
 	DY     float64 `json:"dy"`
-	Points int     `json:"points"` // corners that survived the forward–backward check; 0: lost, DX=DY=0
-	RMS    float64 `json:"rms"`    // spread of their vectors, pixels
+	CX     float64 `json:"cx"`
+	CY     float64 `json:"cy"`
+	Rot    float64 `json:"rot"`
+	Points int     `json:"points"` // corners that survived the forward–backward check; 0: lost, all else 0
+	RMS    float64 `json:"rms"`    // spread of their vectors about that motion, pixels
 }
 
 // Seen is all that was read from one decoded frame of a window.
