@@ -1,0 +1,147 @@
+package camera
+
+import (
+	"errors"
+	"image"
+	"math"
+
+	"gocv.io/x/gocv"
+
+	"tapeline/pipeline"
+)
+
+// Gray fills dst with the frame in grey levels.
+func Gray(f *pipeline.Frame, dst *gocv.Mat) error {
+	if f.Width <= 0 || f.Height <= 0 || len(f.Pix) != f.Width*f.Height*3 {
+		return errors.New("frame's pixels don't fit its size")
+	}
+	bgr := gocv.NewMatWithSize(f.Height, f.Width, gocv.MatTypeCV8UC3)
+	defer bgr.Close()
+	p, err := bgr.DataPtrUint8()
+	if err != nil {
+		return err
+	}
+	copy(p, f.Pix)
+	gocv.CvtColor(bgr, dst, gocv.ColorBGRToGray)
+	return nil
+}
+
+// Flow is pyramidal Lucas–Kanade with a forward–backward check (Kalal,
+// Mikolajczyk & Matas 2010, doi 10.1109/ICPR.2010.675).
+type Flow struct {
+	Window int     // side of the square compared, pixels
+	Levels int     // of the pyramid, the full picture included
+	Back   float64 // most the way there and back may miss, pixels
+}
+
+// Follow finds from's points of a in b. guess tells where each is expected
+// in b, back where a point of b is expected in a; nil: where it was. Points
+// are in OpenCV's frame (pixel centres at whole numbers). ok[i] false: lost.
+func (l Flow) Follow(a, b gocv.Mat, from []gocv.Point2f, guess, back func(gocv.Point2f) gocv.Point2f) (to []gocv.Point2f, ok []bool, err error) {
+	if len(from) == 0 {
+		return nil, nil, nil
+	}
+	start := func(ps []gocv.Point2f, g func(gocv.Point2f) gocv.Point2f) []gocv.Point2f {
+		out := make([]gocv.Point2f, len(ps))
+		for i, p := range ps {
+			out[i] = p
+			if g != nil {
+				out[i] = g(p)
+			}
+		}
+		return out
+	}
+	to, ok, err = l.once(a, b, from, start(from, guess))
+	if err != nil {
+		return nil, nil, err
+	}
+	again, ok2, err := l.once(b, a, to, start(to, back))
+	if err != nil {
+		return nil, nil, err
+	}
+	w, h := float32(b.Cols()-1), float32(b.Rows()-1)
+	for i := range ok {
+		d := math.Hypot(float64(again[i].X-from[i].X), float64(again[i].Y-from[i].Y))
+		ok[i] = ok[i] && ok2[i] && d < l.Back && to[i].X >= 0 && to[i].Y >= 0 && to[i].X <= w && to[i].Y <= h
+	}
+	return to, ok, nil
+}
+
+func (l Flow) once(a, b gocv.Mat, from, guess []gocv.Point2f) ([]gocv.Point2f, []bool, error) {
+	pa, err := points(from)
+	if err != nil {
+		return nil, nil, err
+	}
+	defer pa.Close()
+	pb, err := points(guess)
+	if err != nil {
+		return nil, nil, err
+	}
+	defer pb.Close()
+	status, miss := gocv.NewMat(), gocv.NewMat()
+	defer status.Close()
+	defer miss.Close()
+	crit := gocv.NewTermCriteria(gocv.Count|gocv.EPS, 30, .01)
+	const useInitialFlow = 4 // cv::OPTFLOW_USE_INITIAL_FLOW
+	gocv.CalcOpticalFlowPyrLKWithParams(a, b, pa, pb, &status, &miss,
+		image.Pt(l.Window, l.Window), l.Levels-1, crit, useInitialFlow, 1e-4)
+	st, err := status.DataPtrUint8()
+	if err != nil {
+		return nil, nil, err
+	}
+	v, err := pb.DataPtrFloat32()
+	if err != nil {
+		return nil, nil, err
+	}
+	if len(st) < len(from) || len(v) < 2*len(from) {
+		return nil, nil, errors.New("optical flow gave too few points")
+	}
+	to, ok := make([]gocv.Point2f, len(from)), make([]bool, len(from))
+	for i := range to {
+		to[i], ok[i] = gocv.Point2f{X: v[2*i], Y: v[2*i+1]}, st[i] == 1
+	}
+	return to, ok, nil
+}
+
+// points copies into memory OpenCV owns.
+func points(ps []gocv.Point2f) (gocv.Mat, error) {
+	m := gocv.NewMatWithSize(len(ps), 1, gocv.MatTypeCV32FC2)
+	v, err := m.DataPtrFloat32()
+	if err != nil {
+		m.Close()
+		return m, err
+	}
+	for i, p := range ps {
+		v[2*i], v[2*i+1] = p.X, p.Y
+	}
+	return m, nil
+}
+
+// Corners are up to n of the strongest corners of a part of the picture for
+// which keep holds, strongest first.
+func Corners(gray gocv.Mat, part image.Rectangle, n int, quality, apart float64, keep func(x, y float64) bool) ([]gocv.Point2f, error) {
+	part = part.Intersect(image.Rect(0, 0, gray.Cols(), gray.Rows()))
+	if part.Dx() < 4 || part.Dy() < 4 {
+		return nil, nil
+	}
+	sub := gray.Region(part)
+	defer sub.Close()
+	cs := gocv.NewMat()
+	defer cs.Close()
+	gocv.GoodFeaturesToTrack(sub, &cs, 8*n, quality, apart)
+	if cs.Empty() {
+		return nil, nil
+	}
+	v, err := cs.DataPtrFloat32()
+	if err != nil {
+		return nil, err
+	}
+	var out []gocv.Point2f
+	for i := 0; i+1 < len(v) && len(out) < n; i += 2 {
+		p := gocv.Point2f{X: v[i] + float32(part.Min.X), Y: v[i+1] + float32(part.Min.Y)}
+		if keep(float64(p.X)+.5, float64(p.Y)+.5) {
+			out = append(out, p)
+		}
+	}
+	return out, nil
+}
