@@ -1,0 +1,228 @@
+// Package config reads what may be set once instead of on every command line:
+// defaults, then a file, then the environment; flags come after and are the
+// command's business. Reading is strict: an unknown key is an error.
+//
+// The file is tapeline.yaml in the working folder, or the one named by
+// --config. A key a.b is the variable TAPELINE_A_B in the environment.
+package config
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"reflect"
+	"regexp"
+	"slices"
+	"strconv"
+	"strings"
+
+	"github.com/go-viper/mapstructure/v2"
+	"github.com/spf13/viper"
+)
+
+// File is the name looked for in the working folder.
+const File = "tapeline.yaml"
+
+// Config is everything that can be configured.
+type Config struct {
+	// Out is the folder in which each lesson gets a folder of its own.
+	Out string `mapstructure:"out"`
+	// Home is where the set-up put the models and the inference library;
+	// empty: the cache folder of the user.
+	Home   string `mapstructure:"home"`
+	Batter Batter `mapstructure:"batter"`
+	Camera Camera `mapstructure:"camera"`
+	Pose   Pose   `mapstructure:"pose"`
+}
+
+// Batter is what is known of who swings.
+type Batter struct {
+	Height string `mapstructure:"height"` // see ParseHeight; empty: unknown
+	Bats   string `mapstructure:"bats"`   // "R", "L"; empty: inferred
+}
+
+// Camera is what is known of where the phone stands.
+type Camera struct {
+	View     string `mapstructure:"view"`     // "chest", "back", "pitcher", "catcher"; empty: inferred
+	Distance string `mapstructure:"distance"` // see ParseDistance; empty: inferred
+}
+
+// Pose chooses the network.
+type Pose struct {
+	Quality string `mapstructure:"quality"` // "quick" or "best"
+}
+
+// Views and Qualities are the words allowed for camera.view and pose.quality.
+var (
+	Views     = []string{"chest", "back", "pitcher", "catcher"}
+	Qualities = []string{"quick", "best"}
+)
+
+// Default is what holds when nothing is set.
+func Default() Config {
+	return Config{Out: "lessons", Pose: Pose{Quality: "quick"}}
+}
+
+// Load reads the configuration. An empty path means File in the working
+// folder if there is one. Errors are one line and name the file, and the
+// dotted key where one is concerned.
+func Load(path string) (Config, error) {
+	v := viper.New()
+	for key, value := range flat("", reflect.ValueOf(Default())) {
+		v.SetDefault(key, value)
+	}
+	v.SetEnvPrefix("TAPELINE")
+	v.SetEnvKeyReplacer(strings.NewReplacer(".", "_"))
+	v.AutomaticEnv()
+
+	named := path != ""
+	if !named {
+		path = File
+	}
+	source := "the environment"
+	if _, err := os.Stat(path); err == nil {
+		source = path
+		v.SetConfigFile(path)
+		v.SetConfigType("yaml")
+		if err := v.ReadInConfig(); err != nil {
+			return Config{}, fmt.Errorf("%s: %s", path, oneLine(err))
+		}
+	} else if named || !errors.Is(err, fs.ErrNotExist) {
+		return Config{}, fmt.Errorf("%s: can't be read", path)
+	}
+
+	c := Config{}
+	strict := func(d *mapstructure.DecoderConfig) { d.WeaklyTypedInput = false }
+	if err := v.UnmarshalExact(&c, strict); err != nil {
+		return Config{}, fmt.Errorf("%s: %s", source, oneLine(err))
+	}
+	if err := c.Validate(); err != nil {
+		return Config{}, fmt.Errorf("%s: %w", source, err)
+	}
+	return c, nil
+}
+
+// Validate checks every value; the error names the dotted key.
+func (c Config) Validate() error {
+	if strings.TrimSpace(c.Out) == "" {
+		return errors.New("out: is empty")
+	}
+	if c.Batter.Height != "" {
+		if _, err := ParseHeight(c.Batter.Height); err != nil {
+			return fmt.Errorf("batter.height: %w", err)
+		}
+	}
+	if c.Camera.Distance != "" {
+		if _, err := ParseDistance(c.Camera.Distance); err != nil {
+			return fmt.Errorf("camera.distance: %w", err)
+		}
+	}
+	for _, k := range []struct {
+		key, value string
+		words      []string
+		empty      bool
+	}{
+		{"batter.bats", c.Batter.Bats, []string{"R", "L"}, true},
+		{"camera.view", c.Camera.View, Views, true},
+		{"pose.quality", c.Pose.Quality, Qualities, false},
+	} {
+		if k.value == "" && k.empty {
+			continue
+		}
+		if !slices.Contains(k.words, k.value) {
+			return fmt.Errorf("%s: %q is not one of %s", k.key, k.value, strings.Join(k.words, ", "))
+		}
+	}
+	return nil
+}
+
+// Inch and foot are exact by the international yard and pound agreement of
+// 1959: 1 in = 25.4 mm.
+const (
+	inch = 2.54      // cm
+	foot = 12 * inch // cm
+)
+
+var (
+	metric   = regexp.MustCompile(`^(\d+(?:[.,]\d+)?)\s*(cm|m)$`)
+	imperial = regexp.MustCompile(`^(?:(\d+)\s*(?:ft|'))?\s*(?:(\d+(?:[.,]\d+)?)\s*(?:in|"|''))?$`)
+)
+
+// Shortest and tallest height that is taken for a person's, cm.
+const (
+	shortest = 60
+	tallest  = 250
+)
+
+// ParseHeight reads a standing height and gives it in centimetres: "170cm",
+// "1.70m", "67in", "5ft7in", "5ft", "5'7\"". A number without a unit is
+// refused, and so is what can't be a person's height.
+func ParseHeight(s string) (cm float64, err error) {
+	cm, ok := length(s)
+	if !ok {
+		return 0, fmt.Errorf("%q is not a height; write 170cm, 1.70m, 67in or 5ft7in", s)
+	}
+	if cm < shortest || cm > tallest {
+		return 0, fmt.Errorf("%q is not a person's height (%d to %d cm)", s, shortest, tallest)
+	}
+	return cm, nil
+}
+
+// ParseDistance reads how far the phone stands from the batter and gives it in
+// metres: "5m", "16ft", or a bare number of metres.
+func ParseDistance(s string) (m float64, err error) {
+	if _, err := strconv.ParseFloat(s, 64); err == nil {
+		s += "m"
+	}
+	cm, ok := length(s)
+	if !ok {
+		return 0, fmt.Errorf("%q is not a distance; write 5m or 16ft", s)
+	}
+	if m = cm / 100; m < 0.5 || m > 100 {
+		return 0, fmt.Errorf("%q is not a distance a swing is filmed from (0.5 to 100 m)", s)
+	}
+	return m, nil
+}
+
+func length(s string) (cm float64, ok bool) {
+	s = strings.ToLower(strings.TrimSpace(s))
+	num := func(s string) float64 {
+		f, _ := strconv.ParseFloat(strings.Replace(s, ",", ".", 1), 64)
+		return f
+	}
+	if m := metric.FindStringSubmatch(s); m != nil {
+		if m[2] == "m" {
+			return num(m[1]) * 100, true
+		}
+		return num(m[1]), true
+	}
+	m := imperial.FindStringSubmatch(s)
+	if m == nil || m[1] == "" && m[2] == "" {
+		return 0, false
+	}
+	in := num(m[2])
+	if m[1] != "" && in >= 12 {
+		return 0, false // 5ft13in is a slip
+	}
+	return num(m[1])*foot + in*inch, true
+}
+
+// flat lists the dotted keys of a struct with their values.
+func flat(prefix string, v reflect.Value) map[string]any {
+	out := map[string]any{}
+	for i := range v.NumField() {
+		key := prefix + v.Type().Field(i).Tag.Get("mapstructure")
+		if f := v.Field(i); f.Kind() == reflect.Struct {
+			for k, x := range flat(key+".", f) {
+				out[k] = x
+			}
+		} else {
+			out[key] = f.Interface()
+		}
+	}
+	return out
+}
+
+// oneLine joins the lines of a library's message.
+func oneLine(err error) string { return strings.Join(strings.Fields(err.Error()), " ") }

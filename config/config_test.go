@@ -1,0 +1,97 @@
+package config
+
+import (
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+)
+
+func TestParseHeight(t *testing.T) {
+	for _, c := range []struct {
+		in string
+		cm float64 // 0: refused
+	}{
+		// 1 in = 25.4 mm exactly (international yard and pound agreement, 1959).
+		{"170cm", 170}, {"170 cm", 170}, {"1.70m", 170}, {"1,70m", 170}, {"67in", 170.18},
+		{"5ft7in", 170.18}, {"5ft 7in", 170.18}, {`5'7"`, 170.18}, {"5ft", 152.4}, {"5FT7IN", 170.18},
+		{"5ft7.5in", 171.45},
+		{"", 0}, {"170", 0}, {"tall", 0}, {"-170cm", 0}, {"17cm", 0}, {"1700cm", 0}, {"5ft13in", 0},
+		{"170cmx", 0}, {"NaNcm", 0}, {"1e2cm", 0}, {"0ft", 0},
+	} {
+		got, err := ParseHeight(c.in)
+		if (err != nil) != (c.cm == 0) || math.Abs(got-c.cm) > 1e-9 {
+			t.Errorf("ParseHeight(%q) = %v, %v; want %v", c.in, got, err, c.cm)
+		}
+	}
+}
+
+func TestParseDistance(t *testing.T) {
+	for in, m := range map[string]float64{"5m": 5, "5": 5, "450cm": 4.5, "16ft": 4.8768, "0.1m": 0, "far": 0, "-5": 0, "NaN": 0} {
+		got, err := ParseDistance(in)
+		if (err != nil) != (m == 0) || math.Abs(got-m) > 1e-9 {
+			t.Errorf("ParseDistance(%q) = %v, %v; want %v", in, got, err, m)
+		}
+	}
+}
+
+func TestLoad(t *testing.T) {
+	for _, c := range []struct {
+		name, file string
+		env        map[string]string
+		want       func(Config) bool
+		err        string
+	}{
+		{name: "nothing set", want: func(c Config) bool { return c == Default() }},
+		{name: "file", file: "out: o\nbatter:\n  height: 5ft7in\n", want: func(c Config) bool {
+			return c.Out == "o" && c.Batter.Height == "5ft7in" && c.Pose.Quality == "quick"
+		}},
+		{name: "empty file", file: "\n", want: func(c Config) bool { return c == Default() }},
+		{name: "environment over file", file: "out: o\n", env: map[string]string{"TAPELINE_OUT": "e", "TAPELINE_POSE_QUALITY": "best"},
+			want: func(c Config) bool { return c.Out == "e" && c.Pose.Quality == "best" }},
+		{name: "unknown key", file: "batter:\n  hieght: 170cm\n", err: "hieght"},
+		{name: "unknown top key", file: "oot: x\n", err: "oot"},
+		{name: "wrong type", file: "out: [1]\n", err: "out"},
+		{name: "number for a word", file: "batter:\n  height: 170\n", err: "height"},
+		{name: "key twice", file: "out: a\nout: b\n", err: "already defined"},
+		{name: "not yaml", file: ":\n\t- {", err: "tapeline.yaml"},
+		{name: "bad value in file", file: "camera:\n  view: above\n", err: "camera.view"},
+		{name: "bad value in environment", env: map[string]string{"TAPELINE_BATTER_BATS": "S"}, err: "batter.bats"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Chdir(t.TempDir())
+			for k, v := range c.env {
+				t.Setenv(k, v)
+			}
+			if c.file != "" {
+				if err := os.WriteFile(File, []byte(c.file), 0o666); err != nil {
+					t.Fatal(err)
+				}
+			}
+			got, err := Load("")
+			if c.err != "" {
+				if err == nil || !strings.Contains(err.Error(), c.err) || strings.Contains(err.Error(), "\n") {
+					t.Fatalf("error %v; want one line with %q", err, c.err)
+				}
+				return
+			}
+			if err != nil || !c.want(got) {
+				t.Fatalf("got %+v, %v", got, err)
+			}
+		})
+	}
+}
+
+func TestLoadNamed(t *testing.T) {
+	dir := t.TempDir()
+	t.Chdir(dir)
+	if _, err := Load("none.yaml"); err == nil {
+		t.Error("a named file that is missing must be an error")
+	}
+	p := filepath.Join(dir, "mine.conf")
+	os.WriteFile(p, []byte("out: there\n"), 0o666)
+	if c, err := Load(p); err != nil || c.Out != "there" {
+		t.Errorf("got %+v, %v", c, err)
+	}
+}

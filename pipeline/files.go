@@ -1,0 +1,62 @@
+package pipeline
+
+import (
+	"bytes"
+	"encoding/json"
+	"fmt"
+)
+
+// The files of one lesson, by name inside its folder.
+const (
+	ReportFile = "report.json"
+	TrackFile  = "track.json"
+	LessonFile = "lesson.mp4"
+	SheetFile  = "sheet.png"
+)
+
+// Outputs lists the files of one lesson; nothing else in its folder is ours.
+var Outputs = []string{LessonFile, SheetFile, ReportFile, TrackFile}
+
+// MarshalReport gives the bytes of report.json: indented, one newline at the
+// end, the same bytes for the same report. A value that JSON can't hold (NaN,
+// infinity) is an error, never a silent null.
+func MarshalReport(rep Report) ([]byte, error) {
+	b, err := json.MarshalIndent(rep, "", "  ")
+	if err != nil {
+		return nil, fmt.Errorf("report: %w", err)
+	}
+	return append(b, '\n'), nil
+}
+
+// MarshalTrack gives the bytes of track.json: one line.
+func MarshalTrack(t Track) ([]byte, error) {
+	b, err := json.Marshal(t)
+	if err != nil {
+		return nil, fmt.Errorf("track: %w", err)
+	}
+	return append(b, '\n'), nil
+}
+
+// ParseTrack reads track.json back. It refuses another version, unknown
+// fields and anything after the object.
+func ParseTrack(b []byte) (Track, error) {
+	var head struct {
+		Schema *int `json:"schema"`
+	}
+	if err := json.Unmarshal(b, &head); err != nil {
+		return Track{}, fmt.Errorf("not a track: %w", err)
+	}
+	if head.Schema == nil {
+		return Track{}, fmt.Errorf("not a track: it has no \"schema\"")
+	}
+	if *head.Schema != TrackSchema {
+		return Track{}, fmt.Errorf("a track of version %d; this tapeline reads version %d", *head.Schema, TrackSchema)
+	}
+	d := json.NewDecoder(bytes.NewReader(b))
+	d.DisallowUnknownFields()
+	var t Track
+	if err := d.Decode(&t); err != nil {
+		return Track{}, fmt.Errorf("not a track: %w", err)
+	}
+	return t, nil
+}
