@@ -19,6 +19,7 @@ const (
 	corners   = 60
 	quality   = .02
 	agree     = 1.5 // of a vector with the median, work pixels
+	least     = 4   // vectors that make a motion
 	anchor    = .5  // seconds in which the circle comes back to the network's head
 	strayed   = .15 // farther than this from the network's head is not the head, body heights
 	strayTime = .2  // seconds after which that is believed
@@ -66,8 +67,11 @@ func (f *Follower) Step(fr *pipeline.Frame, cam pipeline.Camera, pose *pipeline.
 		if s, err = f.step(fr, cam); err != nil {
 			return s, err
 		}
-		f.at.X += s.DX / fr.Scale
-		f.at.Y += s.DY / fr.Scale
+		// The circle goes with the point of the head at its centre.
+		dx := s.DX - s.Rot*(f.at.Y*fr.Scale-s.CY)
+		dy := s.DY + s.Rot*(f.at.X*fr.Scale-s.CX)
+		f.at.X += dx / fr.Scale
+		f.at.Y += dy / fr.Scale
 	}
 	f.pull(pose, fr.Scale, t-f.t, s.Points)
 	f.prev, f.cur = f.cur, f.prev
@@ -135,25 +139,28 @@ func (f *Follower) step(fr *pipeline.Frame, cam pipeline.Camera) (pipeline.HeadS
 		if !ok[i] {
 			continue
 		}
-		v := vector{dx: float64(to[i].X - from[i].X), dy: float64(to[i].Y - from[i].Y)}
+		v := vector{x: float64(from[i].X) + .5, y: float64(from[i].Y) + .5,
+			dx: float64(to[i].X - from[i].X), dy: float64(to[i].Y - from[i].Y)}
 		v.bx, v.by = still(from[i])
-		v.inner = inside(inner*f.r)(float64(from[i].X)+.5, float64(from[i].Y)+.5)
+		v.inner = inside(inner*f.r)(v.x, v.y)
 		vs = append(vs, v)
 	}
-	dx, dy, n, rms := mean(vs)
-	return pipeline.HeadStep{DX: s * dx, DY: s * dy, Points: n, RMS: s * rms}, nil
+	m := motion(vs)
+	m.DX, m.DY, m.CX, m.CY, m.RMS = s*m.DX, s*m.DY, s*m.CX, s*m.CY, s*m.RMS
+	return m, nil
 }
 
-// vector is a corner's way between two frames, the way the background has
+// vector is a corner, its way between two frames, the way the background has
 // there, and whether it lies well inside the head; work pixels.
 type vector struct {
-	dx, dy, bx, by float64
-	inner          bool
+	x, y, dx, dy, bx, by float64
+	inner                bool
 }
 
-// mean is the way of the head: the corners that stay with the background are
-// left out when the head doesn't, then the mean of those near the median.
-func mean(vs []vector) (dx, dy float64, n int, rms float64) {
+// motion is the shift and turn of the head: corners that stay with the
+// background are left out when the head doesn't, then those far from the
+// median, then the rest is fitted.
+func motion(vs []vector) pipeline.HeadStep {
 	var xs, ys []float64
 	for _, v := range vs {
 		if v.inner {
@@ -164,23 +171,62 @@ func mean(vs []vector) (dx, dy float64, n int, rms float64) {
 	if m := math.Hypot(camera.Median(xs), camera.Median(ys)); m > moving {
 		limit = still * m
 	}
+	var head []vector
 	xs, ys = nil, nil
 	for _, v := range vs {
 		if math.Hypot(v.dx-v.bx, v.dy-v.by) >= limit {
-			xs, ys = append(xs, v.dx), append(ys, v.dy)
+			head, xs, ys = append(head, v), append(xs, v.dx), append(ys, v.dy)
 		}
 	}
 	mx, my := camera.Median(xs), camera.Median(ys)
-	var sx, sy, sq float64
-	for i := range xs {
-		if d := math.Hypot(xs[i]-mx, ys[i]-my); d <= agree {
-			sx, sy, n = sx+xs[i], sy+ys[i], n+1
-			sq += xs[i]*xs[i] + ys[i]*ys[i]
+	var near []vector
+	for _, v := range head {
+		if math.Hypot(v.dx-mx, v.dy-my) <= agree {
+			near = append(near, v)
 		}
 	}
-	if n < 3 {
-		return 0, 0, 0, 0
+	if len(near) < least {
+		return pipeline.HeadStep{}
 	}
-	dx, dy = sx/float64(n), sy/float64(n)
-	return dx, dy, n, math.Sqrt(math.Max(0, sq/float64(n)-dx*dx-dy*dy))
+	m := turn(near)
+	var better []vector
+	for _, v := range head { // a turning head's rim is not far from the motion, only from the median
+		if miss(m, v) <= agree {
+			better = append(better, v)
+		}
+	}
+	if len(better) < least {
+		return m
+	}
+	return turn(better)
+}
+
+// turn is the least squares shift and small rotation of some vectors.
+func turn(vs []vector) pipeline.HeadStep {
+	m := pipeline.HeadStep{Points: len(vs)}
+	n := float64(len(vs))
+	for _, v := range vs {
+		m.CX, m.CY = m.CX+v.x/n, m.CY+v.y/n
+		m.DX, m.DY = m.DX+v.dx/n, m.DY+v.dy/n
+	}
+	var cross, sq float64
+	for _, v := range vs {
+		rx, ry := v.x-m.CX, v.y-m.CY
+		cross += rx*(v.dy-m.DY) - ry*(v.dx-m.DX)
+		sq += rx*rx + ry*ry
+	}
+	if sq > 0 {
+		m.Rot = cross / sq
+	}
+	for _, v := range vs {
+		d := miss(m, v)
+		m.RMS += d * d / n
+	}
+	m.RMS = math.Sqrt(m.RMS)
+	return m
+}
+
+// miss is how far a vector is from a motion of the head.
+func miss(m pipeline.HeadStep, v vector) float64 {
+	return math.Hypot(v.dx-m.DX+m.Rot*(v.y-m.CY), v.dy-m.DY-m.Rot*(v.x-m.CX))
 }
