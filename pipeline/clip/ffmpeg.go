@@ -1,0 +1,64 @@
+package clip
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strings"
+
+	"tapeline/pipeline"
+)
+
+// input are the arguments that hand a looked-at file to ffmpeg or ffprobe:
+// demuxer and protocol fixed, and a name that can't be taken for an option, a
+// pattern or an address.
+func input(path, demuxer string) ([]string, error) {
+	abs, err := filepath.Abs(path)
+	if err != nil {
+		return nil, err
+	}
+	return []string{"-protocol_whitelist", "file", "-f", demuxer, "-i", "file:" + abs}, nil
+}
+
+// run starts an ffmpeg program and returns its standard output.
+func run(ctx context.Context, step, path, name string, args ...string) ([]byte, error) {
+	var out, errs bytes.Buffer
+	cmd := exec.CommandContext(ctx, name, args...)
+	cmd.Stdout, cmd.Stderr = &out, &errs
+	if err := cmd.Run(); err != nil {
+		return nil, failed(ctx, step, path, name, err, errs.String())
+	}
+	return out.Bytes(), nil
+}
+
+// failed turns the end of an ffmpeg program into one line.
+func failed(ctx context.Context, step, path, name string, err error, stderr string) error {
+	if ctx.Err() != nil {
+		return &pipeline.Error{Fault: pipeline.FaultInterrupted, Step: step, Path: path, What: "stopped", Err: ctx.Err()}
+	}
+	if errors.Is(err, exec.ErrNotFound) || errors.Is(err, os.ErrNotExist) {
+		return &pipeline.Error{Fault: pipeline.FaultSetup, Step: step, What: name + " is not installed", Hint: hintSetup, Err: err}
+	}
+	return &pipeline.Error{Fault: pipeline.FaultUnreadable, Step: step, Path: path,
+		What: "damaged or not playable: " + lastLine(stderr), Hint: hintCopy, Err: err}
+}
+
+var logSource = regexp.MustCompile(`^\[[^\]]*\] `)
+
+// lastLine is the last thing a program said, without the names of its parts
+// and of our files.
+func lastLine(s string) string {
+	lines := strings.Split(strings.TrimSpace(s), "\n")
+	l := logSource.ReplaceAllString(strings.TrimSpace(lines[len(lines)-1]), "")
+	if i := strings.LastIndex(l, ": "); i >= 0 && strings.Contains(l[:i], "file:") {
+		l = l[i+2:]
+	}
+	if l == "" {
+		return "no reason given"
+	}
+	return l
+}

@@ -1,0 +1,106 @@
+package clip
+
+import (
+	"bytes"
+	"context"
+	"fmt"
+	"io"
+	"os/exec"
+	"strings"
+
+	"gocv.io/x/gocv"
+
+	"tapeline/pipeline"
+)
+
+// pipe decodes with an ffmpeg process that hands over packed BGR.
+type pipe struct {
+	ctx    context.Context
+	cancel context.CancelFunc
+	cmd    *exec.Cmd
+	out    io.ReadCloser
+	errs   bytes.Buffer
+	w, h   int
+	waited bool
+}
+
+func openPipe(ctx context.Context, c pipeline.Clip, demuxer string, from, to, w, h int) (reader, error) {
+	in, err := input(c.Path, demuxer)
+	if err != nil {
+		return nil, err
+	}
+	ctx, cancel := context.WithCancel(ctx)
+	p := &pipe{ctx: ctx, cancel: cancel, w: w, h: h}
+	args := append([]string{"-nostdin", "-v", "error", "-noautorotate"}, in...)
+	args = append(args, "-map", "0:V:0", "-fps_mode", "passthrough", "-frames:v", fmt.Sprint(to-from),
+		"-vf", strings.Join(append([]string{fmt.Sprintf("select=gte(n\\,%d)", from)}, toBGR(c)...), ","),
+		"-f", "rawvideo", "-pix_fmt", "bgr24", "pipe:1")
+	p.cmd = exec.CommandContext(ctx, "ffmpeg", args...)
+	p.cmd.Stderr = &p.errs
+	if p.out, err = p.cmd.StdoutPipe(); err == nil {
+		err = p.cmd.Start()
+	}
+	if err != nil {
+		cancel()
+		return nil, failed(ctx, stepDecode, c.Path, "ffmpeg", err, "")
+	}
+	return p, nil
+}
+
+// toBGR are the filters from the clip's colours to full-range BT.709 BGR.
+func toBGR(c pipeline.Clip) []string {
+	if c.Transfer == "sdr" {
+		m := c.Matrix
+		if m == "rgb" {
+			m = "bt709"
+		}
+		return []string{"scale=in_color_matrix=" + m + ":flags=bicubic+accurate_rnd+full_chroma_int", "format=bgr24"}
+	}
+	transfer := "arib-std-b67"
+	if c.Transfer == "pq" {
+		transfer = "smpte2084"
+	}
+	return []string{
+		// npl: diffuse white of HDR is 203 cd/m² (ITU-R BT.2408-7 §2).
+		"zscale=min=bt2020nc:pin=bt2020:tin=" + transfer + ":t=linear:npl=203",
+		"format=gbrpf32le", "zscale=p=bt709", "tonemap=hable:desat=0",
+		"zscale=t=bt709:m=gbr:r=full", "format=gbrp", "format=bgr24",
+	}
+}
+
+func (p *pipe) read(m *gocv.Mat) bool {
+	if m.Empty() {
+		*m = replace(m, p.h, p.w)
+	}
+	buf, err := m.DataPtrUint8()
+	if err != nil {
+		return false
+	}
+	_, err = io.ReadFull(p.out, buf)
+	return err == nil
+}
+
+func replace(m *gocv.Mat, rows, cols int) gocv.Mat {
+	m.Close()
+	return gocv.NewMatWithSize(rows, cols, gocv.MatTypeCV8UC3)
+}
+
+func (p *pipe) why() string {
+	p.wait()
+	if p.errs.Len() == 0 {
+		return ""
+	}
+	return lastLine(p.errs.String())
+}
+
+func (p *pipe) wait() {
+	if !p.waited {
+		p.waited = true
+		p.cmd.Wait()
+	}
+}
+
+func (p *pipe) close() {
+	p.cancel()
+	p.wait()
+}

@@ -1,0 +1,346 @@
+package clip
+
+import (
+	"context"
+	"fmt"
+	"image"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+
+	"gocv.io/x/gocv"
+
+	"tapeline/pipeline"
+)
+
+// Options of Open. The zero value reads every frame at full size.
+type Options struct {
+	// MaxSide is the longest side wanted, pixels; 0: full size. Pictures are
+	// never enlarged. A few columns or rows at the right or lower edge may be
+	// left out so that one scale holds exactly for both directions.
+	MaxSide int
+	// From and To limit the frames to From ≤ PTS ≤ To; To 0: to the end.
+	From, To float64
+	// Exact converts the colours of BT.709 and BT.2020 clips in ffmpeg, right
+	// for every colour. Without it OpenCV decodes with the BT.601 matrix and a
+	// linear correction follows: right to a level or two, except for colours
+	// so strong that OpenCV has already clipped them (pure BT.709 red comes
+	// out with green 23 instead of 0). Deep-colour and HDR clips are always
+	// converted in ffmpeg.
+	Exact bool
+}
+
+// spare is how many frames may be missing at the very end of a clip: phones
+// cut the power while the last ones are written. One more is damage.
+const spare = 2
+
+// Open starts decoding a clip that Probe has read. Frames come as displayed
+// (rotation applied once), packed BGR; Frame.Index counts in clip.PTS.
+//
+// The source fails with FaultUnreadable when the stream ends or breaks before
+// the last frame the container promised; up to two missing at the very end of
+// a clip of 30 frames or more are taken as its end.
+func Open(ctx context.Context, c pipeline.Clip, o Options) (pipeline.Source, error) {
+	demuxer, err := look(c.Path)
+	if err != nil {
+		return nil, err
+	}
+	from, to := 0, len(c.PTS)
+	for from < to && c.PTS[from] < o.From-1e-6 {
+		from++
+	}
+	for o.To > 0 && to > from && c.PTS[to-1] > o.To+1e-6 {
+		to--
+	}
+	s := &source{ctx: ctx, clip: c, next: from, end: to}
+	s.width, s.height = c.Width, c.Height // as coded
+	if c.Rotation%180 != 0 {
+		s.width, s.height = c.Height, c.Width
+	}
+	s.small = fit(c.Width, c.Height, o.MaxSide)
+	switch {
+	case c.Transfer != "sdr" || deep(c.PixelFormat) || o.Exact && (c.Matrix == "bt709" || c.Matrix == "bt2020"):
+		s.reader, err = openPipe(ctx, c, demuxer, from, to, s.width, s.height)
+	default:
+		s.reader, err = openCapture(c, from)
+		s.correct = newCorrection(c.Matrix)
+	}
+	if err != nil {
+		if s.correct != nil {
+			s.correct.Close()
+		}
+		return nil, err
+	}
+	s.raw, s.turned, s.sized, s.fixed = gocv.NewMat(), gocv.NewMat(), gocv.NewMat(), gocv.NewMat()
+	return s, nil
+}
+
+func deep(pixelFormat string) bool {
+	for _, mark := range []string{"10le", "10be", "12le", "12be", "14le", "16le", "16be", "p010", "p012", "p016"} {
+		if strings.HasSuffix(pixelFormat, mark) {
+			return true
+		}
+	}
+	return false
+}
+
+// reader fills m with the next picture as coded. False: no more, or broken;
+// why may then say more.
+type reader interface {
+	read(m *gocv.Mat) bool
+	why() string
+	close()
+}
+
+type source struct {
+	ctx           context.Context
+	clip          pipeline.Clip
+	reader        reader
+	next, end     int
+	width, height int
+	small         fitted
+	correct       *gocv.Mat
+	raw, turned   gocv.Mat
+	sized, fixed  gocv.Mat
+	frame         pipeline.Frame
+	err           error
+	closed        bool
+}
+
+func (s *source) Next() (*pipeline.Frame, error) {
+	if s.closed {
+		return nil, &pipeline.Error{Fault: pipeline.FaultInternal, Step: stepDecode, Path: s.clip.Path, What: "read after Close"}
+	}
+	if s.err != nil {
+		return nil, s.err
+	}
+	if err := s.ctx.Err(); err != nil {
+		s.err = failed(s.ctx, stepDecode, s.clip.Path, "ffmpeg", err, "")
+		return nil, s.err
+	}
+	if s.next >= s.end {
+		s.err = io.EOF
+		return nil, s.err
+	}
+	if !s.reader.read(&s.raw) || s.raw.Empty() {
+		s.err = s.ended()
+		return nil, s.err
+	}
+	if s.raw.Cols() != s.width || s.raw.Rows() != s.height || s.raw.Type() != gocv.MatTypeCV8UC3 {
+		s.err = unreadable(stepDecode, s.clip.Path, hintCopy, "its pictures are %d×%d where its header says %d×%d", s.raw.Cols(), s.raw.Rows(), s.width, s.height)
+		return nil, s.err
+	}
+	m := &s.raw
+	if code, turn := turns[s.clip.Rotation]; turn {
+		gocv.Rotate(*m, &s.turned, code)
+		m = &s.turned
+	}
+	if s.small.scale != 1 {
+		// Region shares the pixels of m; it is closed before m changes.
+		part := m.Region(image.Rect(0, 0, s.small.cutW, s.small.cutH))
+		gocv.Resize(part, &s.sized, image.Pt(s.small.w, s.small.h), 0, 0, gocv.InterpolationArea)
+		part.Close()
+		m = &s.sized
+	}
+	if s.correct != nil {
+		gocv.Transform(*m, &s.fixed, *s.correct)
+		m = &s.fixed
+	}
+	pix, err := m.DataPtrUint8()
+	if err != nil {
+		s.err = &pipeline.Error{Fault: pipeline.FaultInternal, Step: stepDecode, Path: s.clip.Path, What: "the picture can't be reached", Err: err}
+		return nil, s.err
+	}
+	s.frame = pipeline.Frame{Index: s.next, PTS: s.clip.PTS[s.next], Width: m.Cols(), Height: m.Rows(), Scale: s.small.scale, Pix: pix}
+	s.next++
+	return &s.frame, nil
+}
+
+// turns are the rotations for display, clockwise.
+var turns = map[int]gocv.RotateFlag{90: gocv.Rotate90Clockwise, 180: gocv.Rotate180Clockwise, 270: gocv.Rotate90CounterClockwise}
+
+// ended tells the end of a clip from damage.
+func (s *source) ended() error {
+	if s.ctx.Err() != nil {
+		return failed(s.ctx, stepDecode, s.clip.Path, "ffmpeg", s.ctx.Err(), "")
+	}
+	all := len(s.clip.PTS)
+	if all >= 30 && s.next > 0 && all-s.next <= spare {
+		return io.EOF
+	}
+	what := fmt.Sprintf("damaged after frame %d of %d", s.next, all)
+	if why := s.reader.why(); why != "" {
+		what += ": " + why
+	}
+	return unreadable(stepDecode, s.clip.Path, hintCopy, "%s", what)
+}
+
+func (s *source) Close() error {
+	if s.closed {
+		return nil
+	}
+	s.closed = true
+	s.frame.Pix = nil
+	s.reader.close()
+	for _, m := range []*gocv.Mat{&s.raw, &s.turned, &s.sized, &s.fixed, s.correct} {
+		if m != nil {
+			m.Close()
+		}
+	}
+	return nil
+}
+
+// fitted is how a picture is made small: cutW×cutH pixels become w×h, scale
+// the exact quotient for both.
+type fitted struct {
+	w, h, cutW, cutH int
+	scale            float64
+}
+
+// fit finds the largest small picture whose scale is the same in both
+// directions, leaving out as little as possible.
+func fit(w, h, maxSide int) fitted {
+	long := max(w, h)
+	if maxSide <= 0 || maxSide >= long {
+		return fitted{w, h, w, h, 1}
+	}
+	best, loss := fitted{}, math.Inf(1)
+	for side := maxSide; side > 0 && side*10 >= maxSide*9; side-- {
+		for cut := long; cut > long-8 && cut > side; cut-- {
+			// The short side: s·cut/side must be whole.
+			short := min(w, h) * side / cut
+			for ; short > 0 && short*cut%side != 0; short-- {
+			}
+			cutShort := short * cut / side
+			if short == 0 {
+				continue
+			}
+			// A lost pixel weighs like a small picture one pixel smaller.
+			l := float64(long-cut) + float64(min(w, h)-cutShort) + float64(maxSide-side)*float64(long)/float64(maxSide)
+			if l < loss {
+				loss = l
+				best = fitted{side, short, cut, cutShort, float64(cut) / float64(side)}
+			}
+		}
+	}
+	if h > w {
+		best.w, best.h, best.cutW, best.cutH = best.h, best.w, best.cutH, best.cutW
+	}
+	return best
+}
+
+// newCorrection is the linear map from a BGR picture decoded with the BT.601
+// matrix to the one the clip's own matrix gives; nil where none is needed.
+// Luma weights: ITU-R BT.601-7 §2.5.1, BT.709-6 §3.2, BT.2020-2 table 4.
+func newCorrection(matrix string) *gocv.Mat {
+	var kr, kb float64
+	switch matrix {
+	case "bt709":
+		kr, kb = 0.2126, 0.0722
+	case "bt2020":
+		kr, kb = 0.2627, 0.0593
+	default:
+		return nil
+	}
+	a := product(toRGB(kr, kb), toYCC(0.299, 0.114))
+	m := gocv.NewMatWithSize(3, 3, gocv.MatTypeCV32F)
+	for i := range 3 {
+		for j := range 3 {
+			m.SetFloatAt(i, j, float32(a[2-i][2-j])) // BGR order
+		}
+	}
+	return &m
+}
+
+type matrix3 [3][3]float64
+
+// toYCC and toRGB are the full-range conversions for luma weights kr, kb.
+// Video range scales Y and C differently but alike for both matrices, so it
+// cancels out.
+func toYCC(kr, kb float64) matrix3 {
+	kg := 1 - kr - kb
+	return matrix3{
+		{kr, kg, kb},
+		{-kr / (2 * (1 - kb)), -kg / (2 * (1 - kb)), 0.5},
+		{0.5, -kg / (2 * (1 - kr)), -kb / (2 * (1 - kr))},
+	}
+}
+
+func toRGB(kr, kb float64) matrix3 {
+	kg := 1 - kr - kb
+	return matrix3{
+		{1, 0, 2 * (1 - kr)},
+		{1, -2 * kb * (1 - kb) / kg, -2 * kr * (1 - kr) / kg},
+		{1, 2 * (1 - kb), 0},
+	}
+}
+
+func product(a, b matrix3) (c matrix3) {
+	for i := range 3 {
+		for j := range 3 {
+			for k := range 3 {
+				c[i][j] += a[i][k] * b[k][j]
+			}
+		}
+	}
+	return c
+}
+
+// capture decodes with OpenCV's FFmpeg backend.
+type capture struct {
+	v   *gocv.VideoCapture
+	dir string
+}
+
+// Not named by gocv 0.31; cv::CAP_PROP_ORIENTATION_AUTO.
+const orientationAuto gocv.VideoCaptureProperties = 49
+
+// OpenCV's only way to take options of its FFmpeg backend is the environment.
+var limitOpenCV = sync.OnceFunc(func() {
+	os.Setenv("OPENCV_FFMPEG_CAPTURE_OPTIONS", "protocol_whitelist;file|format_whitelist;mov,matroska,avi")
+	if os.Getenv("OPENCV_FFMPEG_LOGLEVEL") == "" {
+		os.Setenv("OPENCV_FFMPEG_LOGLEVEL", "-8") // its complaints are told once, by us
+	}
+})
+
+func openCapture(c pipeline.Clip, skip int) (reader, error) {
+	limitOpenCV()
+	abs, err := filepath.Abs(c.Path)
+	if err != nil {
+		return nil, err
+	}
+	// A neutral name: OpenCV reads patterns and addresses out of names.
+	dir, err := os.MkdirTemp("", "tapeline-clip-")
+	if err != nil {
+		return nil, &pipeline.Error{Fault: pipeline.FaultOutput, Step: stepDecode, What: "no room for temporary files", Hint: "check TMPDIR", Err: err}
+	}
+	link := filepath.Join(dir, "clip.mp4")
+	if err := os.Symlink(abs, link); err != nil {
+		os.RemoveAll(dir)
+		return nil, &pipeline.Error{Fault: pipeline.FaultOutput, Step: stepDecode, What: "no room for temporary files", Hint: "check TMPDIR", Err: err}
+	}
+	v, err := gocv.VideoCaptureFileWithAPI(link, gocv.VideoCaptureFFmpeg)
+	r := &capture{v, dir}
+	if err != nil || !v.IsOpened() {
+		r.close()
+		return nil, unreadable(stepDecode, c.Path, hintCopy, "its pictures can't be decoded (%s)", c.Codec)
+	}
+	// We turn the picture ourselves, so that it is turned exactly once.
+	v.Set(orientationAuto, 0)
+	// Seeking goes by frame number over a nominal rate and misses on clips of
+	// variable rate; decoding up to the place doesn't.
+	if skip > 0 {
+		v.Grab(skip)
+	}
+	return r, nil
+}
+
+func (r *capture) read(m *gocv.Mat) bool { return r.v.Read(m) }
+func (r *capture) why() string           { return "" }
+func (r *capture) close() {
+	r.v.Close()
+	os.RemoveAll(r.dir)
+}
