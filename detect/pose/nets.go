@@ -1,0 +1,297 @@
+package pose
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"sync"
+
+	ort "github.com/yalue/onnxruntime_go"
+
+	"tapeline/detect/pose/convert"
+	"tapeline/pipeline"
+)
+
+// Names of the landmark networks.
+const (
+	Full  = "full"  // about 10 ms a region on one core
+	Heavy = "heavy" // about 43 ms, steadier at the head
+)
+
+// Folders and files inside the cache folder; scripts/setup fills them.
+const (
+	modelsFolder = "models"
+	libraryFile  = "lib/libonnxruntime.so.1"
+)
+
+// librarySHA256 pins the library of the npm package onnxruntime-node 1.30.0.
+var librarySHA256 = map[string]string{
+	"amd64": "ffb75a925ba05e47b235bb66e3e3911714a80b328a9c9425539feb204aa32a23",
+	"arm64": "1f549d46250b005580b597f4164984aaf75b3bcb9f3aeb07c7f8a8fe60b23c76",
+}
+
+// Sides of the square input, pixels, and shapes of the outputs.
+const (
+	detectorSide = 224
+	landmarkSide = 256
+	points       = pipeline.NumJoints + 2 // with the two auxiliary points
+	mapSide      = 64                     // of a heatmap
+)
+
+var (
+	detectorOutputs = map[string][]int64{"boxes": {1, anchorCount, 12}, "scores": {1, anchorCount, 1}}
+	landmarkOutputs = map[string][]int64{"landmarks": {1, 195}, "score": {1, 1}, "heatmap": {1, 39, mapSide, mapSide}, "world": {1, 117}}
+)
+
+// DefaultDir is the cache folder set-up fills: $TAPELINE_HOME, else tapeline
+// in the user's cache folder ($XDG_CACHE_HOME or ~/.cache).
+func DefaultDir() string {
+	if d := os.Getenv("TAPELINE_HOME"); d != "" {
+		return d
+	}
+	d, err := os.UserCacheDir()
+	if err != nil { // no home: a relative folder that Open will not find
+		d = ".cache"
+	}
+	return filepath.Join(d, "tapeline")
+}
+
+// Options of Open; the zero value is right.
+type Options struct {
+	// Threads a session uses; 0 is one. Two spinning threads were slower than
+	// one on two cores.
+	Threads int
+}
+
+// Nets holds the networks. It is for one goroutine at a time.
+type Nets struct {
+	dir      string
+	opts     Options
+	detector *session
+	readers  map[string]*session // by name, made when first wanted
+	closed   bool
+}
+
+// Open loads ONNX Runtime and the detector from the cache folder dir and
+// checks library and models against their pinned SHA-256 and shapes. The
+// landmark networks are loaded when first read. The error is a *pipeline.Error
+// with FaultSetup.
+func Open(dir string, o Options) (*Nets, error) {
+	n := &Nets{dir: dir, opts: o, readers: map[string]*session{}}
+	for _, m := range convert.Models {
+		if err := convert.Check(n.path(m), m.SHA256); err != nil {
+			return nil, setupError(n.path(m), err)
+		}
+	}
+	lib := filepath.Join(dir, libraryFile)
+	sum, ok := librarySHA256[runtime.GOARCH]
+	if !ok {
+		return nil, setupError(lib, fmt.Errorf("no inference library for %s", runtime.GOARCH))
+	}
+	if err := convert.Check(lib, sum); err != nil {
+		return nil, setupError(lib, err)
+	}
+	if err := acquire(lib); err != nil {
+		return nil, setupError(lib, err)
+	}
+	var err error
+	if n.detector, err = n.load("detector", detectorSide, detectorOutputs); err != nil {
+		return nil, errors.Join(err, release())
+	}
+	return n, nil
+}
+
+// Close frees the networks; closing twice is harmless.
+func (n *Nets) Close() error {
+	if n == nil || n.closed {
+		return nil
+	}
+	n.closed = true
+	errs := []error{n.detector.close()}
+	for _, s := range n.readers {
+		errs = append(errs, s.close())
+	}
+	return errors.Join(append(errs, release())...)
+}
+
+// Models names the networks that were loaded so far, detector first, with
+// their SHA-256.
+func (n *Nets) Models() []pipeline.Model {
+	var out []pipeline.Model
+	for _, m := range convert.Models {
+		if _, loaded := n.readers[m.Name]; loaded || m.Name == "detector" {
+			out = append(out, pipeline.Model{Name: m.Name, SHA256: m.SHA256})
+		}
+	}
+	return out
+}
+
+func (n *Nets) path(m convert.Model) string { return filepath.Join(n.dir, modelsFolder, m.File) }
+
+// reader is the landmark network of that name.
+func (n *Nets) reader(name string) (*session, error) {
+	if n.closed {
+		return nil, errors.New("pose: networks are closed")
+	}
+	if s, ok := n.readers[name]; ok {
+		return s, nil
+	}
+	if name != Full && name != Heavy {
+		return nil, &pipeline.Error{Fault: pipeline.FaultUsage, Step: "pose", What: fmt.Sprintf("no network %q", name), Hint: "full or heavy"}
+	}
+	s, err := n.load(name, landmarkSide, landmarkOutputs)
+	if err != nil {
+		return nil, err
+	}
+	n.readers[name] = s
+	return s, nil
+}
+
+// load makes a session of the model, its bytes checked once more because time
+// may have passed since Open.
+func (n *Nets) load(name string, side int64, outputs map[string][]int64) (*session, error) {
+	m := convert.Models[slices.IndexFunc(convert.Models, func(m convert.Model) bool { return m.Name == name })]
+	data, err := os.ReadFile(n.path(m))
+	if err == nil && convert.Sum(data) != m.SHA256 {
+		err = convert.ErrAltered
+	}
+	if err != nil {
+		return nil, setupError(n.path(m), err)
+	}
+	s, err := newSession(data, side, outputs, max(n.opts.Threads, 1))
+	if err != nil {
+		return nil, setupError(n.path(m), err)
+	}
+	return s, nil
+}
+
+func setupError(path string, err error) error {
+	what := err.Error()
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		what = "missing"
+	case errors.Is(err, convert.ErrAltered):
+		what = "altered: its SHA-256 is not the pinned one"
+	}
+	return &pipeline.Error{Fault: pipeline.FaultSetup, Step: "pose", Path: path, What: what, Hint: "run scripts/setup", Err: err}
+}
+
+// ONNX Runtime has one environment a process; it lives as long as any Nets.
+var env struct {
+	sync.Mutex
+	users int
+	path  string
+}
+
+func acquire(lib string) error {
+	env.Lock()
+	defer env.Unlock()
+	if env.users == 0 {
+		ort.SetSharedLibraryPath(lib)
+		if err := ort.InitializeEnvironment(ort.WithLogLevelError()); err != nil {
+			return err
+		}
+		env.path = lib
+	} else if env.path != lib {
+		return fmt.Errorf("inference library already loaded from %s", env.path)
+	}
+	env.users++
+	return nil
+}
+
+func release() error {
+	env.Lock()
+	defer env.Unlock()
+	if env.users--; env.users > 0 {
+		return nil
+	}
+	return ort.DestroyEnvironment()
+}
+
+// session is one network with its tensors bound.
+type session struct {
+	s    *ort.AdvancedSession
+	in   []float32
+	out  map[string][]float32
+	free []func() error
+}
+
+func newSession(data []byte, side int64, outputs map[string][]int64, threads int) (s *session, err error) {
+	ins, outs, err := ort.GetInputOutputInfoWithONNXData(data)
+	if err != nil {
+		return nil, err
+	}
+	if want := []int64{1, 3, side, side}; len(ins) != 1 || !slices.Equal(ins[0].Dimensions, want) {
+		return nil, fmt.Errorf("input is not one of %v", want)
+	}
+	if len(outs) != len(outputs) {
+		return nil, fmt.Errorf("%d outputs, want %d", len(outs), len(outputs))
+	}
+	s = &session{out: map[string][]float32{}}
+	defer func() {
+		if err != nil {
+			err, s = errors.Join(err, s.close()), nil
+		}
+	}()
+	opts, err := ort.NewSessionOptions()
+	if err != nil {
+		return s, err
+	}
+	defer func() { err = errors.Join(err, opts.Destroy()) }()
+	err = errors.Join(
+		opts.SetIntraOpNumThreads(threads),
+		opts.SetInterOpNumThreads(1),
+		opts.SetGraphOptimizationLevel(ort.GraphOptimizationLevelEnableAll),
+		opts.AddSessionConfigEntry("session.intra_op.allow_spinning", "0"))
+	if err != nil {
+		return s, err
+	}
+	tensor := func(shape []int64) (*ort.Tensor[float32], error) {
+		t, err := ort.NewEmptyTensor[float32](ort.NewShape(shape...))
+		if err == nil {
+			s.free = append(s.free, t.Destroy)
+		}
+		return t, err
+	}
+	in, err := tensor(ins[0].Dimensions)
+	if err != nil {
+		return s, err
+	}
+	s.in = in.GetData()
+	var names []string
+	var values []ort.Value
+	for _, o := range outs {
+		want, ok := outputs[o.Name]
+		if !ok || !slices.Equal(o.Dimensions, want) {
+			return s, fmt.Errorf("output %q has shape %v, want %v", o.Name, o.Dimensions, want)
+		}
+		t, err := tensor(o.Dimensions)
+		if err != nil {
+			return s, err
+		}
+		names, values = append(names, o.Name), append(values, t)
+		s.out[o.Name] = t.GetData()
+	}
+	s.s, err = ort.NewAdvancedSessionWithONNXData(data, []string{ins[0].Name}, names, []ort.Value{in}, values, opts)
+	return s, err
+}
+
+func (s *session) run() error { return s.s.Run() }
+
+func (s *session) close() error {
+	if s == nil {
+		return nil
+	}
+	var errs []error
+	if s.s != nil {
+		errs = append(errs, s.s.Destroy())
+	}
+	for _, f := range s.free {
+		errs = append(errs, f())
+	}
+	return errors.Join(errs...)
+}
