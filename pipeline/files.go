@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"encoding/json"
 	"fmt"
+	"slices"
 )
 
 // The files of one lesson, by name inside its folder.
@@ -18,14 +19,35 @@ const (
 var Outputs = []string{LessonFile, SheetFile, ReportFile, TrackFile}
 
 // MarshalReport gives the bytes of report.json: indented, one newline at the
-// end, the same bytes for the same report. A value that JSON can't hold (NaN,
-// infinity) is an error, never a silent null.
+// end, lists never null, the same bytes for the same report. A value that JSON
+// can't hold (NaN, infinity) is an error, never a silent null.
 func MarshalReport(rep Report) ([]byte, error) {
+	rep.Batter.Inferred, rep.Warnings = list(rep.Batter.Inferred), list(rep.Warnings)
+	rep.Swings = slices.Clone(list(rep.Swings))
+	for i := range rep.Swings {
+		s := &rep.Swings[i]
+		s.Events = list(s.Events)
+		s.Measures, s.Findings = slices.Clone(list(s.Measures)), slices.Clone(list(s.Findings))
+		for j := range s.Measures {
+			m := &s.Measures[j]
+			m.Frames, m.Warnings = list(m.Frames), list(m.Warnings)
+		}
+		for j := range s.Findings {
+			s.Findings[j].Evidence = list(s.Findings[j].Evidence)
+		}
+	}
 	b, err := json.MarshalIndent(rep, "", "  ")
 	if err != nil {
 		return nil, fmt.Errorf("report: %w", err)
 	}
 	return append(b, '\n'), nil
+}
+
+func list[T any](l []T) []T {
+	if l == nil {
+		return []T{}
+	}
+	return l
 }
 
 // MarshalTrack gives the bytes of track.json: one line.

@@ -1,0 +1,78 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"strings"
+
+	"tapeline/pipeline"
+)
+
+var helpCommand = command{
+	name:  "help",
+	about: "explain a command",
+	usage: "usage: tapeline help [command]\n\nExplains a command, or lists them all with the exit codes.\n",
+}
+
+func init() {
+	helpCommand.run = func(_ context.Context, io streams, args []string) error {
+		if len(args) == 0 {
+			fmt.Fprint(io.out, overview())
+			return nil
+		}
+		for _, c := range commands() {
+			if len(args) == 1 && c.name == args[0] {
+				fmt.Fprint(io.out, c.usage)
+				return nil
+			}
+		}
+		return usage("help: %q is no command; there are %s", strings.Join(args, " "), strings.Join(names(), ", "))
+	}
+}
+
+// exits documents every exit code.
+var exits = []struct {
+	code    pipeline.Fault
+	meaning string
+}{
+	{0, "done"},
+	{pipeline.FaultInternal, "a defect of tapeline"},
+	{pipeline.FaultUsage, "wrong flag, missing argument or bad configuration"},
+	{pipeline.FaultUnreadable, "unreadable: not a clip, damaged, or beyond the limits"},
+	{pipeline.FaultNoBatter, "no batter in the clip"},
+	{pipeline.FaultNoSwing, "no swing in the clip"},
+	{pipeline.FaultSetup, "set-up missing: models, inference library or ffmpeg"},
+	{pipeline.FaultOutput, "output exists or can't be written"},
+	{pipeline.FaultPartial, "several clips: some were read, some not"},
+	{pipeline.FaultInterrupted, "interrupted; nothing half-written is left"},
+}
+
+func overview() string {
+	var b strings.Builder
+	b.WriteString("tapeline makes a lesson of a phone clip of a batting swing.\n\nusage: tapeline COMMAND …\n\n")
+	for _, c := range commands() {
+		fmt.Fprintf(&b, "  %-9s %s\n", c.name, c.about)
+	}
+	b.WriteString("\nexit codes:\n")
+	for _, e := range exits {
+		fmt.Fprintf(&b, "  %-9d %s\n", e.code, e.meaning)
+	}
+	b.WriteString(`
+What stays the same from clip to clip can be written in tapeline.yaml in the
+working folder, or set in the environment (TAPELINE_BATTER_HEIGHT for
+batter.height); flags win:
+  out: lessons
+  home: DIR                    # where the set-up put the models
+  batter: {height: 170cm, bats: R}
+  camera: {view: chest, distance: 5m}
+  pose: {quality: quick}
+`)
+	return b.String()
+}
+
+func names() (out []string) {
+	for _, c := range commands() {
+		out = append(out, c.name)
+	}
+	return out
+}

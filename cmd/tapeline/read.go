@@ -1,0 +1,207 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"flag"
+	"fmt"
+	"path/filepath"
+	"slices"
+
+	"tapeline/config"
+	"tapeline/pipeline"
+)
+
+var readCommand = command{
+	name:  "read",
+	about: "make a lesson of each clip",
+	usage: `usage: tapeline read CLIP… [flags]
+
+Makes, for each clip, the folder OUT/<clip name>/ with
+  lesson.mp4   the annotated video: once at real speed, then slow with holds
+  sheet.png    stills of the phases on one page
+  report.json  events and measures with their bounds
+  track.json   what was seen, for "tapeline judge"
+All four appear at once or not at all. A table of the shown swing goes to
+standard output, progress to standard error.
+
+What is known of the batter and the camera (the rest is worked out):
+  --height H      standing height: 170cm, 1.70m, 67in, 5ft7in; without it
+                  lengths are in percent of body height
+  --bats R|L      the side the batter bats from
+  --view V        what the camera faces or where it stands: chest, back,
+                  pitcher, catcher
+  --batter X,Y    a point on the batter in the first picture, pixels from its
+                  top left, when several people are in view
+  --swing N       which swing of the clip to show, from 1 (default: the one
+                  best seen)
+  --distance D    from phone to batter, 5m or 16ft; sharpens what the sound
+                  tells of contact
+  --name NAME     first name for the card at the start of the video
+
+How:
+  --quality Q     quick or best: the network that finds the body (default quick;
+                  best takes about three times as long)
+  --out DIR       where the lessons go (default lessons)
+  --force         replace a lesson that is there; other files in its folder stay
+  --json          one JSON object a clip on standard output instead of tables
+  --config FILE   configuration (default tapeline.yaml, if it is there)
+`,
+}
+
+func init() { readCommand.run = read }
+
+// options of one call of read beyond what is Given.
+type options struct {
+	out     string
+	force   bool
+	quality string // "quick" or "best"
+	home    string // where the set-up put the models; empty: its default
+	name    string // for the card
+}
+
+// stages are the real rooms; tests put others in their place.
+var stages = rooms
+
+func read(ctx context.Context, io streams, args []string) error {
+	f := flag.NewFlagSet("read", flag.ContinueOnError)
+	var g givenFlags
+	var o options
+	var conf string
+	var asJSON bool
+	g.add(f)
+	f.StringVar(&o.out, "out", "", "")
+	f.StringVar(&o.quality, "quality", "", "")
+	f.StringVar(&o.name, "name", "", "")
+	f.BoolVar(&o.force, "force", false, "")
+	f.BoolVar(&asJSON, "json", false, "")
+	f.StringVar(&conf, "config", "", "")
+	clips, err := parse(f, args)
+	if errors.Is(err, errHelp) {
+		fmt.Fprint(io.out, readCommand.usage)
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	c, err := load(conf)
+	if err != nil {
+		return err
+	}
+	given, err := g.over(configured(c))
+	if err != nil {
+		return err
+	}
+	o.home = c.Home
+	if o.out == "" {
+		o.out = c.Out
+	}
+	if o.quality == "" {
+		o.quality = c.Pose.Quality
+	}
+	if !slices.Contains(config.Qualities, o.quality) {
+		return usage("--quality: %q is not quick or best", o.quality)
+	}
+	if len(clips) == 0 {
+		return usage("read: which clip?")
+	}
+	if err := distinct(clips); err != nil {
+		return err
+	}
+
+	rooms := stages(o)
+	defer rooms.Close()
+	var faults []error
+	for _, path := range clips {
+		p := newProgress(io.err, filepath.Base(path))
+		lesson, err := pipeline.Runner{Stages: rooms.Stages, Given: given, Tell: p.tell}.Read(ctx, path)
+		p.end()
+		dir := filepath.Join(o.out, lesson.Name)
+		if asJSON {
+			if err := printJSON(io.out, path, dir, lesson, err); err != nil {
+				return err
+			}
+		} else if err == nil {
+			printTable(io.out, lesson.Report)
+			printOutputs(io.out, dir)
+		}
+		if err != nil {
+			faults = append(faults, err)
+			if ctx.Err() != nil {
+				break
+			}
+			if len(clips) > 1 {
+				complain(io.err, err)
+			}
+		}
+	}
+	return summary(faults, len(clips))
+}
+
+// summary is the error of the whole call: that of the only clip, the common
+// one of all, or FaultPartial when some were read.
+func summary(faults []error, clips int) error {
+	if len(faults) == 0 {
+		return nil
+	}
+	last := faults[len(faults)-1]
+	var e *pipeline.Error
+	if clips == 1 || errors.As(last, &e) && e.Fault == pipeline.FaultInterrupted {
+		return last
+	}
+	if len(faults) < clips {
+		return &pipeline.Error{Fault: pipeline.FaultPartial, What: fmt.Sprintf("%d of %d clips could not be read", len(faults), clips)}
+	}
+	errors.As(faults[0], &e)
+	return &pipeline.Error{Fault: e.Fault, What: fmt.Sprintf("none of the %d clips could be read", clips)}
+}
+
+// distinct refuses clips whose lessons would land in one folder.
+func distinct(clips []string) error {
+	seen := map[string]string{}
+	for _, c := range clips {
+		n := pipeline.FolderName(c)
+		if other, ok := seen[n]; ok {
+			return usage("%q and %q would both go to the folder %q; read them one at a time into different --out folders", other, c, n)
+		}
+		seen[n] = c
+	}
+	return nil
+}
+
+// printJSON prints one line for a clip: its outputs and report, or its error.
+func printJSON(w interface{ Write([]byte) (int, error) }, path, dir string, l pipeline.Lesson, err error) error {
+	type fault struct {
+		Exit int    `json:"exit"`
+		Step string `json:"step"`
+		What string `json:"what"`
+		Hint string `json:"hint"`
+	}
+	type outputs struct {
+		Lesson string `json:"lesson"`
+		Sheet  string `json:"sheet"`
+		Report string `json:"report"`
+		Track  string `json:"track"`
+	}
+	line := struct {
+		Clip    string           `json:"clip"`
+		Outputs *outputs         `json:"outputs,omitempty"`
+		Report  *pipeline.Report `json:"report,omitempty"`
+		Error   *fault           `json:"error,omitempty"`
+	}{Clip: path}
+	var e *pipeline.Error
+	if errors.As(err, &e) {
+		line.Error = &fault{int(e.Fault), e.Step, e.What, e.Hint}
+	} else {
+		in := func(n string) string { return filepath.Join(dir, n) }
+		line.Outputs = &outputs{in(pipeline.LessonFile), in(pipeline.SheetFile), in(pipeline.ReportFile), in(pipeline.TrackFile)}
+		line.Report = &l.Report
+	}
+	b, err := json.Marshal(line)
+	if err != nil {
+		return err
+	}
+	_, err = w.Write(append(b, '\n'))
+	return err
+}
