@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"strings"
+	"syscall"
 
 	"tapeline/pipeline"
 )
@@ -24,10 +25,18 @@ func input(path, demuxer string) ([]string, error) {
 	return []string{"-protocol_whitelist", "file", "-f", demuxer, "-i", "file:" + abs}, nil
 }
 
+// command is a program that Ctrl-C doesn't reach by itself: it ends when ctx
+// does, so that we know why.
+func command(ctx context.Context, name string, args ...string) *exec.Cmd {
+	cmd := exec.CommandContext(ctx, name, args...)
+	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
+	return cmd
+}
+
 // run starts an ffmpeg program and returns its standard output.
 func run(ctx context.Context, step, path, name string, args ...string) ([]byte, error) {
 	var out, errs bytes.Buffer
-	cmd := exec.CommandContext(ctx, name, args...)
+	cmd := command(ctx, name, args...)
 	cmd.Stdout, cmd.Stderr = &out, &errs
 	if err := cmd.Run(); err != nil {
 		return nil, failed(ctx, step, path, name, err, errs.String())

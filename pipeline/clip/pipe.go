@@ -35,7 +35,7 @@ func openPipe(ctx context.Context, c pipeline.Clip, demuxer string, from, to, w,
 	args = append(args, "-map", "0:V:0", "-fps_mode", "passthrough", "-frames:v", fmt.Sprint(to-from),
 		"-vf", strings.Join(append([]string{fmt.Sprintf("select=gte(n\\,%d)", from)}, toBGR(c)...), ","),
 		"-f", "rawvideo", "-pix_fmt", "bgr24", "pipe:1")
-	p.cmd = exec.CommandContext(ctx, "ffmpeg", args...)
+	p.cmd = command(ctx, "ffmpeg", args...)
 	p.cmd.Stderr = &p.errs
 	if p.out, err = p.cmd.StdoutPipe(); err == nil {
 		err = p.cmd.Start()

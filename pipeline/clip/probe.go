@@ -127,7 +127,7 @@ func Probe(ctx context.Context, path string) (pipeline.Clip, error) {
 	if c.Rotation%180 != 0 {
 		c.Width, c.Height = c.Height, c.Width
 	}
-	if v.Aspect != "" && v.Aspect != "1:1" && v.Aspect != "0:1" {
+	if a, err := quotient(strings.Replace(v.Aspect, ":", "/", 1)); err == nil && math.Abs(a-1) > 0.01 {
 		c.Warnings = append(c.Warnings, pipeline.Warning{Code: "non_square_pixels", Detail: v.Aspect})
 	}
 	first, err := setTimes(&c, p, v)
@@ -239,7 +239,8 @@ func quotient(s string) (float64, error) {
 var captureTags = []string{"com.android.capture.fps"}
 
 func setRate(c *pipeline.Clip, p *probed, v *stream) {
-	rate := float64(len(c.PTS)-1) / c.PTS[len(c.PTS)-1]
+	// A millionth of a frame a second: below it is only rounding.
+	rate := math.Round(float64(len(c.PTS)-1)/c.PTS[len(c.PTS)-1]*1e6) / 1e6
 	c.CaptureRate, c.TimeFactor = rate, 1
 	for _, tag := range captureTags {
 		for _, tags := range []map[string]string{p.Format.Tags, v.Tags} {

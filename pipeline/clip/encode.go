@@ -1,0 +1,377 @@
+package clip
+
+import (
+	"bytes"
+	"context"
+	"encoding/binary"
+	"errors"
+	"fmt"
+	"image"
+	"io"
+	"math"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+
+	"tapeline/pipeline"
+)
+
+// SoundSpan lays the original's sound from From to To (presentation time of
+// the clip) into the output at At, seconds.
+type SoundSpan struct{ At, From, To float64 }
+
+// Spec says what is written: pictures of Width×Height (even), FPS a second.
+// Without Sound or without a sound track in SoundFrom the output is silent.
+type Spec struct {
+	Width, Height, FPS int
+	Sound              []SoundSpan
+	SoundFrom          *pipeline.Clip
+}
+
+// Encoder writes an MP4: H.264 High, yuv420p, BT.709 limited range and tagged
+// so, moov first, no metadata of any kind. Feed it with Write, then Close; on
+// any error, and after Abort, nothing is left at the path. Not safe for
+// several goroutines.
+type Encoder struct {
+	ctx    context.Context
+	cancel context.CancelFunc
+	path   string
+	spec   Spec
+	dir    string // beside the output, removed at the end
+	cmd    *exec.Cmd
+	in     io.WriteCloser
+	errs   bytes.Buffer
+	frames int
+	wrote  bool // the file at path is ours
+	done   bool
+	err    error
+}
+
+const soundRate = 48000
+
+// NewEncoder starts writing to path, which is the caller's to publish; an
+// existing file there is replaced.
+func NewEncoder(ctx context.Context, path string, s Spec) (*Encoder, error) {
+	if s.Width < 16 || s.Height < 16 || s.Width%2 != 0 || s.Height%2 != 0 || s.FPS < 1 || s.FPS > 240 {
+		return nil, &pipeline.Error{Fault: pipeline.FaultInternal, Step: stepEncode, What: fmt.Sprintf("can't write %d×%d at %d a second: sides must be even", s.Width, s.Height, s.FPS)}
+	}
+	level, err := Level(s.Width, s.Height, s.FPS)
+	if err != nil {
+		return nil, err
+	}
+	dir, err := os.MkdirTemp(filepath.Dir(path), ".encode-")
+	if err != nil {
+		return nil, &pipeline.Error{Fault: pipeline.FaultOutput, Step: stepEncode, Path: path, What: "can't be written", Hint: "check the output folder's permissions and space", Err: err}
+	}
+	e := &Encoder{path: path, spec: s, dir: dir}
+	e.ctx, e.cancel = context.WithCancel(ctx)
+	e.cmd = command(e.ctx, "ffmpeg", "-v", "error", "-y", "-protocol_whitelist", "pipe",
+		"-f", "rawvideo", "-pix_fmt", "rgba", "-s", fmt.Sprintf("%dx%d", s.Width, s.Height), "-r", strconv.Itoa(s.FPS), "-i", "pipe:0",
+		"-vf", "scale=out_color_matrix=bt709:out_range=tv:flags=bicubic+accurate_rnd+full_chroma_int,format=yuv420p",
+		"-c:v", "libx264", "-profile:v", "high", "-level", level, "-preset", "medium", "-crf", "20", "-bf", "2",
+		"-maxrate", "12M", "-bufsize", "12M", "-g", strconv.Itoa(2*s.FPS),
+		"-threads", "4", // x264's output depends on the number of threads
+		"-colorspace", "bt709", "-color_primaries", "bt709", "-color_trc", "bt709", "-color_range", "tv",
+		"-f", "mp4", fileName(e.video()))
+	e.cmd.Stderr = &e.errs
+	if e.in, err = e.cmd.StdinPipe(); err == nil {
+		err = e.cmd.Start()
+	}
+	if err != nil {
+		err = failed(e.ctx, stepEncode, path, "ffmpeg", err, "")
+		e.clean()
+		return nil, err
+	}
+	return e, nil
+}
+
+func (e *Encoder) video() string { return filepath.Join(e.dir, "picture.mp4") }
+
+// fileName is a path that ffmpeg takes for nothing but a file.
+func fileName(path string) string {
+	if abs, err := filepath.Abs(path); err == nil {
+		path = abs
+	}
+	return "file:" + path
+}
+
+// Write appends one picture; img must be opaque and of the Spec's size.
+func (e *Encoder) Write(img *image.RGBA) error {
+	if e.err != nil {
+		return e.err
+	}
+	if e.done {
+		return &pipeline.Error{Fault: pipeline.FaultInternal, Step: stepEncode, What: "written to after its end"}
+	}
+	w, h := e.spec.Width, e.spec.Height
+	if img.Rect.Dx() != w || img.Rect.Dy() != h {
+		return e.fail(&pipeline.Error{Fault: pipeline.FaultInternal, Step: stepEncode, What: fmt.Sprintf("a picture of %d×%d for a video of %d×%d", img.Rect.Dx(), img.Rect.Dy(), w, h)})
+	}
+	var err error
+	if img.Stride == 4*w {
+		_, err = e.in.Write(img.Pix[:4*w*h])
+	} else { // a part of a larger picture
+		for y := 0; y < h && err == nil; y++ {
+			_, err = e.in.Write(img.Pix[y*img.Stride : y*img.Stride+4*w])
+		}
+	}
+	if err != nil {
+		// ffmpeg is gone; what it said tells more than the broken pipe.
+		if werr := e.cmd.Wait(); werr != nil {
+			err = werr
+		}
+		return e.fail(e.explain(err, e.errs.String()))
+	}
+	e.frames++
+	return nil
+}
+
+func (e *Encoder) explain(err error, stderr string) error {
+	err = failed(e.ctx, stepEncode, e.path, "ffmpeg", err, stderr)
+	var pe *pipeline.Error
+	if errors.As(err, &pe) && pe.Fault == pipeline.FaultUnreadable {
+		pe.Fault, pe.What, pe.Hint = pipeline.FaultOutput, "the video can't be written: "+lastLine(stderr), "check the space and permissions of the output folder"
+	}
+	return err
+}
+
+// fail ends the encoder and leaves nothing.
+func (e *Encoder) fail(err error) error {
+	e.err = err
+	e.Abort()
+	return err
+}
+
+// Abort stops and removes what was written. After Close it does nothing.
+func (e *Encoder) Abort() {
+	if e.done {
+		return
+	}
+	e.done = true
+	if e.err == nil {
+		e.err = &pipeline.Error{Fault: pipeline.FaultInternal, Step: stepEncode, What: "written to after Abort"}
+	}
+	e.cancel()
+	e.in.Close()
+	e.cmd.Wait()
+	e.clean()
+	if e.wrote {
+		os.Remove(e.path)
+	}
+}
+
+func (e *Encoder) clean() {
+	e.cancel()
+	os.RemoveAll(e.dir)
+}
+
+// Close finishes the file, adds the sound, and reads it back: frames, size,
+// pixel format, colour tags, order of boxes, no metadata. Only a nil error
+// means that the file is there and right.
+func (e *Encoder) Close() error {
+	if e.done || e.err != nil {
+		return e.err
+	}
+	if e.frames == 0 {
+		return e.fail(&pipeline.Error{Fault: pipeline.FaultInternal, Step: stepEncode, What: "no pictures were written"})
+	}
+	e.in.Close()
+	if err := e.cmd.Wait(); err != nil {
+		return e.fail(e.explain(err, e.errs.String()))
+	}
+	if err := e.mux(); err != nil {
+		return e.fail(err)
+	}
+	if err := e.verify(); err != nil {
+		return e.fail(err)
+	}
+	e.done = true
+	e.clean()
+	return nil
+}
+
+// mux writes the final file from the picture and the sound.
+func (e *Encoder) mux() error {
+	args := []string{"-nostdin", "-v", "error", "-y", "-protocol_whitelist", "file",
+		"-f", demuxerMOV, "-i", fileName(e.video())}
+	sound, err := e.sound()
+	if err != nil {
+		return err
+	}
+	if sound != "" {
+		args = append(args, "-f", "f32le", "-ar", strconv.Itoa(soundRate), "-ac", "1", "-i", fileName(sound),
+			"-map", "0:v:0", "-map", "1:a:0", "-c:a", "aac", "-b:a", "128k", "-flags:a", "+bitexact")
+	} else {
+		args = append(args, "-map", "0:v:0")
+	}
+	args = append(args, "-c:v", "copy",
+		"-bsf:v", "filter_units=remove_types=6", // the encoder's note about itself
+		"-map_metadata", "-1", "-map_metadata:s", "-1", "-map_chapters", "-1", "-fflags", "+bitexact",
+		"-movflags", "+faststart", "-f", "mp4", fileName(e.path))
+	e.wrote = true
+	if _, err := run(e.ctx, stepEncode, e.path, "ffmpeg", args...); err != nil {
+		var pe *pipeline.Error
+		if errors.As(err, &pe) && pe.Fault == pipeline.FaultUnreadable {
+			pe.Fault, pe.What, pe.Hint = pipeline.FaultOutput, strings.Replace(pe.What, "damaged or not playable", "the video can't be written", 1), "check the space and permissions of the output folder"
+		}
+		return err
+	}
+	return nil
+}
+
+// sound writes the sound track as raw samples, exactly as long as the
+// picture, and returns its path; "" if there is none.
+func (e *Encoder) sound() (string, error) {
+	c := e.spec.SoundFrom
+	if c == nil || !c.HasAudio || len(e.spec.Sound) == 0 {
+		return "", nil
+	}
+	in, start, err := Audio(e.ctx, *c, soundRate)
+	if err != nil {
+		return "", err
+	}
+	out := layout(in, start, e.spec.Sound, e.frames*soundRate/e.spec.FPS)
+	b := make([]byte, 4*len(out))
+	for i, v := range out {
+		binary.LittleEndian.PutUint32(b[4*i:], math.Float32bits(v))
+	}
+	path := filepath.Join(e.dir, "sound.raw")
+	if err := os.WriteFile(path, b, 0o600); err != nil {
+		return "", &pipeline.Error{Fault: pipeline.FaultOutput, Step: stepEncode, Path: e.path, What: "the sound can't be written", Hint: "check the space of the output folder", Err: err}
+	}
+	return path, nil
+}
+
+// layout copies the spans of in (first sample at start) into n samples of
+// silence. Edges fade over 5 ms so that a cut doesn't click: a click would
+// sound like a ball.
+func layout(in []float32, start float64, spans []SoundSpan, n int) []float32 {
+	const fade = soundRate / 200
+	out := make([]float32, n)
+	for _, s := range spans {
+		at := int(math.Round(s.At * soundRate))
+		from := int(math.Round((s.From - start) * soundRate))
+		length := int(math.Round((s.To - s.From) * soundRate))
+		for i := range length {
+			src, dst := from+i, at+i
+			if src < 0 || src >= len(in) || dst < 0 || dst >= n {
+				continue
+			}
+			edge := min(i, length-1-i)
+			out[dst] += in[src] * float32(min(1, float64(edge)/fade))
+		}
+	}
+	return out
+}
+
+// Level is the lowest H.264 level that holds the picture: size and rate in
+// macroblocks (ITU-T H.264 table A-1). Levels below 3 gain nothing and are
+// not used.
+func Level(w, h, fps int) (string, error) {
+	mb := ((w + 15) / 16) * ((h + 15) / 16)
+	for _, l := range []struct {
+		name       string
+		perS, size int
+	}{{"3.0", 40500, 1620}, {"3.1", 108000, 3600}, {"3.2", 216000, 5120}, {"4.0", 245760, 8192}, {"4.2", 522240, 8704}, {"5.0", 589824, 22080}, {"5.1", 983040, 36864}, {"5.2", 2073600, 36864}} {
+		if mb <= l.size && mb*fps <= l.perS {
+			return l.name, nil
+		}
+	}
+	return "", &pipeline.Error{Fault: pipeline.FaultInternal, Step: stepEncode, What: fmt.Sprintf("%d×%d at %d a second is beyond H.264", w, h, fps)}
+}
+
+// verify reads the written file back.
+func (e *Encoder) verify() error {
+	wrong := func(format string, a ...any) error {
+		return &pipeline.Error{Fault: pipeline.FaultInternal, Step: stepEncode, Path: e.path, What: "the written video is wrong: " + fmt.Sprintf(format, a...)}
+	}
+	c, err := Probe(e.ctx, e.path)
+	if err != nil && e.frames > 1 {
+		return wrong("%v", err)
+	}
+	p, err := ffprobe(e.ctx, e.path, demuxerMOV)
+	if err != nil {
+		return err
+	}
+	v := p.first("video")
+	if v == nil {
+		return wrong("no picture")
+	}
+	if e.frames > 1 && len(c.PTS) != e.frames {
+		return wrong("%d frames of %d", len(c.PTS), e.frames)
+	}
+	if want := float64(e.frames-1) / float64(e.spec.FPS); e.frames > 1 && math.Abs(c.PTS[e.frames-1]-want) > 1e-3 {
+		return wrong("the last frame at %.3f s instead of %.3f", c.PTS[e.frames-1], want)
+	}
+	if s, err := strconv.ParseFloat(v.Start, 64); err != nil || math.Abs(s) > 1e-3 {
+		return wrong("the picture starts at %s s", v.Start)
+	}
+	if v.Width != e.spec.Width || v.Height != e.spec.Height || v.Codec != "h264" || v.PixelFormat != "yuv420p" || v.Profile != "High" {
+		return wrong("%d×%d %s %s %s", v.Width, v.Height, v.Codec, v.PixelFormat, v.Profile)
+	}
+	if v.Space != "bt709" || v.Primaries != "bt709" || v.Transfer != "bt709" || v.Range != "tv" {
+		return wrong("colours tagged %s/%s/%s %s", v.Primaries, v.Transfer, v.Space, v.Range)
+	}
+	tags := []map[string]string{p.Format.Tags}
+	for _, s := range p.Streams {
+		tags = append(tags, s.Tags)
+	}
+	for _, t := range tags {
+		for k := range t {
+			if !harmless[k] {
+				return wrong("it still carries %q", k)
+			}
+		}
+	}
+	return e.verifyBoxes(wrong)
+}
+
+// harmless are the tags that ffmpeg reports for the container itself.
+var harmless = map[string]bool{"major_brand": true, "minor_version": true, "compatible_brands": true, "language": true, "handler_name": true, "vendor_id": true}
+
+// traces are the boxes and keys that tell where, when or with what it was
+// filmed (QuickTime File Format, "User data atoms"; 3GPP TS 26.244 §8).
+var traces = []string{"\xA9xyz", "loci", "com.apple.quicktime", "com.android", "\xA9mak", "\xA9mod", "\xA9too", "\xA9swr", "\xA9day", "\xA9nam", "chpl"}
+
+func (e *Encoder) verifyBoxes(wrong func(string, ...any) error) error {
+	f, err := os.Open(e.path)
+	if err != nil {
+		return wrong("%v", err)
+	}
+	defer f.Close()
+	st, err := f.Stat()
+	if err != nil {
+		return wrong("%v", err)
+	}
+	moov := false
+	for at := int64(0); at < st.Size(); {
+		kind, _, length, err := box(f, at, st.Size())
+		if err != nil {
+			return wrong("%v", err)
+		}
+		switch kind {
+		case "moov":
+			moov = true
+			b := make([]byte, length)
+			if _, err := f.ReadAt(b, at); err != nil {
+				return wrong("%v", err)
+			}
+			for _, t := range traces {
+				if bytes.Contains(b, []byte(t)) {
+					return wrong("it still carries %q", t)
+				}
+			}
+		case "mdat":
+			if !moov {
+				return wrong("its index comes after the pictures")
+			}
+		case "ftyp", "free":
+		default:
+			return wrong("it carries a box %q", kind)
+		}
+		at += length
+	}
+	return nil
+}
