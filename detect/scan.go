@@ -1,0 +1,267 @@
+package detect
+
+import (
+	"context"
+	"errors"
+	"io"
+	"math"
+
+	"tapeline/detect/pose"
+	"tapeline/pipeline"
+)
+
+const (
+	scanSide   = 960 // longer side of the picture in the scan, pixels
+	scanRate   = 30. // frames a second of capture time
+	most       = 3   // people followed at once
+	lookAgain  = .5  // seconds between looks for more people
+	tilesAgain = 1.  // seconds between looks with enlarged tiles
+	giveUp     = 5   // samples in a row without the person
+	comeBack   = 1.  // seconds within which somebody found near where one was lost is the same
+)
+
+// person is somebody followed in the scan.
+type person struct {
+	samples []sample
+	region  pipeline.Region // where to look next
+	misses  int
+	active  bool
+}
+
+func (p *person) last() *sample { return &p.samples[len(p.samples)-1] }
+
+// scanned is what the scan leaves.
+type scanned struct {
+	people []*person
+	atOnce int       // most people at once
+	luma   []float64 // mean grey level of each frame looked at
+	first  float64   // presentation seconds of the first frame
+	size   [2]int    // full-size picture
+}
+
+// scan follows the people of the clip. Positions are full-size pixels.
+func scan(ctx context.Context, o *Options) (*scanned, error) {
+	src, err := o.Open(ctx, scanSide, 0, math.Inf(1))
+	if err != nil {
+		return nil, err
+	}
+	defer src.Close()
+	s := &scanned{}
+	at := func(pts float64) float64 { return o.Clip.Capture(pts) }
+	due, look, tiles := math.Inf(-1), math.Inf(-1), math.Inf(-1)
+	total := len(o.Clip.PTS)
+	for n := 0; ; n++ {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		f, err := src.Next()
+		if errors.Is(err, io.EOF) {
+			return s, nil
+		}
+		if err != nil {
+			return nil, err
+		}
+		t := at(f.PTS)
+		if t < due {
+			continue
+		}
+		due = t + .9/scanRate
+		o.Progress.Tell("scan", n, max(total, n))
+		s.luma = append(s.luma, luma(f))
+
+		if err := s.follow(o.Nets, f, t); err != nil {
+			return nil, err
+		}
+		active := s.active()
+		if t < look && active > 0 {
+			continue
+		}
+		look = t + lookAgain
+		found, err := o.Nets.Detect(f)
+		if err != nil {
+			return nil, err
+		}
+		if len(found) == 0 && active == 0 && t >= tiles {
+			tiles = t + tilesAgain
+			if found, err = inTiles(o.Nets, f); err != nil {
+				return nil, err
+			}
+		}
+		for _, d := range found {
+			if err := s.meet(o.Nets, f, t, d); err != nil {
+				return nil, err
+			}
+		}
+		s.atOnce = max(s.atOnce, s.active())
+	}
+}
+
+func (s *scanned) active() int {
+	n := 0
+	for _, p := range s.people {
+		if p.active {
+			n++
+		}
+	}
+	return n
+}
+
+// follow reads everybody who is followed in the next frame.
+func (s *scanned) follow(nets Nets, f *pipeline.Frame, t float64) error {
+	for _, p := range s.people {
+		if !p.active {
+			continue
+		}
+		r, err := nets.Read(pose.Full, f, p.region)
+		if err != nil {
+			return err
+		}
+		if r.Score < pose.LostScore || !follows(&p.last().pose, &r.Pose, t-p.last().t) {
+			if p.misses++; p.misses >= giveUp {
+				p.active = false
+			}
+			continue
+		}
+		p.misses = 0
+		p.samples = append(p.samples, sample{t, f.PTS, f.Index, r.Pose, r.Next})
+		p.region = r.Next
+	}
+	// Two regions that slid onto one person: the one followed longer stays.
+	for i, p := range s.people {
+		for _, q := range s.people[:i] {
+			if p.active && q.active && p.misses == 0 && q.misses == 0 && same(&p.last().pose, &q.last().pose) {
+				if len(q.samples) < len(p.samples) {
+					p, q = q, p
+				}
+				p.active = false
+			}
+		}
+	}
+	return nil
+}
+
+// meet takes up a person the detector saw, unless followed already.
+func (s *scanned) meet(nets Nets, f *pipeline.Frame, t float64, d pose.Person) error {
+	if s.active() >= most {
+		return nil
+	}
+	for _, p := range s.people {
+		if p.active && known(&p.last().pose, d) {
+			return nil
+		}
+	}
+	region := d.Region
+	var r pose.Reading
+	for range 2 { // once more on its own region brings cut-off feet back
+		var err error
+		if r, err = nets.Read(pose.Full, f, region); err != nil {
+			return err
+		}
+		if r.Score < pose.LostScore {
+			return nil
+		}
+		region = r.Next
+	}
+	for _, p := range s.people {
+		if p.active && same(&p.last().pose, &r.Pose) {
+			return nil
+		}
+	}
+	now := sample{t, f.PTS, f.Index, r.Pose, r.Next}
+	for _, p := range s.people {
+		if !p.active && t-p.last().t <= comeBack && follows(&p.last().pose, &r.Pose, t-p.last().t) {
+			p.samples, p.region, p.active, p.misses = append(p.samples, now), r.Next, true, 0
+			return nil
+		}
+	}
+	s.people = append(s.people, &person{samples: []sample{now}, region: r.Next, active: true})
+	return nil
+}
+
+// follows tells whether b, dt seconds later, can be the person of a: neither
+// the hips nor the size may jump.
+func follows(a, b *pipeline.Pose, dt float64) bool {
+	ha, hb := a.Height(), b.Height()
+	if ha <= 0 || hb <= 0 || hb > 1.5*ha || ha > 1.5*hb {
+		return false
+	}
+	p, q := hips(a), hips(b)
+	return math.Hypot(p.X-q.X, p.Y-q.Y) <= (.25+2.5*math.Min(dt, .2))*ha
+}
+
+// same tells whether two poses of one frame are one person.
+func same(a, b *pipeline.Pose) bool {
+	var d float64
+	js := []int{pipeline.LeftShoulder, pipeline.RightShoulder, pipeline.LeftHip, pipeline.RightHip, pipeline.Nose}
+	for _, j := range js {
+		d += math.Hypot(a.Joints[j].X-b.Joints[j].X, a.Joints[j].Y-b.Joints[j].Y) / float64(len(js))
+	}
+	return d < .12*math.Max(a.Height(), b.Height())
+}
+
+// known tells whether the detector's person is the one of the pose.
+func known(p *pipeline.Pose, d pose.Person) bool {
+	h := hips(p)
+	return math.Hypot(h.X-d.Hips.X, h.Y-d.Hips.Y) < .12*p.Height() &&
+		d.Region.Size < 1.5*p.Region.Size && p.Region.Size < 1.5*d.Region.Size
+}
+
+func hips(p *pipeline.Pose) pipeline.Point { return p.Mean(pipeline.LeftHip, pipeline.RightHip) }
+
+// inTiles looks for small people in overlapping squares, first half, then a
+// third of the picture's longer side.
+func inTiles(nets Nets, f *pipeline.Frame) ([]pose.Person, error) {
+	w, h := float64(f.Width)*f.Scale, float64(f.Height)*f.Scale
+	for _, part := range []float64{1. / 2, 1. / 3} {
+		side := part * math.Max(w, h)
+		var out []pose.Person
+		for _, y := range centres(h, side) {
+			for _, x := range centres(w, side) {
+				ds, err := nets.DetectNear(f, pipeline.Point{X: x, Y: y}, side)
+				if err != nil {
+					return nil, err
+				}
+				for _, d := range ds {
+					fresh := true
+					for _, o := range out {
+						fresh = fresh && math.Hypot(o.Hips.X-d.Hips.X, o.Hips.Y-d.Hips.Y) > .2*d.Region.Size
+					}
+					if fresh {
+						out = append(out, d)
+					}
+				}
+			}
+		}
+		if len(out) > 0 {
+			return out, nil
+		}
+	}
+	return nil, nil
+}
+
+// centres are those of tiles of a side that cover a length, half overlapping.
+func centres(length, side float64) []float64 {
+	if length <= side {
+		return []float64{length / 2}
+	}
+	n := int(math.Ceil((length-side)/(side/2))) + 1
+	out := make([]float64, n)
+	for i := range out {
+		out[i] = side/2 + (length-side)*float64(i)/float64(n-1)
+	}
+	return out
+}
+
+// luma is the mean grey level of a sparse sample of the picture (BT.709).
+func luma(f *pipeline.Frame) float64 {
+	var sum float64
+	n := 0
+	for i := 0; i+2 < len(f.Pix); i += 3 * 37 {
+		sum += .0722*float64(f.Pix[i]) + .7152*float64(f.Pix[i+1]) + .2126*float64(f.Pix[i+2])
+		n++
+	}
+	if n == 0 {
+		return 0
+	}
+	return sum / float64(n)
+}

@@ -1,0 +1,167 @@
+package detect
+
+import (
+	"context"
+	"errors"
+	"io"
+	"math"
+	"slices"
+
+	"tapeline/detect/bat"
+	"tapeline/detect/camera"
+	"tapeline/detect/head"
+	"tapeline/detect/pose"
+	"tapeline/pipeline"
+)
+
+const (
+	workSide   = 1280 // longer side of the picture in a window, pixels
+	workMost   = 1920 // of a batter so small that he needs it
+	regionSide = 320  // region pixels the network (256) should have to look at
+	poseRate   = 60.  // readings a second of capture time
+	burstRate  = 120. // within burstSpan seconds of the burst
+	burstSpan  = .25
+	strayed    = .3 // hips this far from the scan's are somebody else, body heights
+	scanNear   = .1 // seconds within which the scan's reading says where the batter is
+)
+
+// window reads every frame of a span: the batter where the scan saw him, the
+// camera, the energy and the head.
+func window(ctx context.Context, o *Options, sp span, b burst, guide []sample, tell func(done, total int)) (w pipeline.Window, err error) {
+	w = pipeline.Window{From: sp.from, To: sp.to, Burst: b.pts, HandSpeed: b.speed, HandTravel: b.travel, Frames: []pipeline.Seen{}}
+	src, err := o.Open(ctx, side(o.Clip, nearest(guide, b.t)), sp.from, sp.to)
+	if err != nil {
+		return w, err
+	}
+	defer src.Close()
+	cam, meter, skull := camera.New(), bat.New(), head.New()
+	defer cam.Close()
+	defer meter.Close()
+	defer skull.Close()
+	net := pose.Heavy
+	if o.Quality == Quick {
+		net = pose.Full
+	}
+	r := reader{net: net, guide: guide,
+		start: func(net string, at pipeline.Region) follower { return o.Nets.Follow(net, at) }}
+	total := 0
+	for _, p := range o.Clip.PTS {
+		if p >= sp.from && p <= sp.to {
+			total++
+		}
+	}
+	last, keyed := math.Inf(-1), false
+	for {
+		if err := ctx.Err(); err != nil {
+			return w, err
+		}
+		f, err := src.Next()
+		if errors.Is(err, io.EOF) {
+			return w, nil
+		}
+		if err != nil {
+			return w, err
+		}
+		if f.PTS < sp.from-1e-6 || f.PTS > sp.to+1e-6 {
+			continue
+		}
+		t := o.Clip.Capture(f.PTS)
+		s := pipeline.Seen{Index: f.Index, PTS: f.PTS}
+		if rate := rateAt(t - b.t); t-last >= .9/rate {
+			last = t
+			if s.Pose, err = r.read(f, t); err != nil {
+				return w, err
+			}
+		}
+		if s.Camera, err = cam.Step(f, s.Pose); err != nil {
+			return w, err
+		}
+		if s.Camera.OK && !keyed {
+			keyed, w.Key = true, f.Index
+		}
+		if s.Energy, s.EnergyBat, err = meter.Step(f, s.Camera, s.Pose); err != nil {
+			return w, err
+		}
+		if s.Head, err = skull.Step(f, s.Camera, s.Pose, t); err != nil {
+			return w, err
+		}
+		w.Frames = append(w.Frames, s)
+		tell(len(w.Frames), max(total, len(w.Frames)))
+	}
+}
+
+// rateAt is how many poses a second are read dt seconds from the burst.
+func rateAt(dt float64) float64 {
+	if math.Abs(dt) <= burstSpan {
+		return burstRate
+	}
+	return poseRate
+}
+
+// side is the longer side a window is decoded at: a small batter gets more.
+func side(c pipeline.Clip, s *sample) int {
+	long := float64(max(c.Width, c.Height))
+	if s.pose.Region.Size <= 0 {
+		return workSide
+	}
+	need := regionSide * long / s.pose.Region.Size
+	return int(math.Round(math.Min(workMost, math.Max(workSide, need))))
+}
+
+// follower is one person followed; *pose.Follower is one.
+type follower interface {
+	Step(*pipeline.Frame) (*pipeline.Pose, error)
+	Lost() bool
+}
+
+// reader reads one person, checked against where the scan saw him.
+type reader struct {
+	start func(net string, r pipeline.Region) follower
+	net   string
+	guide []sample
+	f     follower
+}
+
+// read is the pose in the next frame at capture second t, nil when nobody
+// could be read.
+func (r *reader) read(f *pipeline.Frame, t float64) (*pipeline.Pose, error) {
+	// A follower's limits are speeds: its clock must be capture time.
+	now := *f
+	now.PTS = t
+	g := nearest(r.guide, t)
+	near := math.Abs(g.t-t) <= scanNear
+	if r.f != nil && !r.f.Lost() {
+		p, err := r.f.Step(&now)
+		if err != nil {
+			return nil, err
+		}
+		if p != nil && (!near || agrees(p, &g.pose)) {
+			return p, nil
+		}
+	}
+	if !near {
+		return nil, nil
+	}
+	// In strong blur the heavy network fails before the full one.
+	for _, net := range slices.Compact([]string{r.net, pose.Full}) {
+		fresh := r.start(net, g.next)
+		p, err := fresh.Step(&now)
+		if err != nil {
+			return nil, err
+		}
+		if p != nil && agrees(p, &g.pose) {
+			if net == r.net {
+				r.f = fresh
+			}
+			return p, nil
+		}
+	}
+	return nil, nil
+}
+
+// agrees tells whether a pose is the person the scan saw.
+func agrees(p, scan *pipeline.Pose) bool {
+	a, b := hips(p), hips(scan)
+	h, hp := scan.Height(), p.Height()
+	return math.Hypot(a.X-b.X, a.Y-b.Y) <= strayed*h && hp < 1.6*h && h < 1.6*hp
+}
