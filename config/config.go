@@ -50,18 +50,18 @@ type Camera struct {
 
 // Pose chooses the network.
 type Pose struct {
-	Quality string `mapstructure:"quality"` // "quick" or "best"
+	Quality string `mapstructure:"quality"` // "best" or "quick"
 }
 
 // Views and Qualities are the words allowed for camera.view and pose.quality.
 var (
 	Views     = []string{"chest", "back", "pitcher", "catcher"}
-	Qualities = []string{"quick", "best"}
+	Qualities = []string{"best", "quick"}
 )
 
 // Default is what holds when nothing is set.
 func Default() Config {
-	return Config{Out: "lessons", Pose: Pose{Quality: "quick"}}
+	return Config{Out: "lessons", Pose: Pose{Quality: "best"}}
 }
 
 // Load reads the configuration. An empty path means File in the working

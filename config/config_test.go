@@ -45,11 +45,11 @@ func TestLoad(t *testing.T) {
 	}{
 		{name: "nothing set", want: func(c Config) bool { return c == Default() }},
 		{name: "file", file: "out: o\nbatter:\n  height: 5ft7in\n", want: func(c Config) bool {
-			return c.Out == "o" && c.Batter.Height == "5ft7in" && c.Pose.Quality == "quick"
+			return c.Out == "o" && c.Batter.Height == "5ft7in" && c.Pose.Quality == "best"
 		}},
 		{name: "empty file", file: "\n", want: func(c Config) bool { return c == Default() }},
-		{name: "environment over file", file: "out: o\n", env: map[string]string{"TAPELINE_OUT": "e", "TAPELINE_POSE_QUALITY": "best"},
-			want: func(c Config) bool { return c.Out == "e" && c.Pose.Quality == "best" }},
+		{name: "environment over file", file: "out: o\n", env: map[string]string{"TAPELINE_OUT": "e", "TAPELINE_POSE_QUALITY": "quick"},
+			want: func(c Config) bool { return c.Out == "e" && c.Pose.Quality == "quick" }},
 		{name: "unknown key", file: "batter:\n  hieght: 170cm\n", err: "hieght"},
 		{name: "unknown top key", file: "oot: x\n", err: "oot"},
 		{name: "wrong type", file: "out: [1]\n", err: "out"},

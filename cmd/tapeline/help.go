@@ -65,7 +65,7 @@ batter.height); flags win:
   home: DIR                    # where the set-up put the models
   batter: {height: 170cm, bats: R}
   camera: {view: chest, distance: 5m}
-  pose: {quality: quick}
+  pose: {quality: best}
 `)
 	return b.String()
 }

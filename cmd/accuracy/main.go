@@ -1,0 +1,265 @@
+// Command accuracy compares what tapeline reads off rendered clips with where
+// everything truly was. It is for developers; scripts/accuracy calls it.
+//
+// For every X.mp4 with X.truth.json beside it, the clip is read with nothing
+// given but the batter's height, and a Markdown table is printed.
+package main
+
+import (
+	"encoding/json"
+	"flag"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"sort"
+	"strings"
+
+	"tapeline/pipeline"
+)
+
+func main() {
+	if err := run(os.Args[1:], os.Stdout); err != nil {
+		fmt.Fprintln(os.Stderr, "accuracy:", err)
+		os.Exit(1)
+	}
+}
+
+func run(args []string, w io.Writer) error {
+	f := flag.NewFlagSet("accuracy", flag.ContinueOnError)
+	bin := f.String("tapeline", "tapeline", "the `program` to try")
+	tracks := f.String("tracks", "", "judge the tracks saved in `DIR` by an earlier --keep; no clip is read")
+	keep := f.String("keep", "", "keep the lessons in `DIR`")
+	quality := f.String("quality", "", "`quick or best`")
+	strict := f.Bool("strict", false, "fail when a limit is broken")
+	if err := f.Parse(args); err != nil {
+		return err
+	}
+	if f.NArg() != 1 {
+		return fmt.Errorf("which folder of clips?")
+	}
+	clips, err := filepath.Glob(filepath.Join(f.Arg(0), "*.truth.json"))
+	if err != nil {
+		return err
+	}
+	if len(clips) == 0 {
+		return fmt.Errorf("no *.truth.json in %s", f.Arg(0))
+	}
+	out := *keep
+	if out == "" && *tracks == "" {
+		if out, err = os.MkdirTemp("", "accuracy"); err != nil {
+			return err
+		}
+		defer os.RemoveAll(out)
+	}
+
+	var total tally
+	for _, path := range clips {
+		name := strings.TrimSuffix(filepath.Base(path), ".truth.json")
+		t, err := readTruth(path)
+		if err != nil {
+			return err
+		}
+		fmt.Fprintf(w, "\n## %s\n\n", name)
+		rep, err := report(*bin, filepath.Join(f.Arg(0), name+".mp4"), t, *tracks, out, *quality)
+		if err != nil {
+			fmt.Fprintf(w, "%v\n", err)
+			total.failed++
+			continue
+		}
+		total.add(table(w, t, rep))
+	}
+	fmt.Fprintf(w, "\n%d of %d bounds hold the truth; %d of %d limits kept; %d of %d clips read.\n",
+		total.inside, total.bounds, total.kept, total.limits, len(clips)-total.failed, len(clips))
+	if *strict && (total.kept < total.limits || total.failed > 0) {
+		return fmt.Errorf("limits broken")
+	}
+	return nil
+}
+
+// report reads the clip, or judges its saved track.
+func report(bin, clip string, t *truth, tracks, out, quality string) (rep pipeline.Report, err error) {
+	name := pipeline.FolderName(clip)
+	var cmd *exec.Cmd
+	if tracks != "" {
+		cmd = exec.Command(bin, "judge", filepath.Join(tracks, name))
+	} else {
+		args := []string{"read", clip, "--height", fmt.Sprintf("%gcm", 100*t.Params.Stature), "--out", out, "--force", "--json"}
+		if quality != "" {
+			args = append(args, "--quality", quality)
+		}
+		cmd = exec.Command(bin, args...)
+	}
+	var complaint strings.Builder
+	cmd.Stderr = &complaint
+	b, err := cmd.Output()
+	if err != nil {
+		lines := strings.Split(strings.TrimSpace(complaint.String()), "\n")
+		return rep, fmt.Errorf("not read: %s (%w)", lines[len(lines)-1], err)
+	}
+	if tracks == "" {
+		line := struct{ Report *pipeline.Report }{&rep}
+		return rep, json.Unmarshal(b, &line)
+	}
+	return rep, json.Unmarshal(b, &rep)
+}
+
+// tally counts how often bounds held and limits were kept.
+type tally struct{ bounds, inside, limits, kept, failed int }
+
+func (a *tally) add(b tally) {
+	a.bounds += b.bounds
+	a.inside += b.inside
+	a.limits += b.limits
+	a.kept += b.kept
+	a.failed += b.failed
+}
+
+// limit is how far off a value may be: the goals set for the rendered clips.
+// From the pitcher's side, travel along the line of sight may be null. ok is
+// false where no goal was set.
+func limit(key string, sideOn bool) (most float64, ok bool) {
+	switch key {
+	case "eye_drop", "head_drop":
+		return 1.5, true
+	case "eye_forward":
+		return 2.5, sideOn
+	case "head_over_back":
+		return 4, sideOn
+	}
+	return 0, false
+}
+
+// widest half-width of front_foot_open, degrees.
+const widestFoot = 25
+
+// table prints one clip.
+func table(w io.Writer, t *truth, rep pipeline.Report) (sum tally) {
+	s := rep.Chosen()
+	if s == nil {
+		fmt.Fprintln(w, "no swing")
+		sum.failed++
+		return sum
+	}
+	fmt.Fprintf(w, "bats %s, view %s; true: bats %s, view %s; %d swing(s)\n\n", rep.Batter.Bats, rep.Batter.View, t.Params.Hand, t.Params.View, len(rep.Swings))
+	verdict := func(kept bool) string {
+		sum.limits++
+		if kept {
+			sum.kept++
+			return "kept"
+		}
+		return "**broken**"
+	}
+	inside := func(v float64, lo, hi *float64) string {
+		if lo == nil || hi == nil {
+			return "–"
+		}
+		sum.bounds++
+		if *lo <= v && v <= *hi {
+			sum.inside++
+			return "yes"
+		}
+		return "**no**"
+	}
+
+	rate := float64(t.Image.FPS)
+	fmt.Fprint(w, "| event | truth s | value s | off, frames | lo | hi | half-width, frames | inside | limit |\n|---|---|---|---|---|---|---|---|---|\n")
+	for _, k := range pipeline.EventKinds {
+		p, ok := t.Phases[string(k)]
+		if !ok {
+			continue
+		}
+		e := s.Event(k)
+		most := map[pipeline.EventKind]float64{pipeline.Contact: 1, pipeline.Plant: 2}[k]
+		if e == nil || e.T == nil {
+			lim := "–"
+			if most > 0 {
+				lim = verdict(false)
+			}
+			fmt.Fprintf(w, "| %s | %.3f | can't tell | – | – | – | – | – | %s |\n", k, p.T, lim)
+			continue
+		}
+		off, half, lim := (*e.T-p.T)*rate, "–", "–"
+		if e.Lo != nil && e.Hi != nil {
+			half = fmt.Sprintf("%.1f", (*e.Hi-*e.Lo)/2*rate)
+		}
+		if most > 0 {
+			lim = fmt.Sprintf("≤ %g: %s", most, verdict(math.Abs(off) <= most+1e-9))
+		}
+		in := "–"
+		if k != pipeline.Stance { // the truth's is just its first frame
+			in = inside(p.T, e.Lo, e.Hi)
+		}
+		fmt.Fprintf(w, "| %s | %.3f | %.3f | %+.1f | %s | %s | %s | %s | %s |\n", k, p.T, *e.T, off, num(e.Lo, 3), num(e.Hi, 3), half, in, lim)
+	}
+
+	fmt.Fprint(w, "\n| measure | truth | value | off | lo | hi | inside | limit |\n|---|---|---|---|---|---|---|---|\n")
+	truths := t.measures()
+	kinds := make([]kind, 0, len(truths))
+	for k := range truths {
+		kinds = append(kinds, k)
+	}
+	order := map[pipeline.EventKind]int{}
+	for i, k := range pipeline.EventKinds {
+		order[k] = i
+	}
+	sort.Slice(kinds, func(i, j int) bool {
+		a, b := kinds[i], kinds[j]
+		if a.key != b.key {
+			return a.key < b.key
+		}
+		if a.at != b.at {
+			return order[a.at] < order[b.at]
+		}
+		return order[a.from] < order[b.from]
+	})
+	for _, k := range kinds {
+		label := k.key
+		if k.from != "" {
+			label += fmt.Sprintf(" %s→%s", k.from, k.at)
+		} else {
+			label += " @" + string(k.at)
+		}
+		v := truths[k]
+		m := s.Measure(k.key, k.from, k.at)
+		if m == nil {
+			fmt.Fprintf(w, "| %s | %.2f | not in the report | – | – | – | – | – |\n", label, v)
+			continue
+		}
+		if m.Unit == "pct_height" && !strings.HasSuffix(m.Key, "_pct") {
+			v /= t.Params.Stature // cm over m is percent
+		}
+		off, lim := "–", "–"
+		most, goal := limit(k.key, t.sideOn())
+		if m.Value != nil {
+			off = fmt.Sprintf("%+.2f", *m.Value-v)
+			if goal {
+				lim = fmt.Sprintf("≤ %g: %s", most, verdict(math.Abs(*m.Value-v) <= most))
+			}
+		} else if goal {
+			lim = verdict(false)
+		}
+		in := inside(v, m.Lo, m.Hi)
+		switch {
+		case k.key == "front_foot_open" && k.from == "":
+			lim = fmt.Sprintf("inside, ± ≤ %d°: %s", widestFoot, verdict(in == "yes" && (*m.Hi-*m.Lo)/2 <= widestFoot))
+		case !t.sideOn() && (k.key == "eye_forward" || k.key == "head_over_back"):
+			lim = "null or inside: " + verdict(m.Value == nil || in == "yes")
+		}
+		value := num(m.Value, 2)
+		if m.Value == nil {
+			value = "null: " + strings.Join(m.Warnings, ", ")
+		}
+		fmt.Fprintf(w, "| %s, %s | %.2f | %s | %s | %s | %s | %s | %s |\n", label, m.Unit, v, value, off, num(m.Lo, 2), num(m.Hi, 2), in, lim)
+	}
+	return sum
+}
+
+func num(v *float64, decimals int) string {
+	if v == nil {
+		return "–"
+	}
+	return fmt.Sprintf("%.*f", decimals, *v)
+}
