@@ -1,0 +1,264 @@
+// Package words holds every sentence a person reads: names of the phases,
+// captions, names of measures with their explanation, warnings, findings and
+// cards. A language is one file with one table; english.go shows how. Code
+// elsewhere passes keys, codes and numbers, never text.
+package words
+
+import (
+	"fmt"
+	"math"
+	"sort"
+	"strconv"
+	"strings"
+
+	"tapeline/pipeline"
+)
+
+// Lang is one language. Every map of a table must have the keys of the
+// English one; a test compares them.
+type Lang struct {
+	Code    string // "en"
+	Decimal string // decimal sign
+
+	Events   map[pipeline.EventKind]string
+	Views    map[pipeline.View]string
+	Bats     map[pipeline.Side]string
+	Units    map[string]Unit
+	Captions map[string]string // at most 7 words each when filled in
+	Cards    map[string]string
+	Measures map[string]Measure
+	Findings map[string]Finding
+	Warnings map[string]string // sentence by code
+	Standing map[string]string // where a value stands, one or two words
+	Months   [12]string
+	DateForm string // "%[1]d %[2]s %[3]d": day, month, year
+}
+
+// Unit is how an amount is written: Short in a caption, Long in a table. %s
+// is the number.
+type Unit struct{ Short, Long string }
+
+// Measure names one measure and says what it is in one sentence.
+type Measure struct{ Name, Explain string }
+
+// Finding has the words of one rule. Good, Fix and Drill go on the end card:
+// Good and Fix at most 5 words, Drill at most 6.
+type Finding struct {
+	Good  string // what is right, for a strength
+	Fix   string // what to work on, for a priority
+	Drill string // the first drill
+	Say   string // a full sentence of what was seen
+	Cue   string // what to think of while doing it
+	Doubt string // why it can't be told
+}
+
+var languages = map[string]Lang{}
+
+// For finds a language by its code ("en").
+func For(code string) (Lang, error) {
+	if l, ok := languages[code]; ok {
+		return l, nil
+	}
+	return Lang{}, fmt.Errorf("no words for language %q; there are %s", code, strings.Join(Codes(), ", "))
+}
+
+// English is the language every other is measured against.
+func English() Lang { return english }
+
+// Codes lists the languages there are, sorted.
+func Codes() []string {
+	var out []string
+	for c := range languages {
+		out = append(out, c)
+	}
+	sort.Strings(out)
+	return out
+}
+
+// Number writes v with so many decimals and a true minus sign.
+func (l Lang) Number(v float64, decimals int) string {
+	s := strconv.FormatFloat(math.Abs(v), 'f', decimals, 64)
+	if strings.Trim(s, "0.") != "" && v < 0 {
+		s = "−" + s
+	}
+	return strings.Replace(s, ".", l.Decimal, 1)
+}
+
+// Decimals is how many decimals a value with this doubt deserves in a unit.
+func Decimals(unit string, doubt float64) int {
+	switch {
+	case unit == "s" || unit == "ratio":
+		return 2
+	case unit == "deg" || doubt >= 1:
+		return 0
+	}
+	return 1
+}
+
+// Short writes a number with its unit as in a caption: "7.9 cm".
+func (l Lang) Short(v float64, unit string, decimals int) string {
+	return l.fill(l.Units[unit].Short, l.Number(v, decimals))
+}
+
+// Long writes a number with its unit as in a table: "4.4 % of height".
+func (l Lang) Long(v float64, unit string, decimals int) string {
+	return l.fill(l.Units[unit].Long, l.Number(v, decimals))
+}
+
+func (l Lang) fill(form, number string) string {
+	if form == "" {
+		return number
+	}
+	return fmt.Sprintf(form, number)
+}
+
+// Doubtful writes a number with its half width: "7.9 ±0.8 cm".
+func (l Lang) Doubtful(v, doubt float64, unit string) string {
+	d := Decimals(unit, doubt)
+	return l.fill(l.Units[unit].Short, l.Number(v, d)+" ±"+l.Number(doubt, d))
+}
+
+// Value writes a measure: "7.9 ±0.8 cm", "15 to 60°" where its bounds are
+// lopsided, or the words for "can't tell".
+func (l Lang) Value(m *pipeline.Measure) string {
+	if m == nil || m.Value == nil {
+		if m != nil && m.Lo != nil && m.Hi != nil {
+			return l.Range(*m.Lo, *m.Hi, m.Unit)
+		}
+		return l.Cards["cant_tell"]
+	}
+	if m.Lo == nil || m.Hi == nil {
+		return l.Short(*m.Value, m.Unit, Decimals(m.Unit, 1))
+	}
+	up, down := *m.Hi-*m.Value, *m.Value-*m.Lo
+	wide := math.Max(up, down)
+	if wide > 0 && math.Min(up, down) < 0.5*wide {
+		d := Decimals(m.Unit, wide)
+		return l.Short(*m.Value, m.Unit, d) + " (" + l.Range(*m.Lo, *m.Hi, m.Unit) + ")"
+	}
+	return l.Doubtful(*m.Value, wide, m.Unit)
+}
+
+// Range writes bounds: "15–60°".
+func (l Lang) Range(lo, hi float64, unit string) string {
+	d := Decimals(unit, (hi-lo)/2)
+	a, b := l.Number(lo, d), l.Number(hi, d)
+	if strings.HasPrefix(a, "−") || strings.HasPrefix(b, "−") {
+		return l.fill(l.Units[unit].Short, fmt.Sprintf(l.Cards["range"], a, b))
+	}
+	return l.fill(l.Units[unit].Short, a+"–"+b)
+}
+
+// Time writes seconds before or after contact in capture time, "−0.17 s";
+// doubt is the half width of the bounds of contact. Past 20 ms of doubt it is
+// written to a tenth.
+func (l Lang) Time(sec, doubt float64) string {
+	d := 2
+	if doubt > 0.02 {
+		d = 1
+	}
+	n := l.Number(sec, d)
+	if !strings.HasPrefix(n, "−") && strings.Trim(n, "0.,") != "" {
+		n = "+" + n
+	}
+	return l.fill(l.Units["s"].Short, n)
+}
+
+// Warning is the sentence for a code; a code without one is shown as it is.
+func (l Lang) Warning(w pipeline.Warning) string {
+	s, ok := l.Warnings[w.Code]
+	if !ok {
+		s = strings.ReplaceAll(w.Code, "_", " ")
+	}
+	if w.Detail != "" {
+		s += " (" + w.Detail + ")"
+	}
+	return s
+}
+
+// MeasureName names a measure with its span: "eye drop, stance to contact".
+func (l Lang) MeasureName(m *pipeline.Measure) string {
+	name := l.Measures[m.Key].Name
+	if name == "" {
+		name = strings.ReplaceAll(m.Key, "_", " ")
+	}
+	switch {
+	case m.From != "" && m.At != "":
+		return name + ", " + fmt.Sprintf(l.Cards["span"], lower(l.Events[m.From]), lower(l.Events[m.At]))
+	case m.At != "":
+		return name + ", " + fmt.Sprintf(l.Cards["at"], lower(l.Events[m.At]))
+	}
+	return name
+}
+
+func lower(s string) string { return strings.ToLower(s) }
+
+// Date writes 2026-05-03 as a person would; anything else is left as it is.
+func (l Lang) Date(iso string) string {
+	var y, m, d int
+	if n, _ := fmt.Sscanf(iso, "%d-%d-%d", &y, &m, &d); n != 3 || m < 1 || m > 12 {
+		return iso
+	}
+	return fmt.Sprintf(l.DateForm, d, l.Months[m-1], y)
+}
+
+// Eyes is the caption for a fall of the eyes of v ± doubt.
+func (l Lang) Eyes(v, doubt float64, unit string) string {
+	d := Decimals(unit, doubt)
+	switch {
+	case math.Abs(v) <= math.Max(doubt, 0.5):
+		return l.Captions["eyes_level"]
+	case v > 0:
+		return fmt.Sprintf(l.Captions["eyes_below"], l.Short(v, unit, d))
+	}
+	return fmt.Sprintf(l.Captions["eyes_above"], l.Short(-v, unit, d))
+}
+
+// Foot is the caption for the front foot's turn: 0° square, 90° at the
+// pitcher.
+func (l Lang) Foot(m *pipeline.Measure) string {
+	if m == nil || m.Value == nil {
+		if m != nil && m.Lo != nil && m.Hi != nil {
+			return fmt.Sprintf(l.Captions["foot_range"], l.Range(*m.Lo, *m.Hi, "deg"))
+		}
+		return l.Captions["foot_cant_tell"]
+	}
+	v := *m.Value
+	switch {
+	case v > 5:
+		return fmt.Sprintf(l.Captions["foot_open"], l.Short(v, "deg", 0))
+	case v < -5:
+		return fmt.Sprintf(l.Captions["foot_closed"], l.Short(-v, "deg", 0))
+	}
+	return l.Captions["foot_square"]
+}
+
+// Head is the caption for the head against the plumb line.
+func (l Lang) Head(m *pipeline.Measure) string {
+	if m == nil || m.Value == nil {
+		return l.Captions["head_cant_tell"]
+	}
+	v, doubt := *m.Value, 1.0
+	if m.Lo != nil && m.Hi != nil {
+		doubt = (*m.Hi - *m.Lo) / 2
+	}
+	d := Decimals(m.Unit, doubt)
+	switch {
+	case math.Abs(v) <= math.Max(doubt, 1):
+		return l.Captions["head_over"]
+	case v > 0:
+		return fmt.Sprintf(l.Captions["head_ahead"], l.Short(v, m.Unit, d))
+	}
+	return fmt.Sprintf(l.Captions["head_behind"], l.Short(-v, m.Unit, d))
+}
+
+// Hold is the caption for the finish.
+func (l Lang) Hold(m *pipeline.Measure) string {
+	if m == nil || m.Value == nil {
+		return l.Captions["finish_cant_tell"]
+	}
+	return fmt.Sprintf(l.Captions["finish_held"], l.Short(*m.Value, "s", 1))
+}
+
+// Count is the number of words of a caption as a reader sees them.
+func Count(s string) int { return len(strings.Fields(s)) }
