@@ -3,8 +3,15 @@ package main
 import (
 	"context"
 	"errors"
+	"sync"
 
+	"tapeline/detect"
+	"tapeline/detect/coach"
+	"tapeline/detect/pose"
+	"tapeline/detect/sound"
+	"tapeline/detect/swing"
 	"tapeline/pipeline"
+	"tapeline/pipeline/clip"
 	"tapeline/pipeline/publish"
 )
 
@@ -14,31 +21,99 @@ type house struct {
 	Close func()
 }
 
+// rooms joins the stages that tapeline is made of.
 func rooms(o options) house {
-	no := errors.New("not wired yet")
-	return house{Close: func() {}, Stages: pipeline.Stages{
-		Probe: func(ctx context.Context, path string) (pipeline.Clip, error) { return pipeline.Clip{}, no },
-		Begin: begin(o),
-		See: func(context.Context, pipeline.Clip, pipeline.Given, pipeline.Progress) (pipeline.Track, error) {
-			return pipeline.Track{}, no
-		},
-		Judge: judged,
-		Show: func(context.Context, pipeline.Clip, *pipeline.Report, string, pipeline.Progress) error {
-			return no
-		},
-	}}
-}
-
-func begin(o options) func(pipeline.Clip, string) (pipeline.Draft, error) {
-	return func(c pipeline.Clip, name string) (pipeline.Draft, error) {
-		d, err := publish.Begin(o.out, name, c.Path, pipeline.Outputs, o.force)
-		if err != nil {
-			return nil, err
+	// The networks are opened when first wanted: a clip that can't be read is
+	// said to be so whatever the set-up.
+	var nets *pose.Nets
+	open := sync.OnceValues(func() (*pose.Nets, error) {
+		home := o.home
+		if home == "" {
+			home = pose.DefaultDir()
 		}
-		return d, nil
+		var err error
+		nets, err = pose.Open(home, pose.Options{})
+		return nets, err
+	})
+	return house{
+		Close: func() { nets.Close() },
+		Stages: pipeline.Stages{
+			Probe: clip.Probe,
+			Begin: func(c pipeline.Clip, name string) (pipeline.Draft, error) {
+				d, err := publish.Begin(o.out, name, c.Path, pipeline.Outputs, o.force)
+				if err != nil {
+					return nil, err
+				}
+				return d, nil
+			},
+			See: func(ctx context.Context, c pipeline.Clip, given pipeline.Given, tell pipeline.Progress) (pipeline.Track, error) {
+				nets, err := open()
+				if err != nil {
+					return pipeline.Track{}, err
+				}
+				return see(ctx, nets, c, given, o.quality, tell)
+			},
+			Judge: judged,
+			Show: func(ctx context.Context, c pipeline.Clip, rep *pipeline.Report, dir string, tell pipeline.Progress) error {
+				return show(ctx, c, rep, dir, o.name, tell)
+			},
+		},
 	}
 }
 
+// Sound is listened to at soundRate samples a second, in clips of at most
+// soundLimit seconds: it is held in memory.
+const (
+	soundRate  = 48000
+	soundLimit = 600
+)
+
+func see(ctx context.Context, nets *pose.Nets, c pipeline.Clip, given pipeline.Given, quality string, tell pipeline.Progress) (pipeline.Track, error) {
+	onsets, unheard := listen(ctx, c)
+	t, err := detect.See(ctx, detect.Options{
+		Clip: c, Given: given, Nets: nets, Onsets: onsets, Quality: quality, Progress: tell,
+		Open: func(ctx context.Context, maxSide int, from, to float64) (pipeline.Source, error) {
+			return clip.Open(ctx, c, clip.Options{MaxSide: maxSide, From: from, To: to})
+		},
+	})
+	if err == nil && unheard != "" {
+		t.Warnings = append(t.Warnings, pipeline.Warning{Code: "audio_not_read", Detail: unheard})
+	}
+	return t, err
+}
+
+// listen gives the sharp sounds of the clip; why says what kept them unheard.
+// A clip without its sound is still worth reading.
+func listen(ctx context.Context, c pipeline.Clip) (onsets []pipeline.Onset, why string) {
+	switch {
+	case !c.HasAudio:
+		return nil, ""
+	case c.TimeFactor != 1:
+		return nil, "slow motion"
+	case c.Duration > soundLimit:
+		return nil, "longer than ten minutes"
+	}
+	samples, start, err := clip.Audio(ctx, c, soundRate)
+	if err != nil {
+		var e *pipeline.Error
+		if errors.As(err, &e) {
+			return nil, e.What
+		}
+		return nil, err.Error()
+	}
+	return sound.Onsets(samples, soundRate, start), ""
+}
+
+// judged is everything behind the track: pure.
 func judged(track pipeline.Track, given pipeline.Given) (pipeline.Report, error) {
-	return pipeline.Report{}, errors.New("not wired yet")
+	rep, err := swing.Judge(track, given)
+	if err != nil {
+		return rep, err
+	}
+	rules, err := coach.Rules(nil)
+	if err != nil {
+		return rep, err
+	}
+	coach.Find(&rep, rules)
+	return rep, nil
 }

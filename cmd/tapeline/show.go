@@ -1,0 +1,126 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"io"
+	"path/filepath"
+
+	"tapeline/overlay"
+	"tapeline/pipeline"
+	"tapeline/pipeline/clip"
+	"tapeline/pipeline/words"
+)
+
+// show paints the lesson's video and its sheet into dir.
+func show(ctx context.Context, c pipeline.Clip, rep *pipeline.Report, dir, firstName string, tell pipeline.Progress) error {
+	text := words.English()
+	film, err := overlay.NewFilm(rep, c, text, overlay.FilmOptions{FirstName: firstName})
+	if err != nil {
+		return err
+	}
+	if err := paint(ctx, c, film, filepath.Join(dir, pipeline.LessonFile), tell); err != nil {
+		return err
+	}
+	return nil
+}
+
+// paint decodes the clip once a pass of the film and writes its shots.
+func paint(ctx context.Context, c pipeline.Clip, film *overlay.Film, path string, tell pipeline.Progress) (err error) {
+	w, h := film.Size()
+	spec := clip.Spec{Width: w, Height: h, FPS: film.FPS(), SoundFrom: &c}
+	for _, s := range film.Sound() {
+		spec.Sound = append(spec.Sound, clip.SoundSpan(s))
+	}
+	enc, err := clip.NewEncoder(ctx, path, spec)
+	if err != nil {
+		return err
+	}
+	defer enc.Abort()
+
+	shots := film.Shots()
+	reel := reel{ctx: ctx, clip: c, maxSide: max(w, h)}
+	defer func() { err = errors.Join(err, reel.close()) }()
+	for i, s := range shots {
+		tell.Tell("paint", i, len(shots))
+		var frame *pipeline.Frame
+		if s.Source >= 0 {
+			if i == 0 || shots[i-1].Pass != s.Pass || !reel.running() {
+				if err := reel.start(passEnds(shots[i:])); err != nil {
+					return err
+				}
+			}
+			if frame, err = reel.at(s.Source); err != nil {
+				return err
+			}
+		}
+		img, err := film.Paint(frame, s)
+		if err != nil {
+			return err
+		}
+		if err := enc.Write(img); err != nil {
+			return err
+		}
+	}
+	tell.Tell("paint", len(shots), len(shots))
+	return enc.Close()
+}
+
+// passEnds are the first and last decoded frame of the pass that begins here.
+func passEnds(shots []overlay.Shot) (first, last int) {
+	first, last = shots[0].Source, shots[0].Source
+	for _, s := range shots {
+		if s.Pass == shots[0].Pass && s.Source >= 0 {
+			first, last = min(first, s.Source), max(last, s.Source)
+		}
+	}
+	return first, last
+}
+
+// reel gives decoded frames by their number, which never goes back between
+// two starts.
+type reel struct {
+	ctx     context.Context
+	clip    pipeline.Clip
+	maxSide int
+	src     pipeline.Source
+	now     *pipeline.Frame // a copy: the source's is gone with its next
+	pix     []byte
+}
+
+func (r *reel) running() bool { return r.src != nil }
+
+func (r *reel) start(first, last int) (err error) {
+	if err := r.close(); err != nil {
+		return err
+	}
+	r.src, err = clip.Open(r.ctx, r.clip, clip.Options{MaxSide: r.maxSide, From: r.clip.PTS[first], To: r.clip.PTS[last], Exact: true})
+	return err
+}
+
+// at decodes up to frame n. Behind the end of a clip whose last pictures are
+// missing it stays on the last one there is.
+func (r *reel) at(n int) (*pipeline.Frame, error) {
+	for r.now == nil || r.now.Index < n {
+		f, err := r.src.Next()
+		if errors.Is(err, io.EOF) && r.now != nil {
+			return r.now, nil
+		}
+		if err != nil {
+			return nil, err
+		}
+		r.pix = append(r.pix[:0], f.Pix...)
+		mine := *f
+		mine.Pix = r.pix
+		r.now = &mine
+	}
+	return r.now, nil
+}
+
+func (r *reel) close() (err error) {
+	if r.src != nil {
+		err = r.src.Close()
+	}
+	r.src, r.now = nil, nil
+	return err
+}
