@@ -1,0 +1,82 @@
+package swing
+
+import (
+	"math"
+
+	p "tapeline/pipeline"
+)
+
+// The network marks heel and toe inside the shoe: the distance between its
+// points is .9 of the foot (fitted on rendered clips together with the
+// tabulated length). footSigma is the doubt of a foot's picture vector, cm:
+// with 3 the 95 % set held the truth in 28 of 28 rendered cases, with 2.5 in 27,
+// with 2 in 22.
+const (
+	footSeen  = 0.9
+	footSigma = 2.5
+)
+
+// yaw is a foot's direction in the ground plane: 0 = square, 90 = toe at the
+// pitcher. lo and hi bound the 95 % set; open says that the set reaches the
+// end of what a foot can do, so that side is no measurement.
+type yaw struct {
+	v, lo, hi      float64
+	openLo, openHi bool
+	lift           float64 // heel over toe, units, at the best fit
+}
+
+// Range of directions considered, degrees: a planted foot points no farther
+// back than a little toward the catcher and no farther round than the pitcher.
+// Common practice, no source.
+const (
+	yawMin = -20
+	yawMax = 95
+)
+
+// footYaw fits the direction of a foot of known length to its heel→toe vector
+// in the picture (px, key frame): with φ = ψ − azimuth,
+//
+//	dx = L·mirror·cos(lift)·sin φ
+//	dy = L·(cos(lift)·cos φ·sin e + sin(lift)·cos e)
+//
+// over ψ, and over the heel's lift up to maxLift degrees where the heel may be
+// off the ground. The set within Δχ² < 3.84 of the best is widened by the
+// doubt of the azimuth, which goes one to one into the result.
+func footYaw(d p.Point, px, length float64, s *sides, maxLift, sigma float64) yaw {
+	dx, dy := d.X/px*s.mirror, d.Y/px
+	L := length
+	chi := func(psi, e float64) (float64, float64) {
+		f := rad(psi - s.azimuth)
+		best, bl := math.Inf(1), 0.0
+		for lift := 0.0; lift <= maxLift; lift += 2.5 {
+			cl, sl := math.Cos(rad(lift)), math.Sin(rad(lift))
+			x := L * cl * math.Sin(f)
+			y := L * (cl*math.Cos(f)*math.Sin(rad(e)) + sl*math.Cos(rad(e)))
+			if c := ((dx-x)*(dx-x) + (dy-y)*(dy-y)) / (sigma * sigma); c < best {
+				best, bl = c, L*sl
+			}
+		}
+		return best, bl
+	}
+	e := s.elevation
+	y := yaw{}
+	min := math.Inf(1)
+	for psi := float64(yawMin); psi <= yawMax; psi += .5 {
+		if c, l := chi(psi, e); c < min {
+			min, y.v, y.lift = c, psi, l
+		}
+	}
+	y.lo, y.hi = y.v, y.v
+	// The whole set, also where it is in two pieces: both answers count.
+	for psi := float64(yawMin); psi <= yawMax; psi += .5 {
+		for _, de := range []float64{-s.elDoubt, 0, s.elDoubt} {
+			if c, _ := chi(psi, math.Max(e+de, 1)); c < min+3.84 {
+				y.lo, y.hi = math.Min(y.lo, psi), math.Max(y.hi, psi)
+			}
+		}
+	}
+	y.openLo, y.openHi = y.lo <= yawMin, y.hi >= yawMax
+	y.lo = math.Max(y.v-math.Hypot(y.v-y.lo, s.azDoubt), yawMin)
+	y.hi = math.Min(y.v+math.Hypot(y.hi-y.v, s.azDoubt), yawMax)
+	return y
+}

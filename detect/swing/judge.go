@@ -1,0 +1,227 @@
+package swing
+
+import (
+	"fmt"
+	"math"
+
+	"tapeline/detect/sound"
+	p "tapeline/pipeline"
+)
+
+// Judge turns a track into a report without findings. What the user gave wins
+// over what the track carries. Errors: *pipeline.Error with FaultNoSwing when
+// no window holds a swing or the swing asked for isn't there.
+func Judge(t p.Track, given p.Given) (p.Report, error) {
+	if t.Schema != p.TrackSchema {
+		return p.Report{}, &p.Error{Fault: p.FaultUnreadable, Step: "judge", What: fmt.Sprintf("track.json has schema %d, this program reads %d", t.Schema, p.TrackSchema), Hint: "read the clip again"}
+	}
+	r := p.Report{Schema: p.ReportSchema, Warnings: append([]p.Warning{}, t.Warnings...), Swings: []p.Swing{}}
+	c := t.Clip
+	r.Warnings = append(r.Warnings, c.Warnings...)
+	r.Clip = p.ClipInfo{ID: c.ID, Name: c.Name, Width: c.Width, Height: c.Height, Rotation: c.Rotation,
+		Duration: round(c.Duration, 4), CaptureRate: round(c.CaptureRate, 4), TimeFactor: round(c.TimeFactor, 4)}
+	var judged []*analysis
+	for i := range t.Windows {
+		if a := analyse(&t, &t.Windows[i], given); a != nil {
+			judged = append(judged, a)
+		}
+	}
+	if len(judged) == 0 {
+		return r, &p.Error{Fault: p.FaultNoSwing, Step: "judge", Path: c.Name, What: "no swing found", Hint: "film one whole swing, side on, with the batter in view from stance to finish"}
+	}
+	best := 0
+	for i, a := range judged {
+		if a.quality() > judged[best].quality()+1e-9 {
+			best = i
+		}
+	}
+	if given.Swing > len(judged) {
+		return r, &p.Error{Fault: p.FaultNoSwing, Step: "judge", Path: c.Name, What: fmt.Sprintf("swing %d asked for, %d found", given.Swing, len(judged)), Hint: "choose a smaller number or leave it out"}
+	}
+	if given.Swing > 0 {
+		best = given.Swing - 1
+	}
+	for i, a := range judged {
+		s := a.swing()
+		s.Index, s.Chosen = i+1, i == best
+		r.Swings = append(r.Swings, s)
+	}
+	b := judged[best]
+	r.Warnings = append(r.Warnings, b.warnings...)
+	r.Batter = p.Batter{Bats: b.sides.bats, View: b.sides.view, ViewAngle: num(b.sides.off(), 1), Inferred: append([]string{}, b.sides.inferred...)}
+	if given.HeightCM > 0 {
+		r.Batter.HeightCM = num(given.HeightCM, 1)
+	} else {
+		r.Batter.Inferred = append(r.Batter.Inferred, "height_cm")
+	}
+	return r, nil
+}
+
+// analysis is one window on its way to a swing.
+type analysis struct {
+	clip     p.Clip
+	grid     *grid
+	scale    *scale
+	sides    *sides
+	body     body
+	burst    int
+	speed    []float64 // hands, body heights a second
+	ev       moments
+	a, b     int // still interval before the first move
+	eyes     path
+	ears     path
+	anchor   float64
+	warnings []p.Warning
+	key      int
+	bodyPx   float64
+}
+
+func (a *analysis) warn(code, detail string) {
+	from, to := round(a.pts(0), 3), round(a.pts(float64(a.grid.n-1)), 3)
+	a.warnings = append(a.warnings, p.Warning{Code: code, Detail: detail, From: &from, To: &to})
+}
+
+// pts is presentation time of a grid place.
+func (a *analysis) pts(i float64) float64 { return a.grid.time(i) * a.grid.factor }
+
+// analyse judges one window; nil when it holds no swing.
+func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
+	g := newGrid(t.Clip, w)
+	if g == nil {
+		return nil
+	}
+	a := &analysis{clip: t.Clip, grid: g, ev: moments{}, key: w.Key}
+	burst := g.clamp(g.index(w.Burst / g.factor))
+	// A first scale from the calm half before the burst; a second one from the
+	// stance once it is known.
+	sc := newScale(g, t.Clip, given.HeightCM, max(0, burst-g.span(1.2)), max(1, burst-g.span(.35)))
+	if sc == nil {
+		return nil
+	}
+	a.bodyPx = sc.height * sc.at(p.LeftHip, p.RightHip)
+	hands, v := handSpeed(g, a.bodyPx)
+	burst = peak(v, burst-g.span(.25), burst+g.span(.25))
+	if !isSwing(g, hands, v, burst, a.bodyPx) {
+		return nil
+	}
+	a.burst, a.speed = burst, v
+
+	sight := contactBySight(g, v, burst)
+	contact := sight
+	first := newSides(g, t.Clip, sc, given, max(0, burst-g.span(1.2)), max(1, burst-g.span(.35)), burst)
+	a.body = bodyOf(first.bats)
+	pl, st, warn := plant(g, a.body, contact.i, a.bodyPx)
+	before := contact.i - .3/g.dt
+	if st.ok {
+		before = st.i
+	}
+	var found bool
+	a.a, a.b, found = stance(g, a.body, before, a.bodyPx)
+	if s := newScale(g, t.Clip, given.HeightCM, a.a, a.b); s != nil {
+		sc = s
+		a.bodyPx = sc.height * sc.at(p.LeftHip, p.RightHip)
+	}
+	a.scale = sc
+	a.sides = newSides(g, t.Clip, sc, given, a.a, a.b, burst)
+	a.body = bodyOf(a.sides.bats)
+	if !found {
+		a.warn("stance_cut", "the clip starts after the first move, or the batter never stands still")
+	}
+
+	metres := sc.metres()
+	if given.Distance > 0 {
+		metres = given.Distance
+	}
+	temp := 20.0
+	if given.TempC != 0 {
+		temp = given.TempC
+	}
+	if g.factor == 1 {
+		if m, ok := contactBySound(g, t.Onsets, sight, metres, sound.SpeedOfSound(temp)); ok {
+			contact = m
+		} else if len(t.Onsets) > 0 {
+			a.warn("sound_elsewhere", "no sharp sound close to the moment the bat is seen to hit")
+		}
+	}
+	pl, st, warn = plant(g, a.body, contact.i, a.bodyPx)
+	if warn != "" {
+		a.warn(warn, "")
+	}
+	a.ev[p.Contact], a.ev[p.Plant], a.ev[p.Stride] = contact, pl, st
+	a.ev[p.Launch] = launch(g, v, burst, contact.i-.35/g.dt)
+	a.ev[p.Extension] = extension(g, contact.i)
+	a.ev[p.Finish] = finish(g, v, contact.i, burst, a.a, a.b)
+	a.ev[p.Stance] = moment{float64(a.a+a.b) / 2, float64(a.a), float64(a.b), true, "still"}
+	load := float64(a.b)
+	if l := a.ev[p.Launch]; load >= l.i {
+		a.ev[p.Load] = moment{reason: "clip_starts_late"}
+	} else {
+		a.ev[p.Load] = moment{load, load - .1/g.dt, load + .1/g.dt, true, "first_move"}
+	}
+	if t.Clip.CaptureRate < 50 {
+		a.warn("low_frame_rate", fmt.Sprintf("%.0f frames a second: contact is an interval", t.Clip.CaptureRate))
+	}
+
+	a.anchor = contact.i - .17/g.dt
+	if pl.ok {
+		a.anchor = pl.i
+	}
+	a.eyes = follow(g, eyesNet(g), a.anchor, contact.i)
+	a.ears = follow(g, earsNet(g), a.anchor, contact.i)
+	if a.eyes.lost {
+		a.warn("head_flow_lost", "the head could not be followed up to contact")
+	}
+	return a
+}
+
+// quality ranks swings by how well they are seen.
+func (a *analysis) quality() float64 {
+	seen := 1 - a.grid.lostS/(float64(a.grid.n)*a.grid.dt)
+	q := seen + .2*mean(a.grid.score)
+	if a.ev[p.Plant].ok {
+		q += .3
+	}
+	if a.ev[p.Finish].ok {
+		q += .2
+	}
+	if a.ev[p.Contact].reason == "sound" {
+		q += .1
+	}
+	return q
+}
+
+// swing writes the analysis out.
+func (a *analysis) swing() p.Swing {
+	s := p.Swing{Events: []p.Event{}, Findings: []p.Finding{}}
+	for _, k := range p.EventKinds {
+		m := a.ev[k]
+		e := p.Event{Kind: k, Reason: m.reason}
+		if m.ok {
+			i := math.Min(math.Max(m.i, 0), float64(a.grid.n-1))
+			e.T, e.Lo, e.Hi = num(a.pts(i), 4), num(a.pts(m.lo), 4), num(a.pts(m.hi), 4)
+			f := a.clip.FrameAt(a.pts(i))
+			e.Frame = &f
+		}
+		s.Events = append(s.Events, e)
+	}
+	a.measure(&s)
+	a.draw(&s)
+	return s
+}
+
+func round(v float64, digits int) float64 {
+	k := math.Pow(10, float64(digits))
+	r := math.Round(v*k) / k
+	if r == 0 {
+		return 0 // no −0 in the file
+	}
+	return r
+}
+
+func num(v float64, digits int) *float64 {
+	if math.IsNaN(v) || math.IsInf(v, 0) {
+		return nil
+	}
+	r := round(v, digits)
+	return &r
+}

@@ -1,0 +1,348 @@
+package swing
+
+import (
+	"math"
+
+	p "tapeline/pipeline"
+)
+
+// measure fills the swing's measures. Half widths are 95 %: where a number
+// stands without a source it is the largest error seen on rendered swings with
+// exact truth, rounded up.
+func (a *analysis) measure(s *p.Swing) {
+	g, sc, sd, j := a.grid, a.scale, a.sides, a.body
+	cm := sc.height / 170 // a centimetre of doubt in the report's unit
+	if sc.unit == "cm" {
+		cm = 1
+	}
+	contact, pl := a.ev[p.Contact], a.ev[p.Plant]
+	put := func(key string, from, at p.EventKind, unit string, v, lo, hi float64, warn ...string) *p.Measure {
+		m := p.Measure{Key: key, From: from, At: at, Unit: unit, Value: num(v, 3), Lo: num(lo, 3), Hi: num(hi, 3), Warnings: append([]string{}, warn...), Frames: []int{}}
+		if e := a.ev[at]; e.ok {
+			m.Frames = append(m.Frames, a.clip.FrameAt(a.pts(e.i)))
+		}
+		if e := a.ev[from]; e.ok {
+			m.Frames = append([]int{a.clip.FrameAt(a.pts(e.i))}, m.Frames...)
+		}
+		if m.Value == nil {
+			m.Lo, m.Hi = nil, nil
+		}
+		s.Measures = append(s.Measures, m)
+		return &s.Measures[len(s.Measures)-1]
+	}
+	null := func(key string, from, at p.EventKind, unit, why string) {
+		put(key, from, at, unit, math.NaN(), 0, 0, why)
+	}
+	pm := func(key string, from, at p.EventKind, unit string, v, half float64, warn ...string) {
+		put(key, from, at, unit, v, v-half, v+half, warn...)
+	}
+	why := func(k p.EventKind) string {
+		if r := a.ev[k].reason; r != "" {
+			return r
+		}
+		return "not_seen"
+	}
+
+	// --- the head ---
+	eyePx := sc.at(eyePoints...)
+	earPx := sc.at(p.LeftEar, p.RightEar)
+	ref, earRef := a.eyes.net.medianIn(a.a, a.b), a.ears.net.medianIn(a.a, a.b)
+	right := sd.right()
+	ground := 0.0 // the camera's own rise and fall, unseen at the feet
+	for i := range g.frames {
+		if g.frames[i].Camera.Ground == 0 {
+			ground = .5 * cm
+		}
+	}
+	// The eye level at one moment by both ways.
+	flowAt := func(h *path, k p.EventKind) (net, flow p.Point) {
+		i := a.ev[k].i
+		switch k {
+		case p.Plant: // median of a few frames before the touch-down is done
+			q := h.net.medianIn(g.clamp(i)-g.span(.05), g.clamp(i)+g.span(.016))
+			return q, q
+		case p.Finish: // the face has turned: the network alone
+			q := h.net.medianIn(g.clamp(i)-1, g.clamp(i)+1)
+			return q, q
+		}
+		return h.net.lerp(i), h.flow.lerp(i)
+	}
+	drop := func(key string, h *path, from p.Point, px float64, at p.EventKind) {
+		if !a.ev[at].ok {
+			null(key, p.Stance, at, sc.unit, why(at))
+			return
+		}
+		net, flow := flowAt(h, at)
+		v, n := (flow.Y-from.Y)/px, (net.Y-from.Y)/px
+		base := 1.2
+		var warn []string
+		if at == p.Finish {
+			base = 3
+		}
+		if at == p.Contact && h.lost {
+			v, base = n, 4
+			warn = append(warn, "head_flow_lost")
+		}
+		half := rms(base*cm, scaleDoubt*v, math.Min(.5*math.Abs(n-v), 3*cm), ground)
+		if key == "head_drop" && at == p.Contact {
+			// The eyes' fall by the flow, less the nod.
+			en, ef := flowAt(&a.eyes, at)
+			eyes, doubt := (ef.Y-ref.Y)/eyePx, 1.2*cm
+			if a.eyes.lost {
+				eyes, doubt = (en.Y-ref.Y)/eyePx, 4*cm
+			}
+			was, is := a.relative(a.anchor), a.relative(a.ev[at].i)
+			before := a.relative(float64(a.a+a.b) / 2)
+			w, wd := nod((is - was) / eyePx / cm)
+			v = eyes - (was-before)/eyePx - w*cm
+			half = rms(doubt, wd*cm, scaleDoubt*v, ground)
+			warn = append(warn, "nod_assumed")
+		}
+		lo, hi := v-half, v+half
+		if !sd.faceSeen() && key == "eye_drop" {
+			// From behind, a nod lifts the back of the head while the eyes
+			// sink: up to 5 cm unseen.
+			hi += 4.8 * cm
+			warn = append(warn, "face_unseen")
+		}
+		put(key, p.Stance, at, sc.unit, v, lo, hi, warn...)
+	}
+	for _, at := range []p.EventKind{p.Plant, p.Contact, p.Finish} {
+		drop("eye_drop", &a.eyes, ref, eyePx, at)
+		drop("head_drop", &a.ears, earRef, earPx, at)
+	}
+	// Peak to peak from the first move to contact.
+	if contact.ok {
+		tr := a.eyes.joined(g, a.anchor, contact.i)
+		lo, hi := math.Inf(1), math.Inf(-1)
+		for i := a.b; i <= g.clamp(contact.i); i++ {
+			lo, hi = math.Min(lo, tr.y[i]), math.Max(hi, tr.y[i])
+		}
+		v := (hi - lo) / eyePx
+		pm("eye_drop_peak", p.Stance, p.Contact, sc.unit, v, rms(1.5*cm, scaleDoubt*v, ground))
+	}
+
+	across := math.Cos(rad(sd.off())) // share of x that lies across the picture
+	type span struct{ from, to p.EventKind }
+	for _, k := range []span{{p.Stance, p.Plant}, {p.Stance, p.Contact}, {p.Plant, p.Contact}} {
+		switch {
+		case !a.ev[k.to].ok:
+			null("eye_forward", k.from, k.to, sc.unit, why(k.to))
+		case !a.ev[k.from].ok:
+			null("eye_forward", k.from, k.to, sc.unit, why(k.from))
+		case !sd.side():
+			null("eye_forward", k.from, k.to, sc.unit, "along_view")
+		default:
+			at := func(e p.EventKind) (float64, float64) {
+				if e == p.Stance {
+					return ref.X, ref.X
+				}
+				n, f := flowAt(&a.eyes, e)
+				return n.X, f.X
+			}
+			n0, f0 := at(k.from)
+			n1, f1 := at(k.to)
+			nv, fv := (n1-n0)*right/eyePx/across, (f1-f0)*right/eyePx/across
+			// The network reads the turning face too far forward, the flow too
+			// short: the middle.
+			v := (nv + fv) / 2
+			half := rms(1.8*cm, scaleDoubt*v, math.Min(.5*math.Abs(nv-fv), 3*cm), math.Tan(rad(math.Min(math.Abs(sd.off())+4, 60)))*2*cm)
+			if a.eyes.lost {
+				half = rms(half, 3*cm)
+			}
+			var warn []string
+			if !sd.faceSeen() {
+				warn = append(warn, "face_unseen")
+				half = rms(half, 3*cm)
+			}
+			pm("eye_forward", k.from, k.to, sc.unit, v, half, warn...)
+		}
+	}
+
+	// The head after contact: x and y only where x can be seen.
+	if end := contact.i + .3/g.dt; end > float64(g.n-1) {
+		null("head_after", "", p.Contact, sc.unit, "clip_ends_early")
+	} else {
+		far := 0.0
+		from := a.ears.flow.lerp(contact.i)
+		netFrom := a.ears.net.lerp(contact.i)
+		end := g.clamp(end)
+		for i := g.clamp(contact.i); i <= end; i++ {
+			dx, dy := a.ears.flow.x[i]-from.X, a.ears.flow.y[i]-from.Y
+			if !sd.side() {
+				dx = 0
+			}
+			far = math.Max(far, math.Hypot(dx, dy)/earPx)
+		}
+		nx, ny := a.ears.net.x[end]-netFrom.X, a.ears.net.y[end]-netFrom.Y
+		if !sd.side() {
+			nx = 0
+		}
+		half := rms(2.5*cm, math.Min(.5*math.Abs(math.Hypot(nx, ny)/earPx-far), 5*cm))
+		var warn []string
+		if !sd.side() {
+			warn = append(warn, "along_view")
+		}
+		put("head_after", "", p.Contact, sc.unit, far, math.Max(0, far-half), far+half, warn...)
+	}
+
+	a.hold(put, null)
+
+	// --- the feet ---
+	length := footSeen * footOfHeight * sc.height
+	foot := func(key string, heel, toe int, at p.EventKind, maxLift, before, after float64) *yaw {
+		e := a.ev[at]
+		if !e.ok {
+			null(key, "", at, "deg", why(at))
+			return nil
+		}
+		f := g.joints[toe].minus(g.joints[heel]).low(10, g.fs)
+		d := f.medianIn(g.clamp(e.i-before/g.dt), g.clamp(e.i+after/g.dt))
+		y := footYaw(d, sc.at(heel, toe), length, sd, maxLift, footSigma*cm)
+		var warn []string
+		if y.openLo || y.openHi {
+			warn = append(warn, "foot_ambiguous")
+		}
+		put(key, "", at, "deg", y.v, y.lo, y.hi, warn...)
+		return &y
+	}
+	fp := foot("front_foot_open", j.heelF, j.toeF, p.Plant, 0, 0, .067)
+	// A foot that hardly turns is read over the whole time it stands: the
+	// network's trembling is averaged.
+	since := .033
+	if fp != nil {
+		f := g.joints[j.toeF].minus(g.joints[j.heelF]).low(10, g.fs)
+		now := footYaw(f.medianIn(g.clamp(contact.i-.033/g.dt), g.clamp(contact.i+.033/g.dt)), sc.at(j.heelF, j.toeF), length, sd, 0, footSigma*cm)
+		if math.Abs(now.v-fp.v) < 15 {
+			since = math.Max(since, (contact.i-pl.i)*g.dt)
+		}
+	}
+	fc := foot("front_foot_open", j.heelF, j.toeF, p.Contact, 0, since, .033)
+	if fp != nil && fc != nil {
+		// Both share azimuth, elevation and the network's bias: the turn
+		// between them is surer than either.
+		v := fc.v - fp.v
+		pm("front_foot_open", p.Plant, p.Contact, "deg", v, math.Min(12, .5*math.Max(fc.hi-fc.lo, fp.hi-fp.lo))+.25*math.Abs(v))
+	} else {
+		null("front_foot_open", p.Plant, p.Contact, "deg", why(p.Plant))
+	}
+	if y := foot("back_foot_turn", j.heelB, j.toeB, p.Contact, 70, .033, .033); y != nil {
+		put("back_foot_turn_heel", "", p.Contact, sc.unit, y.lift, math.Max(0, y.lift-6*cm), y.lift+6*cm)
+	}
+	foot("back_foot_turn", j.heelB, j.toeB, p.Finish, 80, .033, .033)
+
+	// --- the body at contact, side views only ---
+	x := func(t track2, px, i float64) float64 { return (t.lerp(i).X - sc.cx) * right / px / across }
+	y := func(t track2, px, i float64) float64 { return (t.lerp(i).Y - sc.cy) / px }
+	if sd.side() {
+		net, flow := a.eyes.net.lerp(contact.i), a.eyes.flow.lerp(contact.i)
+		ex := ((net.X+flow.X)/2 - sc.cx) * right / eyePx / across
+		kb, kf := g.joints[j.kneeB].low(8, g.fs), g.joints[j.kneeF].low(8, g.fs)
+		bx, fx := x(kb, sc.px[j.kneeB], contact.i), x(kf, sc.px[j.kneeF], contact.i)
+		v := ex - bx
+		half := rms(4*cm, scaleDoubt*v, math.Tan(rad(math.Min(math.Abs(sd.off())+4, 60)))*8*cm)
+		pm("head_over_back", "", p.Contact, sc.unit, v, half)
+		if w := fx - bx; w > 8*cm {
+			pm("head_over_back_ratio", "", p.Contact, "ratio", v/w, rms(half/w, v/w*4*cm/w))
+		} else {
+			null("head_over_back_ratio", "", p.Contact, "ratio", "knees_together")
+		}
+		// The line back toe → head.
+		tb, hb := g.joints[j.toeB].low(8, g.fs), g.joints[j.hipB].low(8, g.fs)
+		hx, hy := x(a.ears.flow, earPx, contact.i), y(a.ears.flow, earPx, contact.i)
+		tx, ty := x(tb, sc.px[j.toeB], contact.i), y(tb, sc.px[j.toeB], contact.i)
+		dx, dy := hx-tx, ty-hy
+		pm("back_line_tilt", "", p.Contact, "deg", deg(math.Atan2(dx, dy)), 4)
+		off := func(qx, qy float64) float64 { return math.Abs(dx*(ty-qy)-dy*(qx-tx)) / math.Hypot(dx, dy) }
+		bend := math.Max(off(bx, y(kb, sc.px[j.kneeB], contact.i)), off(x(hb, sc.px[j.hipB], contact.i), y(hb, sc.px[j.hipB], contact.i)))
+		put("back_line_bend", "", p.Contact, sc.unit, bend, math.Max(0, bend-4*cm), bend+4*cm)
+	} else {
+		for _, k := range []struct{ key, unit string }{{"head_over_back", sc.unit}, {"head_over_back_ratio", "ratio"}, {"back_line_tilt", "deg"}, {"back_line_bend", sc.unit}} {
+			null(k.key, "", p.Contact, k.unit, "along_view")
+		}
+	}
+
+	// --- the stance ---
+	knee := func(key string, hip, kn, ankle int) {
+		v := 180 - included(g.worldIn(hip, a.a, a.b), g.worldIn(kn, a.a, a.b), g.worldIn(ankle, a.a, a.b))
+		put(key, "", p.Stance, "deg", v, math.Max(0, v-10), v+10)
+	}
+	knee("stance_knee_front", j.hipF, j.kneeF, j.ankleF)
+	knee("stance_knee_back", j.hipB, j.kneeB, j.ankleB)
+	hands := mid(g.joints[p.LeftWrist], g.joints[p.RightWrist]).medianIn(a.a, a.b)
+	sh := g.joints[j.shoulderB].medianIn(a.a, a.b)
+	hips := mid(g.joints[p.LeftHip], g.joints[p.RightHip]).medianIn(a.a, a.b)
+	both := mid(g.joints[p.LeftShoulder], g.joints[p.RightShoulder]).medianIn(a.a, a.b)
+	// The network marks the shoulder's top, about 4 cm over the joint.
+	v := (sh.Y-hands.Y)/sc.px[j.shoulderB] + 4*cm
+	pm("hands_start", "", p.Stance, sc.unit, v, 6*cm)
+	if trunk := (hips.Y - both.Y) / sc.at(p.LeftHip, p.LeftShoulder); trunk > 10*cm {
+		pm("hands_start_ratio", "", p.Stance, "ratio", v/trunk, 6*cm/trunk)
+	}
+
+	// --- the stride ---
+	switch {
+	case !pl.ok:
+		null("stride_length", p.Stance, p.Plant, sc.unit, why(p.Plant))
+	case !sd.side():
+		null("stride_length", p.Stance, p.Plant, sc.unit, "along_view")
+	default:
+		f := mid(g.joints[j.ankleF], g.joints[j.heelF], g.joints[j.toeF])
+		q0, q1 := f.medianIn(a.a, a.b), f.medianIn(g.clamp(pl.i), g.clamp(pl.i+.07/g.dt))
+		v := (q1.X - q0.X) * right / sc.at(j.ankleF, j.heelF, j.toeF) / across
+		pm("stride_length", p.Stance, p.Plant, sc.unit, v, rms(3*cm, .08*v))
+		if sc.unit == "cm" {
+			pm("stride_length_pct", p.Stance, p.Plant, "pct_height", v/sc.height*100, rms(3*cm, .08*v)/sc.height*100)
+		}
+	}
+}
+
+// hold measures how long head and feet keep still after the finish.
+func (a *analysis) hold(put func(string, p.EventKind, p.EventKind, string, float64, float64, float64, ...string) *p.Measure, null func(string, p.EventKind, p.EventKind, string, string)) {
+	g, fin := a.grid, a.ev[p.Finish]
+	if !fin.ok {
+		null("finish_hold", "", p.Finish, "s", fin.reason)
+		return
+	}
+	act := make([]float64, g.n)
+	for _, t := range []track2{a.ears.net.low(4, g.fs), mid(g.joints[a.body.ankleF], g.joints[a.body.heelF], g.joints[a.body.toeF]).low(4, g.fs),
+		mid(g.joints[a.body.ankleB], g.joints[a.body.heelB], g.joints[a.body.toeB]).low(4, g.fs)} {
+		for i, v := range t.speed(g.dt) {
+			act[i] = math.Max(act[i], v/a.bodyPx)
+		}
+	}
+	const settle = .25 // seconds
+	// How still is still: .25 body heights a second, .15 read strictly and .4
+	// generously give the bounds. Common practice, no source.
+	// Head and feet may settle a little after hands and bat.
+	run := func(limit float64) (s float64, cut bool) {
+		from, last := g.clamp(fin.i), g.clamp(fin.i+settle/g.dt)
+		for from < last && act[from] >= limit {
+			from++
+		}
+		i := from
+		for i < g.n && act[i] < limit {
+			i++
+		}
+		return float64(i-from) * g.dt, i >= g.n || fin.i+settle/g.dt > float64(g.n-1)
+	}
+	held, _ := run(.25)
+	lo, _ := run(.15)
+	hi, cut := run(.4)
+	switch {
+	case cut && lo < .5:
+		null("finish_hold", "", p.Finish, "s", "clip_ends_early")
+	case cut:
+		put("finish_hold", "", p.Finish, "s", held, lo, hi, "clip_ends_early")
+	default:
+		put("finish_hold", "", p.Finish, "s", held, math.Max(0, lo-.1), hi+.1)
+	}
+}
+
+// relative is how far the eyes lie below the ears at grid place i by the
+// network, pixels.
+func (a *analysis) relative(i float64) float64 {
+	k := a.grid.clamp(i)
+	e, r := a.eyes.net.medianIn(k-1, k+1), a.ears.net.medianIn(k-1, k+1)
+	return e.Y - r.Y
+}
