@@ -7,17 +7,24 @@ import (
 	"tapeline/pipeline"
 )
 
-// What makes hands a swing: measured on 24 spans of rendered and real clips,
-// where swings had 2.45…5.1 heights a second and at least .29 heights in .2 s,
-// waggles and standing at most 1.13 and .15.
+// gate is what hands must reach: body heights a second of capture time, and
+// body heights within travelTime.
+type gate struct{ speed, travel float64 }
+
+// On 24 spans of rendered and real clips swings had 2.45…5.1 heights a second
+// and at least .29 heights in .2 s; waggles and standing at most 1.13 and .15.
+var (
+	swings = gate{1.7, .22}
+	doubts = gate{1.2, .16} // more than a waggle: worth a look with the better network
+)
+
 const (
-	swingSpeed  = 1.7 // body heights a second of capture time
-	swingTravel = .22 // body heights within travelTime
-	travelTime  = .2  // seconds
-	swingApart  = .8  // bursts closer than this are one swing, seconds
-	handsApart  = .4  // wrists farther apart than this don't hold one bat, body heights
-	gap         = .13 // seconds without a sample that break a path
-	smoothing   = .0166
+	travelTime = .2  // seconds
+	swingApart = .8  // bursts closer than this are one swing, seconds
+	handsApart = .4  // wrists farther apart than this don't hold one bat, body heights
+	burstTime  = .03 // seconds from the first to the last fast sample
+	gap        = .13 // seconds without a sample that break a path
+	smoothing  = .0166
 	// smoothing is the σ in seconds of a Gaussian whose response has fallen to
 	// one half (two passes of −3 dB) at about 11 Hz and −3 dB at 8 Hz.
 )
@@ -79,14 +86,8 @@ func hands(ss []sample) [][]hand {
 	return out
 }
 
-// smooth takes single wild readings out (median of three) and then what is
-// faster than hands move (Gaussian).
-func smooth(in []hand) []hand {
-	mid := append([]hand(nil), in...)
-	for i := 1; i+1 < len(in); i++ {
-		mid[i].x = median([]float64{in[i-1].x, in[i].x, in[i+1].x})
-		mid[i].y = median([]float64{in[i-1].y, in[i].y, in[i+1].y})
-	}
+// smooth takes out what is faster than hands move (Gaussian).
+func smooth(mid []hand) []hand {
 	out := append([]hand(nil), mid...)
 	for i := range mid {
 		var sw, sx, sy float64
@@ -100,25 +101,36 @@ func smooth(in []hand) []hand {
 	return out
 }
 
-// bursts are the spans of one path in which the hands move like a swing's,
-// in order of time.
-func bursts(path []hand) []burst {
+// calm takes single wild readings out (median of three).
+func calm(in []hand) []hand {
+	out := append([]hand(nil), in...)
+	for i := 1; i+1 < len(in); i++ {
+		out[i].x = median([]float64{in[i-1].x, in[i].x, in[i+1].x})
+		out[i].y = median([]float64{in[i-1].y, in[i].y, in[i+1].y})
+	}
+	return out
+}
+
+// bursts are the spans of one path in which the hands pass a gate, in order of
+// time. The speed is that of the calmed path, so that one wild reading is no
+// burst; the travel isn't: calming cuts off the ends of a short way.
+func bursts(path []hand, g gate) []burst {
 	p := smooth(path)
-	v := speeds(p)
+	v := speeds(smooth(calm(path)))
 	n := len(p)
 	var out []burst
 	for i := 0; i < n; i++ {
-		if v[i] < swingSpeed {
+		if v[i] < g.speed {
 			continue
 		}
 		top, j := i, i
-		for ; j < n && v[j] >= swingSpeed; j++ {
+		for ; j < n && v[j] >= g.speed; j++ {
 			if v[j] > v[top] {
 				top = j
 			}
 		}
 		b := burst{t: p[top].t, speed: v[top], travel: travel(p, p[top].t), apart: apart(p, p[top].t)}
-		if j-i >= 2 && b.travel >= swingTravel && b.apart <= handsApart {
+		if j-i >= 2 && p[j-1].t-p[i].t > burstTime && b.travel >= g.travel && b.apart <= handsApart {
 			out = append(out, b)
 		}
 		i = j
@@ -138,7 +150,7 @@ func speeds(p []hand) []float64 {
 // fastest are the highest speed of a path and the travel there.
 func fastest(path []hand) (speed, way float64) {
 	p := smooth(path)
-	for i, v := range speeds(p) {
+	for i, v := range speeds(smooth(calm(path))) {
 		if v > speed {
 			speed, way = v, travel(p, p[i].t)
 		}
@@ -177,16 +189,22 @@ func merge(bs []burst) []burst {
 	sort.SliceStable(left, func(i, j int) bool { return left[i].rank() > left[j].rank() })
 	var out []burst
 	for _, b := range left {
-		near := false
-		for _, o := range out {
-			near = near || math.Abs(b.t-o.t) < swingApart
-		}
-		if !near {
+		if !near(out, b) {
 			out = append(out, b)
 		}
 	}
 	sort.Slice(out, func(i, j int) bool { return out[i].t < out[j].t })
 	return out
+}
+
+// near tells whether a burst belongs to the swing of one of bs.
+func near(bs []burst, b burst) bool {
+	for _, o := range bs {
+		if math.Abs(b.t-o.t) < swingApart {
+			return true
+		}
+	}
+	return false
 }
 
 // span is a window in presentation seconds.

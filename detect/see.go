@@ -65,10 +65,20 @@ func See(ctx context.Context, o Options) (pipeline.Track, error) {
 		return t, &pipeline.Error{Fault: pipeline.FaultNoBatter, Step: "see", What: "nobody seen in the clip",
 			Hint: "the whole batter must be in view, upright and not too small"}
 	}
-	bs, guide, err := choose(s.people, o.Given, o.Clip)
+	bs, maybe, guide, err := choose(s.people, o.Given)
 	if err != nil {
 		return t, err
 	}
+	for _, b := range maybe {
+		ok, err := confirm(ctx, &o, &b, guide)
+		if err != nil {
+			return t, err
+		}
+		if ok {
+			bs = append(bs, b)
+		}
+	}
+	bs = merge(bs)
 	if len(bs) == 0 {
 		return t, &pipeline.Error{Fault: pipeline.FaultNoSwing, Step: "see", What: "no swing in the clip: " + said(s.people),
 			Hint: "film from a second before the swing to two seconds after it"}
@@ -92,25 +102,26 @@ func See(ctx context.Context, o Options) (pipeline.Track, error) {
 	return t, nil
 }
 
-// said is how fast the fastest hands were, for the line of an error.
+// said is how the fastest hands moved, for the line of an error.
 func said(ps []*person) string {
-	speed, travel := 0.0, 0.0
+	speed, way := 0.0, 0.0
 	for _, p := range ps {
 		for _, path := range hands(p.samples) {
-			s, tr := fastest(path)
-			speed, travel = math.Max(speed, s), math.Max(travel, tr)
+			if v, w := fastest(path); v > speed {
+				speed, way = v, w
+			}
 		}
 	}
-	return fmt.Sprintf("the hands reach %.1f body heights a second, a swing has %.1f or more", speed, swingSpeed)
+	return fmt.Sprintf("hands reach %.1f body heights a second over %.2f, a swing %.1f over %.2f", speed, way, swings.speed, swings.travel)
 }
 
-// choose finds the swings and the batter's way through the clip, in order of
-// time.
-func choose(ps []*person, g pipeline.Given, c pipeline.Clip) ([]burst, []sample, error) {
+// choose finds the batter's way through the clip, his swings, and bursts that
+// might be swings but are not sure; all in order of time.
+func choose(ps []*person, g pipeline.Given) (sure, maybe []burst, guide []sample, err error) {
 	var all []burst
 	for i, p := range ps {
 		for _, path := range hands(p.samples) {
-			for _, b := range bursts(path) {
+			for _, b := range bursts(path, doubts) {
 				b.who, b.pts = i, nearest(p.samples, b.t).pts
 				all = append(all, b)
 			}
@@ -119,7 +130,7 @@ func choose(ps []*person, g pipeline.Given, c pipeline.Clip) ([]burst, []sample,
 	batter := -1
 	if g.Batter != nil {
 		if batter = pointed(ps, *g.Batter); batter < 0 {
-			return nil, nil, &pipeline.Error{Fault: pipeline.FaultNoBatter, Step: "see",
+			return nil, nil, nil, &pipeline.Error{Fault: pipeline.FaultNoBatter, Step: "see",
 				What: fmt.Sprintf("nobody seen at %.0f,%.0f in the first frames", g.Batter.X, g.Batter.Y), Hint: "point at the middle of the batter's body"}
 		}
 	} else {
@@ -130,10 +141,10 @@ func choose(ps []*person, g pipeline.Given, c pipeline.Clip) ([]burst, []sample,
 		}
 	}
 	if batter < 0 {
-		return nil, nil, nil
+		return nil, nil, nil, nil
 	}
 	mine := map[int]bool{batter: true}
-	guide := append([]sample(nil), ps[batter].samples...)
+	guide = append([]sample(nil), ps[batter].samples...)
 	for i, p := range ps {
 		if i != batter && continues(ps[batter].samples, p.samples) {
 			mine[i] = true
@@ -141,13 +152,18 @@ func choose(ps []*person, g pipeline.Given, c pipeline.Clip) ([]burst, []sample,
 		}
 	}
 	sort.SliceStable(guide, func(i, j int) bool { return guide[i].t < guide[j].t })
-	var own []burst
 	for _, b := range all {
-		if mine[b.who] {
-			own = append(own, b)
+		if mine[b.who] && b.speed >= swings.speed && b.travel >= swings.travel {
+			sure = append(sure, b)
 		}
 	}
-	return merge(own), guide, nil
+	sure = merge(sure)
+	for _, b := range all {
+		if mine[b.who] && !near(sure, b) {
+			maybe = append(maybe, b)
+		}
+	}
+	return sure, merge(maybe), guide, nil
 }
 
 // rankOf is the highest rank among a person's bursts.

@@ -15,14 +15,15 @@ import (
 )
 
 const (
-	workSide   = 1280 // longer side of the picture in a window, pixels
-	workMost   = 1920 // of a batter so small that he needs it
-	regionSide = 320  // region pixels the network (256) should have to look at
-	poseRate   = 60.  // readings a second of capture time
-	burstRate  = 120. // within burstSpan seconds of the burst
-	burstSpan  = .25
-	strayed    = .3 // hips this far from the scan's are somebody else, body heights
-	scanNear   = .1 // seconds within which the scan's reading says where the batter is
+	workSide    = 1280 // longer side of the picture in a window, pixels
+	workMost    = 1920 // of a batter so small that he needs it
+	regionSide  = 320  // region pixels the network (256) should have to look at
+	poseRate    = 60.  // readings a second of capture time
+	burstRate   = 120. // within burstSpan seconds of the burst
+	burstSpan   = .25
+	confirmSpan = .6 // seconds before and after a doubtful burst
+	strayed     = .3 // hips this far from the scan's are somebody else, body heights
+	scanNear    = .1 // seconds within which the scan's reading says where the batter is
 )
 
 // window reads every frame of a span: the batter where the scan saw him, the
@@ -88,6 +89,59 @@ func window(ctx context.Context, o *Options, sp span, b burst, guide []sample, t
 		w.Frames = append(w.Frames, s)
 		tell(len(w.Frames), max(total, len(w.Frames)))
 	}
+}
+
+// confirm reads the hands around a doubtful burst with the heavy network, every
+// frame up to poseRate, and says whether they make it a swing; the burst then
+// has what they say.
+func confirm(ctx context.Context, o *Options, b *burst, guide []sample) (bool, error) {
+	k := max(o.Clip.TimeFactor, 0)
+	if k == 0 {
+		k = 1
+	}
+	src, err := o.Open(ctx, side(o.Clip, nearest(guide, b.t)), math.Max(0, b.pts-confirmSpan*k), b.pts+confirmSpan*k)
+	if err != nil {
+		return false, err
+	}
+	defer src.Close()
+	r := reader{net: pose.Heavy, guide: guide,
+		start: func(net string, at pipeline.Region) follower { return o.Nets.Follow(net, at) }}
+	var ss []sample
+	for last := math.Inf(-1); ; {
+		if err := ctx.Err(); err != nil {
+			return false, err
+		}
+		f, err := src.Next()
+		if errors.Is(err, io.EOF) {
+			break
+		}
+		if err != nil {
+			return false, err
+		}
+		t := o.Clip.Capture(f.PTS)
+		if t-last < .9/poseRate {
+			continue
+		}
+		last = t
+		p, err := r.read(f, t)
+		if err != nil {
+			return false, err
+		}
+		if p != nil {
+			ss = append(ss, sample{t: t, pts: f.PTS, frame: f.Index, pose: *p})
+		}
+	}
+	found := false
+	for _, path := range hands(ss) {
+		for _, c := range bursts(path, swings) {
+			if !found || c.rank() > b.rank() {
+				found = true
+				c.pts, c.who = nearest(ss, c.t).pts, b.who
+				*b = c
+			}
+		}
+	}
+	return found, nil
 }
 
 // rateAt is how many poses a second are read dt seconds from the burst.
