@@ -41,6 +41,12 @@ func run(ctx context.Context, step, path, name string, args ...string) ([]byte, 
 	if err := cmd.Run(); err != nil {
 		return nil, failed(ctx, step, path, name, err, errs.String())
 	}
+	// ffmpeg calls a file that ends too soon a success.
+	for _, sign := range []string{"ended prematurely", "partial file", "Truncating packet"} {
+		if strings.Contains(errs.String(), sign) {
+			return nil, unreadable(step, path, hintCopy, "the file is cut short")
+		}
+	}
 	return out.Bytes(), nil
 }
 
@@ -62,6 +68,9 @@ var logSource = regexp.MustCompile(`^\[[^\]]*\] `)
 // and of our files.
 func lastLine(s string) string {
 	lines := strings.Split(strings.TrimSpace(s), "\n")
+	for len(lines) > 1 && strings.Contains(lines[len(lines)-1], "Last message repeated") {
+		lines = lines[:len(lines)-1]
+	}
 	l := logSource.ReplaceAllString(strings.TrimSpace(lines[len(lines)-1]), "")
 	if i := strings.LastIndex(l, ": "); i >= 0 && strings.Contains(l[:i], "file:") {
 		l = l[i+2:]

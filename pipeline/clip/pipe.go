@@ -15,7 +15,6 @@ import (
 
 // pipe decodes with an ffmpeg process that hands over packed BGR.
 type pipe struct {
-	ctx    context.Context
 	cancel context.CancelFunc
 	cmd    *exec.Cmd
 	out    io.ReadCloser
@@ -29,13 +28,13 @@ func openPipe(ctx context.Context, c pipeline.Clip, demuxer string, from, to, w,
 	if err != nil {
 		return nil, err
 	}
-	ctx, cancel := context.WithCancel(ctx)
-	p := &pipe{ctx: ctx, cancel: cancel, w: w, h: h}
+	own, cancel := context.WithCancel(ctx)
+	p := &pipe{cancel: cancel, w: w, h: h}
 	args := append([]string{"-nostdin", "-v", "error", "-noautorotate"}, in...)
 	args = append(args, "-map", "0:V:0", "-fps_mode", "passthrough", "-frames:v", fmt.Sprint(to-from),
 		"-vf", strings.Join(append([]string{fmt.Sprintf("select=gte(n\\,%d)", from)}, toBGR(c)...), ","),
 		"-f", "rawvideo", "-pix_fmt", "bgr24", "pipe:1")
-	p.cmd = command(ctx, "ffmpeg", args...)
+	p.cmd = command(own, "ffmpeg", args...)
 	p.cmd.Stderr = &p.errs
 	if p.out, err = p.cmd.StdoutPipe(); err == nil {
 		err = p.cmd.Start()
@@ -61,9 +60,11 @@ func toBGR(c pipeline.Clip) []string {
 		transfer = "smpte2084"
 	}
 	return []string{
-		// npl: diffuse white of HDR is 203 cd/m² (ITU-R BT.2408-7 §2).
-		"zscale=min=bt2020nc:pin=bt2020:tin=" + transfer + ":t=linear:npl=203",
-		"format=gbrpf32le", "zscale=p=bt709", "tonemap=hable:desat=0",
+		// npl: reference white of HDR is 203 cd/m² (ITU-R BT.2408-7 table 1).
+		// Mobius leaves what lies below it nearly linear: skin and shirts keep
+		// their brightness, only highlights are squeezed.
+		"zscale=min=bt2020nc:pin=bt2020:tin=" + transfer + ":m=gbr:p=bt2020:t=linear:npl=203",
+		"format=gbrpf32le", "zscale=p=bt709", "tonemap=mobius:desat=0",
 		"zscale=t=bt709:m=gbr:r=full", "format=gbrp", "format=bgr24",
 	}
 }
@@ -79,6 +80,8 @@ func (p *pipe) read(m *gocv.Mat) bool {
 	_, err = io.ReadFull(p.out, buf)
 	return err == nil
 }
+
+func (p *pipe) at() (float64, bool) { return 0, false }
 
 func replace(m *gocv.Mat, rows, cols int) gocv.Mat {
 	m.Close()

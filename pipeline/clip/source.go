@@ -42,7 +42,8 @@ const spare = 2
 //
 // The source fails with FaultUnreadable when the stream ends or breaks before
 // the last frame the container promised; up to two missing at the very end of
-// a clip of 30 frames or more are taken as its end.
+// a clip of 30 frames or more are taken as its end, provided that the decoder's
+// own clock shows none lost before (OpenCV only: ffmpeg hands over no times).
 func Open(ctx context.Context, c pipeline.Clip, o Options) (pipeline.Source, error) {
 	demuxer, err := look(c.Path)
 	if err != nil {
@@ -91,6 +92,8 @@ func deep(pixelFormat string) bool {
 // why may then say more.
 type reader interface {
 	read(m *gocv.Mat) bool
+	// at is the decoder's time of the last picture, seconds; false: unknown.
+	at() (float64, bool)
 	why() string
 	close()
 }
@@ -106,6 +109,9 @@ type source struct {
 	raw, turned   gocv.Mat
 	sized, fixed  gocv.Mat
 	frame         pipeline.Frame
+	clock         float64 // the decoder's time of the first picture read, less its PTS
+	clocked       bool
+	lost          bool // the decoder's clock has run ahead of the container's
 	err           error
 	closed        bool
 }
@@ -149,6 +155,12 @@ func (s *source) Next() (*pipeline.Frame, error) {
 		gocv.Transform(*m, &s.fixed, *s.correct)
 		m = &s.fixed
 	}
+	if at, ok := s.reader.at(); ok {
+		if !s.clocked {
+			s.clock, s.clocked = at-s.clip.PTS[s.next], true
+		}
+		s.lost = at-s.clock-s.clip.PTS[s.next] > 0.6*s.clip.TimeFactor/s.clip.CaptureRate
+	}
 	pix, err := m.DataPtrUint8()
 	if err != nil {
 		s.err = &pipeline.Error{Fault: pipeline.FaultInternal, Step: stepDecode, Path: s.clip.Path, What: "the picture can't be reached", Err: err}
@@ -168,7 +180,7 @@ func (s *source) ended() error {
 		return failed(s.ctx, stepDecode, s.clip.Path, "ffmpeg", s.ctx.Err(), "")
 	}
 	all := len(s.clip.PTS)
-	if all >= 30 && s.next > 0 && all-s.next <= spare {
+	if all >= 30 && s.next > 0 && all-s.next <= spare && !s.lost {
 		return io.EOF
 	}
 	what := fmt.Sprintf("damaged after frame %d of %d", s.next, all)
@@ -340,6 +352,13 @@ func openCapture(c pipeline.Clip, skip int) (reader, error) {
 
 func (r *capture) read(m *gocv.Mat) bool { return r.v.Read(m) }
 func (r *capture) why() string           { return "" }
+
+// The last pictures, held back for reordering, come without a time.
+func (r *capture) at() (float64, bool) {
+	ms := r.v.Get(gocv.VideoCapturePosMsec)
+	return ms / 1000, ms > 0
+}
+
 func (r *capture) close() {
 	r.v.Close()
 	os.RemoveAll(r.dir)
