@@ -1,0 +1,15 @@
+# Debian 12. Its own Go (1.19) is older than this module needs, so the base is
+# the official Go image on Debian 12 (bookworm); everything else comes from the
+# same set-up script as on a plain machine. Not yet built on a machine with a
+# container engine.
+#
+#   docker build -t tapeline .
+#   docker run --rm -v "$PWD:/clips" tapeline read /clips/swing.mp4 --height 170cm --out /clips/out
+FROM golang:1.26-bookworm
+ENV TAPELINE_HOME=/var/cache/tapeline
+WORKDIR /src
+COPY . .
+RUN scripts/setup && go build -o /usr/local/bin/tapeline ./cmd/tapeline && go clean -cache \
+	&& rm -rf /var/lib/apt/lists/* /root/.npm
+WORKDIR /clips
+ENTRYPOINT ["tapeline"]
