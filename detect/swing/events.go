@@ -15,17 +15,27 @@ type moment struct {
 
 type moments map[p.EventKind]moment
 
-// hands relative to the hips, low-passed at 8 Hz, and their speed in body
-// heights a second.
-func handSpeed(g *grid, bodyPx float64) (track2, []float64) {
-	h := mid(g.joints[p.LeftWrist], g.joints[p.RightWrist])
-	r := h.minus(mid(g.joints[p.LeftHip], g.joints[p.RightHip])).low(8, g.fs)
-	v := r.speed(g.dt)
+// relHands are wrists relative to the hips, low-passed at 8 Hz.
+func relHands(g *grid, wrists ...int) track2 {
+	var w []track2
+	for _, j := range wrists {
+		w = append(w, g.joints[j])
+	}
+	return mid(w...).minus(mid(g.joints[p.LeftHip], g.joints[p.RightHip])).low(8, g.fs)
+}
+
+// handSpeed of some wrists, body heights a second.
+func handSpeed(g *grid, bodyPx float64, wrists ...int) []float64 {
+	v := relHands(g, wrists...).speed(g.dt)
 	for i := range v {
 		v[i] /= bodyPx
 	}
-	return r, v
+	return v
 }
+
+// handSets in the order they are believed: both hands hold the bat, but from
+// some sides one wrist is behind the body and the network guesses.
+var handSets = [][]int{{p.LeftWrist, p.RightWrist}, {p.LeftWrist}, {p.RightWrist}}
 
 // A swing moves the hands at least this fast (body heights a second) and this
 // far in 0.2 s (body heights). Origin: 24 spans of rendered and real clips;
@@ -35,14 +45,20 @@ const (
 	swingTravel = 0.22
 )
 
-// isSwing tests the hands around grid index i.
-func isSwing(g *grid, hands track2, v []float64, i int, bodyPx float64) bool {
-	if v[i] < swingSpeed {
-		return false
-	}
+// findSwing looks for a swing of the hands within .25 s of grid index near; it
+// returns their speed, the fastest moment and the wrists that showed it.
+func findSwing(g *grid, near int, bodyPx float64) (v []float64, burst int, wrists []int, ok bool) {
 	h := g.span(.1)
-	a, b := max(i-h, 0), min(i+h, g.n-1)
-	return math.Hypot(hands.x[b]-hands.x[a], hands.y[b]-hands.y[a])/bodyPx >= swingTravel
+	for _, wrists := range handSets {
+		r := relHands(g, wrists...)
+		v := handSpeed(g, bodyPx, wrists...)
+		i := peak(v, near-g.span(.25), near+g.span(.25))
+		a, b := max(i-h, 0), min(i+h, g.n-1)
+		if v[i] >= swingSpeed && math.Hypot(r.x[b]-r.x[a], r.y[b]-r.y[a])/bodyPx >= swingTravel {
+			return v, i, wrists, true
+		}
+	}
+	return nil, 0, nil, false
 }
 
 // peak is the index of the largest v in a…b.
@@ -209,7 +225,7 @@ func peakMin(v []float64, a, b int) int {
 // foot and hips together slower than a threshold that follows the clip's own
 // calmest moment. It returns the interval and the load that ends it.
 func stance(g *grid, j body, first float64, bodyPx float64) (a, b int, found bool) {
-	_, hv := handSpeed(g, bodyPx)
+	hv := handSpeed(g, bodyPx, handSets[0]...)
 	fv := mid(g.joints[j.ankleF], g.joints[j.heelF], g.joints[j.toeF]).low(6, g.fs).speed(g.dt)
 	pv := mid(g.joints[p.LeftHip], g.joints[p.RightHip]).low(6, g.fs).speed(g.dt)
 	act := make([]float64, g.n)

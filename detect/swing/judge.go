@@ -99,12 +99,14 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 		return nil
 	}
 	a.bodyPx = sc.height * sc.at(p.LeftHip, p.RightHip)
-	hands, v := handSpeed(g, a.bodyPx)
-	burst = peak(v, burst-g.span(.25), burst+g.span(.25))
-	if !isSwing(g, hands, v, burst, a.bodyPx) {
+	v, burst, wrists, ok := findSwing(g, burst, a.bodyPx)
+	if !ok {
 		return nil
 	}
 	a.burst, a.speed = burst, v
+	if len(wrists) == 1 {
+		a.warn("hand_hidden", "one hand is behind the body")
+	}
 
 	sight := contactBySight(g, v, burst)
 	contact := sight
@@ -158,10 +160,6 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 	} else {
 		a.ev[p.Load] = moment{load, load - .1/g.dt, load + .1/g.dt, true, "first_move"}
 	}
-	if t.Clip.CaptureRate < 50 {
-		a.warn("low_frame_rate", fmt.Sprintf("%.0f frames a second: contact is an interval", t.Clip.CaptureRate))
-	}
-
 	a.anchor = contact.i - .17/g.dt
 	if pl.ok {
 		a.anchor = pl.i
