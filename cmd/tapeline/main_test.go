@@ -1,0 +1,181 @@
+package main
+
+import (
+	"bytes"
+	"encoding/hex"
+	"errors"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/rogpeppe/go-internal/testscript"
+
+	"tapeline/detect/pose"
+	"tapeline/pipeline/schema"
+)
+
+func TestMain(m *testing.M) {
+	testscript.Main(m, map[string]func(){"tapeline": main})
+}
+
+func TestScripts(t *testing.T) {
+	samples, err := filepath.Abs("../../samples")
+	if err != nil {
+		t.Fatal(err)
+	}
+	bin, err := exec.LookPath("tapeline")
+	if err != nil {
+		t.Fatal(err)
+	}
+	home := pose.DefaultDir()
+	testscript.Run(t, testscript.Params{
+		Dir:                 "testdata/script",
+		RequireExplicitExec: true,
+		RequireUniqueNames:  true,
+		Setup: func(e *testscript.Env) error {
+			e.Setenv("SAMPLES", samples)
+			e.Setenv("TAPELINE_HOME", home)
+			e.Setenv("BIN", filepath.Dir(bin)) // holds tapeline alone
+			return nil
+		},
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){
+			"code":      code,
+			"complains": complains,
+			"interrupt": interrupt,
+			"patch":     patch,
+			"valid":     valid,
+			"nothing":   nothing,
+		},
+	})
+}
+
+// code N tapeline …: runs it and wants that exit code.
+func code(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 2 {
+		ts.Fatalf("usage: code N tapeline …")
+	}
+	want, err := strconv.Atoi(args[0])
+	ts.Check(err)
+	err = ts.Exec(args[1], args[2:]...)
+	got := 0
+	var exit *exec.ExitError
+	switch {
+	case errors.As(err, &exit):
+		got = exit.ExitCode()
+	case err != nil:
+		ts.Fatalf("%v", err)
+	}
+	if got != want {
+		ts.Fatalf("exit code %d; want %d", got, want)
+	}
+}
+
+// complains TEXT: standard error ends in one line of complaint with the text.
+func complains(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 1 {
+		ts.Fatalf("usage: complains TEXT")
+	}
+	text := ts.ReadFile("stderr")
+	var lines []string
+	for l := range strings.Lines(text) {
+		if strings.HasPrefix(l, "tapeline: ") {
+			lines = append(lines, l)
+		}
+	}
+	if len(lines) != 1 || !strings.HasSuffix(text, lines[0]) || !strings.Contains(lines[0], args[0]) || strings.Contains(text, "goroutine") {
+		ts.Fatalf("standard error %q; want one line of complaint with %q", text, args[0])
+	}
+}
+
+// interrupt SIGNAL GLOB tapeline …: sends the signal as soon as a file matches
+// and wants exit code 130.
+func interrupt(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 3 {
+		ts.Fatalf("usage: interrupt SIGNAL GLOB tapeline …")
+	}
+	sig, ok := map[string]syscall.Signal{"INT": syscall.SIGINT, "TERM": syscall.SIGTERM}[args[0]]
+	if !ok {
+		ts.Fatalf("no signal %s", args[0])
+	}
+	cmd := exec.Command(filepath.Join(ts.Getenv("BIN"), args[2]), args[3:]...)
+	cmd.Dir = ts.MkAbs(".")
+	cmd.Env = append(os.Environ(), "TAPELINE_HOME="+ts.Getenv("TAPELINE_HOME"))
+	var errs bytes.Buffer
+	cmd.Stderr = &errs
+	ts.Check(cmd.Start())
+	for end := time.Now().Add(2 * time.Minute); ; time.Sleep(20 * time.Millisecond) {
+		if m, _ := filepath.Glob(ts.MkAbs(args[1])); len(m) > 0 {
+			break
+		}
+		if time.Now().After(end) {
+			cmd.Process.Kill()
+			cmd.Wait()
+			ts.Fatalf("no file %s; %s", args[1], errs.String())
+		}
+	}
+	ts.Check(cmd.Process.Signal(sig))
+	began := time.Now()
+	err := cmd.Wait()
+	var exit *exec.ExitError
+	if !errors.As(err, &exit) || exit.ExitCode() != 130 {
+		ts.Fatalf("ended with %v; want exit code 130; %s", err, errs.String())
+	}
+	if d := time.Since(began); d > 10*time.Second {
+		ts.Fatalf("took %v to stop", d)
+	}
+	if n := strings.Count(errs.String(), "tapeline: "); n != 1 {
+		ts.Fatalf("%d lines of complaint: %s", n, errs.String())
+	}
+}
+
+// patch IN OUT MARK OFFSET HEX: copies IN to OUT with other bytes behind the
+// first MARK; with "zero" for HEX everything from there on becomes 0.
+func patch(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 5 {
+		ts.Fatalf("usage: patch IN OUT MARK OFFSET HEX")
+	}
+	b := []byte(ts.ReadFile(args[0]))
+	offset, err := strconv.Atoi(args[3])
+	ts.Check(err)
+	i := bytes.Index(b, []byte(args[2]))
+	if i < 0 {
+		ts.Fatalf("no %q in %s", args[2], args[0])
+	}
+	if at := b[i+len(args[2])+offset:]; args[4] == "zero" {
+		clear(at)
+	} else {
+		with, err := hex.DecodeString(args[4])
+		ts.Check(err)
+		copy(at, with)
+	}
+	ts.Check(os.WriteFile(ts.MkAbs(args[1]), b, 0o666))
+}
+
+// valid report|track FILE: the file keeps to its schema.
+func valid(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 2 {
+		ts.Fatalf("usage: valid report|track FILE")
+	}
+	check := map[string]func([]byte) error{"report": schema.Report, "track": schema.Track}[args[0]]
+	ts.Check(check([]byte(ts.ReadFile(args[1]))))
+}
+
+// nothing DIR…: none of the folders is there, and no draft is left in the
+// working folder.
+func nothing(ts *testscript.TestScript, neg bool, args []string) {
+	for _, d := range args {
+		if _, err := os.Lstat(ts.MkAbs(d)); err == nil {
+			ts.Fatalf("%s was left behind", d)
+		}
+	}
+	for _, glob := range []string{".tapeline-*", "*/.tapeline-*", "*/.encode-*", "*/*/.encode-*"} {
+		if m, _ := filepath.Glob(ts.MkAbs(glob)); len(m) > 0 {
+			ts.Fatalf("left behind: %v", m)
+		}
+	}
+}
