@@ -41,7 +41,8 @@ type faceKey struct {
 // NewFaces is an empty set; faces are made when first asked for.
 func NewFaces() *Faces { return &Faces{map[faceKey]font.Face{}} }
 
-func (f *Faces) face(size float64, bold bool) font.Face {
+// Face of the Go font at a size in pixels.
+func (f *Faces) Face(size float64, bold bool) font.Face {
 	k := faceKey{math.Round(size*4) / 4, bold}
 	if g, ok := f.m[k]; ok {
 		return g
@@ -60,7 +61,7 @@ func (f *Faces) face(size float64, bold bool) font.Face {
 
 // Width of a line of text, pixels.
 func (f *Faces) Width(s string, size float64, bold bool) float64 {
-	return float64(font.MeasureString(f.face(size, bold), plain(s))) / 64
+	return float64(font.MeasureString(f.Face(size, bold), plain(s))) / 64
 }
 
 func plain(s string) string { return strings.ReplaceAll(s, "\u00a0", " ") }
@@ -104,7 +105,7 @@ func NewCanvas(img *image.RGBA, pic image.Rectangle, cam pipeline.Camera, scale 
 	sub := img.SubImage(pic).(*image.RGBA)
 	return &Canvas{
 		Img: img, Pic: pic, Safe: image.Rect(b.Min.X+mx, b.Min.Y+my, b.Max.X-mx, b.Max.Y-my),
-		Em: em, Line: math.Max(2, em*0.07), Faces: faces,
+		Em: em, Line: math.Max(2, em*0.08), Faces: faces,
 		cam: cam, scale: scale, offset: offset, dc: gg.NewContextForRGBA(sub),
 	}
 }
@@ -117,7 +118,7 @@ func (c *Canvas) At(p pipeline.Point) pipeline.Point {
 
 // text draws one line with its baseline starting at x, y.
 func (c *Canvas) text(img *image.RGBA, s string, x, y, size float64, bold bool, col color.Color) {
-	d := font.Drawer{Dst: img, Src: image.NewUniform(col), Face: c.Faces.face(size, bold),
+	d := font.Drawer{Dst: img, Src: image.NewUniform(col), Face: c.Faces.Face(size, bold),
 		Dot: fixed.Point26_6{X: fixed.Int26_6(x * 64), Y: fixed.Int26_6(y * 64)}}
 	d.DrawString(plain(s))
 }
@@ -153,7 +154,7 @@ func (c *Canvas) stroke(pts []pipeline.Point, w float64, core, casing color.RGBA
 func (c *Canvas) chalk(pts []pipeline.Point, w, alpha float64, seed uint32, dash ...float64) {
 	for _, run := range dashes(resample(pts, math.Max(1.5, w*0.45)), dash) {
 		c.rough(run, w+2*math.Max(1.5, w*0.45), Casing, alpha*0.8, seed+1, 0.12)
-		c.rough(run, w, Chalk, alpha, seed, 0.45)
+		c.rough(run, w, Chalk, alpha, seed, 0.7)
 	}
 }
 

@@ -130,7 +130,10 @@ func NewFilm(rep *pipeline.Report, clip pipeline.Clip, text words.Lang, opts Fil
 		phases = append(phases, f.phaseText(text.Events[k], -0.88*f.look.factor))
 	}
 	f.lay = newLayout(clip.Width, clip.Height, captions, phases, faces)
-	r := f.lay.trace
+	l := f.lay
+	f.look.Print(func(s string) float64 { return faces.Width(s, l.em, false) / l.scale },
+		Span{float64(clip.Width) * 0.06, float64(clip.Width) * 0.94})
+	r := l.trace
 	f.plate, f.traceY = tracePlate(f.look, f.traceFrom, f.traceTo, r.Dx(), r.Dy(), math.Max(2, f.lay.em*0.07))
 	return f, nil
 }
@@ -190,7 +193,7 @@ func (f *Film) holds() []hold {
 		h := hold{at: k, t: *e.T, frame: f.nearest(*e.T)}
 		add := func(caption string, m marks) { h.steps = append(h.steps, step{caption: caption, mark: m}) }
 		if k == pipeline.Stance {
-			add(f.text.Captions["tape"], markTape)
+			add(f.tapeCaption(), markTape)
 		} else if m := f.swing.Measure("eye_drop", pipeline.Stance, k); m != nil && k != pipeline.Finish {
 			add(f.eyesCaption(m), markEyes)
 		}
@@ -222,6 +225,14 @@ func (f *Film) holds() []hold {
 	}
 	sort.SliceStable(out, func(i, j int) bool { return out[i].t < out[j].t })
 	return out
+}
+
+func (f *Film) tapeCaption() string {
+	m := f.swing.Measure("eye_height", "", pipeline.Stance)
+	if m == nil || m.Value == nil {
+		return f.text.Captions["tape"]
+	}
+	return fmt.Sprintf(f.text.Captions["tape_at"], f.text.Value(m))
 }
 
 func (f *Film) eyesCaption(m *pipeline.Measure) string {
@@ -396,25 +407,25 @@ func (f *Film) phaseText(name string, t float64) string {
 	return name
 }
 
-// finding of a kind, nil if there is none.
-func (f *Film) finding(kind string) *pipeline.Finding {
-	for i := range f.swing.Findings {
-		if f.swing.Findings[i].Kind == kind {
-			return &f.swing.Findings[i]
+// Advice is what the end card says: what is good, the one priority and its
+// drill; or plainly that there is nothing to say.
+func Advice(sw *pipeline.Swing, text words.Lang) Card {
+	find := func(kind string) *pipeline.Finding {
+		for i := range sw.Findings {
+			if sw.Findings[i].Kind == kind {
+				return &sw.Findings[i]
+			}
 		}
+		return nil
 	}
-	return nil
-}
-
-func (f *Film) endCard() Card {
-	c, w := f.text.Cards, f.text.Findings
+	c, w := text.Cards, text.Findings
 	var lines []CardLine
 	add := func(head, body string) {
 		if body != "" {
 			lines = append(lines, CardLine{c[head], true}, CardLine{body, false})
 		}
 	}
-	good, first := f.finding(pipeline.Strength), f.finding(pipeline.Priority)
+	good, first := find(pipeline.Strength), find(pipeline.Priority)
 	if good != nil {
 		add("good", w[good.Rule].Good)
 	}
@@ -422,14 +433,20 @@ func (f *Film) endCard() Card {
 		add("first", w[first.Rule].Fix)
 		add("drill", w[first.Rule].Drill)
 	}
-	switch {
-	case len(lines) == 0:
-		lines = []CardLine{{c["no_findings"], false}}
-	case first == nil && f.finding(pipeline.Secondary) == nil && f.finding(pipeline.CantTell) == nil:
+	switch unsure := find(pipeline.CantTell) != nil; {
+	case len(sw.Findings) == 0:
+		lines = append(lines, CardLine{c["no_findings"], false})
+	case len(lines) == 0 && unsure:
+		lines = append(lines, CardLine{c["unsure_all"], false})
+	case first == nil && unsure:
+		lines = append(lines, CardLine{c["unsure"], false})
+	case first == nil && find(pipeline.Secondary) == nil:
 		lines = append(lines, CardLine{c["in_band"], false})
 	}
 	return Card{lines}
 }
+
+func (f *Film) endCard() Card { return Advice(f.swing, f.text) }
 
 func (f *Film) endWords() string {
 	s := ""
@@ -516,9 +533,10 @@ func (f *Film) pictureMarks(s Shot, d *pipeline.Drawn) []Mark {
 		out = append(out, t)
 	}
 	if s.marks&markPlumb != 0 {
-		p := f.look.Plumb(d, s.At, s.valued&markPlumb != 0)
-		p.Alpha = alpha(markPlumb)
-		out = append(out, p)
+		if p := f.look.Plumb(d, s.At, s.valued&markPlumb != 0); p != nil {
+			p.Alpha = alpha(markPlumb)
+			out = append(out, *p)
+		}
 	}
 	// The chalk belongs to a foot that stands: from the plant on.
 	if e := f.swing.Event(pipeline.Plant); s.marks&markFoot != 0 && e != nil && e.T != nil && s.T >= *e.T-1e-6 {

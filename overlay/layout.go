@@ -47,9 +47,11 @@ func tryLayout(w, h, rows int, captions, phases []string, faces *Faces) (layout,
 	aspect := float64(w) / float64(h)
 	if h > w {
 		em, maxW, maxH = emTall, 1080, 1920
-		least = 720 / aspect // width 720
 	}
 	strip := math.Max(stripMin, 0.02+traceOf+float64(rows)*em*leading)
+	if h > w {
+		least = 720 / aspect / (1 - strip) // width 720
+	}
 	ch := clamp(float64(h)/(1-strip), least, maxH)
 	if cw := ch * (1 - strip) * aspect; cw > maxW {
 		ch = maxW / aspect / (1 - strip)

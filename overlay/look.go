@@ -31,10 +31,10 @@ type Look struct {
 
 // Statures of Drillis & Contini (in Winter, Biomechanics and Motor Control of
 // Human Movement): foot length. A bat is at most 42 in long (Official Baseball
-// Rules 3.02); half the batter's height holds what a batter really swings.
+// Rules 3.02); about half the batter's height holds what a batter really swings.
 const (
 	footOfHeight  = 0.152
-	batOfHeight   = 0.5
+	batOfHeight   = 0.48
 	eyesOfHeight  = 0.86 // in a batting stance, knees bent; common practice, no source
 	breakSmoothed = 0.15 // seconds
 )
@@ -180,21 +180,38 @@ func (l *Look) place(width float64) {
 		l.footX, l.footRoom = all.Lo, left
 	}
 
-	l.tape = Tape{X: Span{width * 0.02, width * 0.98}, Y: g.EyeLevel.Y, Alpha: 1, Label: l.tapeLabel(), plate: &tapePlate{}}
-	// The print goes to the roomier side, far enough from a torn end.
-	if left > right {
-		l.tape.LabelX = (l.tape.X.Lo + all.Lo) / 2
-	} else {
-		l.tape.LabelX = (l.tape.X.Hi + all.Hi) / 2
-	}
+	l.tape = Tape{X: Span{width * 0.02, width * 0.98}, Y: g.EyeLevel.Y, Alpha: 1, plate: &tapePlate{}}
 }
 
-func (l *Look) tapeLabel() string {
-	m := l.swing.Measure("eye_height", "", pipeline.Stance)
-	if m == nil || m.Value == nil {
-		return l.text.Cards["eye_level"]
+// Print puts the eye height on the tape: on the side away from the pencil's
+// values, then on the other, in the longest form that stays clear of batter
+// and bat; nothing where nothing fits. width measures text in full-size
+// pixels of the clip, safe is the part of the clip that text may lie in.
+func (l *Look) Print(width func(string) float64, safe Span) {
+	var forms []string
+	if m := l.swing.Measure("eye_height", "", pipeline.Stance); m != nil && m.Value != nil {
+		v := l.text.Value(m)
+		forms = []string{fmt.Sprintf(l.text.Cards["eye_height"], v), v, l.text.Short(*m.Value, m.Unit, 0)}
 	}
-	return fmt.Sprintf(l.text.Cards["eye_height"], l.text.Value(m))
+	forms = append(forms, l.text.Cards["eye_level"])
+	busy := Span{math.Inf(1), math.Inf(-1)}
+	for i, d := range l.swing.Path {
+		if d.Seen {
+			busy = Span{math.Min(busy.Lo, l.reach[i].Lo), math.Max(busy.Hi, l.reach[i].Hi)}
+		}
+	}
+	sides := []Span{{busy.Hi, safe.Hi}, {safe.Lo, busy.Lo}}
+	if l.dim > l.swing.Geometry.EyeLevel.X {
+		sides[0], sides[1] = sides[1], sides[0]
+	}
+	for _, f := range forms {
+		for _, s := range sides {
+			if w := width(f); s.Hi-s.Lo >= w*1.08 {
+				l.tape.Label, l.tape.LabelX = f, (s.Lo+s.Hi)/2
+				return
+			}
+		}
+	}
 }
 
 // Drawn of a decoded frame; nil where the batter was not seen.
@@ -268,25 +285,18 @@ func (l *Look) Foot(d *pipeline.Drawn, at pipeline.EventKind, valued bool) *Foot
 		if m.Value == nil {
 			f.Label.Note = ""
 		}
-		// Beside the arc's far end, clear of the shoe.
-		x := d.HeelFront.X
-		for _, a := range []*float64{f.Open, f.Lo, f.Hi, new(float64)} {
-			if a == nil {
-				continue
-			}
-			if q := f.on(*a, lineTo).X; (q-x)*float64(l.footSide) > 0 {
-				x = q
-			}
-		}
-		f.LabelAt = pipeline.Point{X: x, Y: d.HeelFront.Y - l.height*0.02}
 	}
 	return f
 }
 
-// Plumb is the cord through the back knee of this moment.
-func (l *Look) Plumb(d *pipeline.Drawn, at pipeline.EventKind, valued bool) Plumb {
+// Plumb is the cord through the back knee of this moment; nil where the camera
+// looks along the line home→pitcher, so that no offset could be seen.
+func (l *Look) Plumb(d *pipeline.Drawn, at pipeline.EventKind, valued bool) *Plumb {
 	g := l.swing.Geometry
-	p := Plumb{
+	if math.Abs(g.GroundX.X) < 0.5*g.FeetPx {
+		return nil
+	}
+	p := &Plumb{
 		Top: pipeline.Point{X: d.KneeBack.X, Y: d.Head.Y}, Knee: d.KneeBack, Eyes: d.Eyes, Alpha: 1,
 		Bob:    pipeline.Point{X: d.KneeBack.X, Y: math.Max(d.ToeBack.Y, d.HeelBack.Y)},
 		Offset: math.Min(d.Head.Y, d.Eyes.Y) - l.height*0.13,
@@ -295,8 +305,6 @@ func (l *Look) Plumb(d *pipeline.Drawn, at pipeline.EventKind, valued bool) Plum
 		m, _ := l.at("head_over_back", "", pipeline.Contact)
 		p.Doubted = m == nil || m.Value == nil
 	}
-	// Along the camera's line the offset can't be seen.
-	p.Doubted = p.Doubted || math.Abs(g.GroundX.X) < 0.5*g.FeetPx
 	if m, s := l.at("head_over_back", "", at); m != nil && m.Value != nil && valued && !p.Doubted {
 		if r, rs := l.at("head_over_back_ratio", "", at); r != nil && rs != Plain {
 			s = rs

@@ -104,7 +104,7 @@ func (p *tapePlate) get(t Tape, c *Canvas) *image.RGBA {
 
 const (
 	tapeAlpha = 0.86 // of the strip where nobody stands
-	thinAlpha = 0.30 // where the bat may pass
+	thinAlpha = 0.36 // where the bat may pass
 )
 
 func (t Tape) draw(c *Canvas) *image.RGBA {
@@ -226,7 +226,7 @@ func (e EyeLine) Paint(c *Canvas) {
 func (c *Canvas) dimension(a, b pipeline.Point, alpha float64) {
 	w := c.Line
 	c.stroke([]pipeline.Point{a, b}, w, Lead, Chalk, alpha)
-	t := c.Em * 0.22
+	t := c.Em * 0.18
 	for _, p := range []pipeline.Point{a, b} {
 		c.stroke([]pipeline.Point{{X: p.X - t, Y: p.Y + t}, {X: p.X + t, Y: p.Y - t}}, w*1.2, Lead, Chalk, alpha)
 	}
@@ -281,7 +281,7 @@ func (l Label) paint(c *Canvas, at pipeline.Point, alpha float64) {
 	case l.Side > 0:
 		x, y = at.X+c.Em*0.35, at.Y+c.Em*0.3
 	}
-	s := c.Safe.Intersect(c.Pic)
+	s := c.Safe.Intersect(image.Rect(c.Pic.Min.X, c.Pic.Min.Y, c.Pic.Max.X, c.Pic.Max.Y-int(c.Em*0.25)))
 	x = clamp(x, float64(s.Min.X), math.Max(float64(s.Min.X), float64(s.Max.X)-w))
 	y = clamp(y, float64(s.Min.Y), math.Max(float64(s.Min.Y), float64(s.Max.Y)-h))
 
@@ -330,7 +330,6 @@ type Foot struct {
 	X, Z         pipeline.Point // picture vectors of one foot length toward the pitcher and toward the plate
 	Open, Lo, Hi *float64
 	Label        Label
-	LabelAt      pipeline.Point
 	Alpha        float64
 }
 
@@ -379,12 +378,15 @@ func (f Foot) Paint(c *Canvas) {
 	if f.Alpha <= 0 || f.Open == nil && (f.Lo == nil || f.Hi == nil) {
 		return
 	}
-	w := c.Line * 1.5
+	// A small batter gets thinner chalk that reaches farther from the shoe.
+	long := c.scale * math.Max(math.Hypot(f.X.X, f.X.Y), math.Hypot(f.Z.X, f.Z.Y))
+	w := clamp(long*0.11, c.Line*0.9, c.Line*1.9)
+	grow := clamp(1.6*c.Em/math.Max(1, long), 1, 1.7)
+	arcAt, lineTo := arcAt*grow, lineTo*grow
 	ray := func(a, r0, r1 float64) []pipeline.Point {
 		return []pipeline.Point{c.At(f.on(a, r0)), c.At(f.on(a, r1))}
 	}
-	short := []float64{w * 2.2, w * 1.8}
-	c.chalk(ray(0, lineAt, lineTo), w*0.7, f.Alpha*0.85, 31, short...)
+	c.chalk(ray(0, lineAt, lineTo), w*0.7, f.Alpha*0.85, 31, w*2.2, w*1.8)
 	if f.wide() && f.Lo != nil && f.Hi != nil {
 		lo, hi := clamp(*f.Lo, -90, 180), clamp(*f.Hi, -90, 180)
 		dc := c.dc
@@ -411,7 +413,17 @@ func (f Foot) Paint(c *Canvas) {
 		// The axis shows behind the heel too, so that it reads as one line.
 		c.chalk(ray(*f.Open, -0.45, -0.12), w, f.Alpha*0.8, 37)
 	}
-	f.Label.paint(c, c.At(f.LabelAt), f.Alpha)
+	// The value hangs past the farthest chalk on its side, clear of the shoe.
+	at := c.At(f.Heel)
+	for _, a := range []*float64{f.Open, f.Lo, f.Hi, new(float64)} {
+		if a == nil {
+			continue
+		}
+		if q := c.At(f.on(*a, lineTo)); (q.X-at.X)*float64(f.Label.Side) > 0 {
+			at.X = q.X
+		}
+	}
+	f.Label.paint(c, pipeline.Point{X: at.X, Y: at.Y - c.Em*0.9}, f.Alpha)
 }
 
 // Plumb is the cord through the back knee of this moment with its bob on the
@@ -441,7 +453,14 @@ func (p Plumb) Paint(c *Canvas) {
 		top = c.At(pipeline.Point{X: p.Top.X, Y: p.Offset})
 	}
 	h := c.Em * 0.62
-	c.stroke([]pipeline.Point{top, {X: bob.X, Y: bob.Y - h}}, w, Paper, Casing, a, dash...)
+	// Thin from the head to the knee, where it hangs before the batter.
+	head, knee := c.At(pipeline.Point{X: p.Top.X, Y: p.Offset + (p.Eyes.Y-p.Offset)*0.35}), c.At(p.Knee)
+	if p.Doubted {
+		head = top
+	}
+	c.stroke([]pipeline.Point{top, head}, w, Paper, Casing, a, dash...)
+	c.stroke([]pipeline.Point{head, knee}, math.Max(1, w*0.5), Paper, Casing, a*0.6, dash...)
+	c.stroke([]pipeline.Point{knee, {X: bob.X, Y: bob.Y - h}}, w, Paper, Casing, a, dash...)
 	dc := c.dc
 	shape := func(g float64) {
 		dc.NewSubPath()

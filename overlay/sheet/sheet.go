@@ -1,0 +1,316 @@
+// Package sheet lays the stills of one swing on a contact sheet.
+//
+//  1. one crop of the ground, the same for every still, so that the tape runs
+//     at one height through all of them and sizes compare
+//  2. each still gets its marks, its phase and its time from contact
+//  3. the hands at contact, enlarged, without marks
+//  4. the main measures with their bounds, and the advice
+package sheet
+
+import (
+	"errors"
+	"fmt"
+	"image"
+	"image/color"
+	"image/draw"
+	"math"
+
+	"github.com/disintegration/imaging"
+	"golang.org/x/image/font"
+	"golang.org/x/image/math/fixed"
+
+	"tapeline/overlay"
+	"tapeline/pipeline"
+	"tapeline/pipeline/words"
+)
+
+// Still is the picture at one event. Scale is full-size pixels of the clip a
+// pixel of Frame (0 counts as 1); Drawn belongs to the same decoded frame.
+type Still struct {
+	Event pipeline.EventKind
+	Frame *image.RGBA
+	Scale float64
+	Drawn pipeline.Drawn
+}
+
+// Sizes in pixels. At a phone's 390 px the sheet shrinks to 0.36: text of
+// 32 px is read as 11.5.
+const (
+	width   = 1080
+	margin  = 24
+	gutter  = 14
+	columns = 3
+	text    = 33.0
+	heading = 46.0
+	row     = 46
+)
+
+// Main measures in the order of the table: key, from, at.
+var table = []struct {
+	key      string
+	from, at pipeline.EventKind
+}{
+	{"eye_drop", pipeline.Stance, pipeline.Contact},
+	{"head_drop", pipeline.Stance, pipeline.Contact},
+	{"eye_forward", pipeline.Stance, pipeline.Contact},
+	{"front_foot_open", "", pipeline.Plant},
+	{"front_foot_open", "", pipeline.Contact},
+	{"head_over_back", "", pipeline.Contact},
+	{"back_foot_turn", "", pipeline.Finish},
+	{"head_after", "", ""},
+	{"finish_hold", "", ""},
+	{"hands_start", "", pipeline.Stance},
+	{"stride_length", "", ""},
+}
+
+// ErrNoStills is returned when there is nothing to lay out.
+var ErrNoStills = errors.New("sheet: no stills")
+
+// Make lays out the chosen swing of the report. Stills come in any order; they
+// are shown in the order of the phases. The sheet is 1080 px wide.
+func Make(rep *pipeline.Report, stills []Still, lang words.Lang) (*image.RGBA, error) {
+	sw := rep.Chosen()
+	if sw == nil {
+		return nil, overlay.ErrNoSwing
+	}
+	stills = ordered(stills)
+	if len(stills) == 0 {
+		return nil, ErrNoStills
+	}
+	for _, s := range stills {
+		if s.Frame == nil || s.Frame.Bounds().Empty() {
+			return nil, fmt.Errorf("sheet: the still of %s has no picture", s.Event)
+		}
+	}
+	look := overlay.NewLook(rep, sw, lang)
+	crop := cropOf(stills, sw.Geometry)
+	cell := (width - 2*margin - (columns-1)*gutter) / columns
+	tileH := int(clamp(float64(cell)*(crop[3]-crop[1])/(crop[2]-crop[0]), float64(cell)*0.8, float64(cell)*1.7))
+	captions := 2*row - 4
+
+	var hands *Still
+	for i := range stills {
+		if stills[i].Event == pipeline.Contact && stills[i].Drawn.Seen {
+			hands = &stills[i]
+		}
+	}
+	cells := len(stills)
+	span := 0
+	if hands != nil {
+		if span = columns - cells%columns; span == 0 {
+			span = columns
+		}
+		cells += span
+	}
+	rows := (cells + columns - 1) / columns
+	head := int(heading*1.5) + row + gutter
+	lines := measures(sw, lang)
+	advice := overlay.Advice(sw, lang).Lines
+	height := margin + head + rows*(tileH+captions+gutter) + gutter + len(lines)*row + gutter + len(advice)*row + margin
+
+	p := &page{img: image.NewRGBA(image.Rect(0, 0, width, height)), faces: overlay.NewFaces()}
+	draw.Draw(p.img, p.img.Bounds(), image.NewUniform(overlay.Board), image.Point{}, draw.Src)
+	y := margin
+	p.write(lang.Cards["sheet"], margin, y+int(heading), heading, true, overlay.Chalk)
+	p.write(lang.Views[rep.Batter.View]+", "+lang.Cards["contact_clock"], margin, y+int(heading*1.5)+row-12, text, false, overlay.Quiet)
+	y += head
+
+	for i, s := range stills {
+		x := margin + (i%columns)*(cell+gutter)
+		ty := y + (i/columns)*(tileH+captions+gutter)
+		tile := p.tile(look, sw, s, crop, cell, tileH, lang)
+		draw.Draw(p.img, image.Rect(x, ty, x+cell, ty+tileH), tile, image.Point{}, draw.Src)
+		p.write(lang.Events[s.Event]+"  "+look.Clock(s.Drawn.T), x, ty+tileH+row-12, text, true, overlay.Chalk)
+		p.write(eyes(sw, s, lang), x, ty+tileH+2*row-18, text, false, overlay.Quiet)
+	}
+	if hands != nil {
+		i := len(stills)
+		x := margin + (i%columns)*(cell+gutter)
+		ty := y + (i/columns)*(tileH+captions+gutter)
+		w := span*cell + (span-1)*gutter
+		tile := zoom(*hands, sw.Geometry, w, tileH)
+		draw.Draw(p.img, image.Rect(x, ty, x+w, ty+tileH), tile, image.Point{}, draw.Src)
+		p.write(lang.Cards["hands"], x, ty+tileH+row-12, text, true, overlay.Chalk)
+		if p.faces.Width(lang.Cards["hands_eye"], text, false) <= float64(w) {
+			p.write(lang.Cards["hands_eye"], x, ty+tileH+2*row-18, text, false, overlay.Quiet)
+		} else {
+			p.write(lang.Cards["hands_eye_short"], x, ty+tileH+2*row-18, text, false, overlay.Quiet)
+		}
+	}
+	y += rows*(tileH+captions+gutter) + gutter
+	for i, l := range lines {
+		if i%2 == 0 {
+			draw.Draw(p.img, image.Rect(margin-8, y, width-margin+8, y+row), image.NewUniform(color.RGBA{0x2c, 0x28, 0x23, 0xff}), image.Point{}, draw.Src)
+		}
+		p.write(l[0], margin, y+row-13, text, false, overlay.Chalk)
+		p.write(l[1], width-margin-int(p.faces.Width(l[1], text, true)), y+row-13, text, true, overlay.Chalk)
+		y += row
+	}
+	y += gutter
+	x := margin
+	for _, l := range advice {
+		s, size := l.Text, text
+		if l.Tape {
+			p.write(s, margin, y+row-12, size, true, overlay.Paper)
+			x = margin + int(p.faces.Width(s+" ", size, true))
+			continue
+		}
+		p.write(s, x, y+row-12, size, false, overlay.Chalk)
+		x, y = margin, y+row
+	}
+	return p.img.SubImage(image.Rect(0, 0, width, y+margin)).(*image.RGBA), nil
+}
+
+func ordered(in []Still) (out []Still) {
+	for _, k := range pipeline.EventKinds {
+		for _, s := range in {
+			if s.Event == k {
+				out = append(out, s)
+			}
+		}
+	}
+	return out
+}
+
+// cropOf is the part of the key frame that holds the batter at every event,
+// with room for the bat: x0, y0, x1, y1.
+func cropOf(stills []Still, g pipeline.Geometry) [4]float64 {
+	b := [4]float64{math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)}
+	for _, s := range stills {
+		if d := s.Drawn; d.Seen {
+			b = [4]float64{math.Min(b[0], d.Box[0]), math.Min(b[1], d.Box[1]), math.Max(b[2], d.Box[2]), math.Max(b[3], d.Box[3])}
+		}
+	}
+	h := g.GroundY - g.EyeLevel.Y
+	if math.IsInf(b[0], 0) {
+		b = [4]float64{g.EyeLevel.X - h/2, g.EyeLevel.Y, g.EyeLevel.X + h/2, g.GroundY}
+	}
+	return [4]float64{b[0] - h*0.22, b[1] - h*0.22, b[2] + h*0.22, b[3] + h*0.12}
+}
+
+// cut takes a key frame rectangle out of a still and brings it to w × h. What
+// lies beyond the picture stays dark. scale is canvas pixels a full-size
+// pixel, offset where the frame's origin comes to lie.
+func cut(s Still, r [4]float64, w, h int) (img *image.RGBA, scale float64, offset pipeline.Point) {
+	k := s.Scale
+	if k <= 0 {
+		k = 1
+	}
+	cam := s.Drawn.Camera
+	if cam.A == 0 && cam.B == 0 {
+		cam = pipeline.Identity()
+	}
+	c := cam.Invert(pipeline.Point{X: (r[0] + r[2]) / 2, Y: (r[1] + r[3]) / 2})
+	grow := math.Hypot(cam.A, cam.B) // key pixels a frame pixel
+	scale = math.Min(float64(w)/(r[2]-r[0]), float64(h)/(r[3]-r[1])) * grow
+	// Whole source pixels are cut; the part of one left over goes into offset.
+	fw, fh := float64(w)/scale, float64(h)/scale
+	x0, y0 := math.Floor((c.X-fw/2)/k), math.Floor((c.Y-fh/2)/k)
+	nx, ny := int(math.Round(fw/k)), int(math.Round(fh/k))
+	src := image.Rect(int(x0), int(y0), int(x0)+nx, int(y0)+ny)
+	part := imaging.Paste(imaging.New(nx, ny, overlay.Board), imaging.Crop(s.Frame, src.Add(s.Frame.Bounds().Min)), image.Pt(max(0, -src.Min.X), max(0, -src.Min.Y)))
+	big := imaging.Resize(part, w, h, imaging.CatmullRom)
+	img = image.NewRGBA(image.Rect(0, 0, w, h))
+	draw.Draw(img, img.Bounds(), big, image.Point{}, draw.Src)
+	scale = float64(w) / (float64(nx) * k)
+	return img, scale, pipeline.Point{X: -x0 * k * scale, Y: -y0 * k * scale}
+}
+
+type page struct {
+	img   *image.RGBA
+	faces *overlay.Faces
+}
+
+func (p *page) write(s string, x, y int, size float64, bold bool, col color.Color) {
+	d := font.Drawer{Dst: p.img, Src: image.NewUniform(col), Face: p.faces.Face(size, bold), Dot: fixed.P(x, y)}
+	d.DrawString(s)
+}
+
+// tile is one still with its marks; values stand in the caption under it.
+func (p *page) tile(look *overlay.Look, sw *pipeline.Swing, s Still, crop [4]float64, w, h int, lang words.Lang) image.Image {
+	img, scale, offset := cut(s, crop, w, h)
+	d := s.Drawn
+	if !d.Seen {
+		return img
+	}
+	c := overlay.NewCanvas(img, img.Bounds(), d.Camera, scale, offset, text*0.8, p.faces)
+	scene := overlay.Scene{At: d.T}
+	// No bat moves on a still: the strip need not thin out where it might.
+	tape := look.Tape(&d)
+	tape.Reach, tape.Alpha = overlay.Span{}, 0.65
+	scene.Marks = append(scene.Marks, tape)
+	if s.Event != pipeline.Stance {
+		if s.Event == pipeline.Contact {
+			if m := look.Plumb(&d, s.Event, false); m != nil {
+				scene.Marks = append(scene.Marks, *m)
+			}
+		}
+		if stands(sw, s) {
+			if f := look.Foot(&d, s.Event, false); f != nil {
+				scene.Marks = append(scene.Marks, *f)
+			}
+		}
+		e := look.EyeLine(&d, s.Event, false)
+		// The dimension line stands inside the tile, on the same side as ever.
+		in := (crop[2] - crop[0]) * 0.09
+		e.Dim = clamp(e.Dim, crop[0]+in, crop[2]-in)
+		scene.Marks = append(scene.Marks, e)
+	}
+	scene.Paint(c)
+	return img
+}
+
+func stands(sw *pipeline.Swing, s Still) bool {
+	e := sw.Event(pipeline.Plant)
+	return e != nil && e.T != nil && s.Drawn.T >= *e.T-1e-6
+}
+
+// zoom is the hands, enlarged, nothing drawn on them.
+func zoom(s Still, g pipeline.Geometry, w, h int) image.Image {
+	half := (g.GroundY - g.EyeLevel.Y) * 0.17
+	wide := half * float64(w) / float64(h)
+	p := s.Drawn.Hands
+	img, _, _ := cut(s, [4]float64{p.X - wide, p.Y - half, p.X + wide, p.Y + half}, w, h)
+	return img
+}
+
+// eyes says how far the eyes are from the tape on a still.
+func eyes(sw *pipeline.Swing, s Still, lang words.Lang) string {
+	d := s.Drawn
+	if s.Event == pipeline.Stance {
+		return lang.Cards["eyes_start"]
+	}
+	if !d.Seen {
+		return lang.Cards["cant_tell"]
+	}
+	unit := sw.Geometry.Unit
+	n := words.Decimals(unit, d.DropDoubt)
+	if math.Abs(d.Drop) <= d.DropDoubt {
+		return lang.Cards["eyes_level"]
+	}
+	if d.Drop < 0 {
+		return fmt.Sprintf(lang.Cards["eyes_high"], lang.Short(-d.Drop, unit, n))
+	}
+	return fmt.Sprintf(lang.Cards["eyes_low"], lang.Short(d.Drop, unit, n))
+}
+
+// measures are the lines of the table that the swing has: name, value.
+func measures(sw *pipeline.Swing, lang words.Lang) (out [][2]string) {
+	for _, t := range table {
+		for i := range sw.Measures {
+			m := &sw.Measures[i]
+			if m.Key != t.key || t.at != "" && (m.At != t.at || m.From != t.from) {
+				continue
+			}
+			name := lang.MeasureName(m)
+			if t.at == "" {
+				name = lang.Measures[m.Key].Name
+			}
+			out = append(out, [2]string{name, lang.Value(m)})
+			break
+		}
+	}
+	return out
+}
+
+func clamp(v, lo, hi float64) float64 { return math.Min(math.Max(v, lo), hi) }
