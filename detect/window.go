@@ -80,10 +80,10 @@ func window(ctx context.Context, o *Options, sp span, b burst, guide []sample, t
 		if s.Camera.OK && !keyed {
 			keyed, w.Key = true, f.Index
 		}
-		if s.Energy, s.EnergyBat, err = meter.Step(f, s.Camera, s.Pose); err != nil {
+		if s.Energy, s.EnergyBat, err = meter.Step(f, cam.Between(), s.Pose); err != nil {
 			return w, err
 		}
-		if s.Head, err = skull.Step(f, s.Camera, s.Pose, t); err != nil {
+		if s.Head, err = skull.Step(f, cam.Between(), s.Pose, t); err != nil {
 			return w, err
 		}
 		w.Frames = append(w.Frames, s)

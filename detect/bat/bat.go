@@ -15,15 +15,15 @@ import (
 )
 
 const (
-	floor = 12  // grey levels of difference that are noise
-	reach = .65 // around the hands in which the bat is looked for, body heights
+	floor   = 12  // grey levels of difference that are noise
+	maxGain = 1.5 // more is a cut, not the exposure
+	reach   = .65 // around the hands in which the bat is looked for, body heights
 )
 
 // Meter compares each frame with the one before it. Close it.
 type Meter struct {
 	prev, cur gocv.Mat
 	have      bool
-	cam       pipeline.Camera
 	pose      *pipeline.Pose
 }
 
@@ -39,9 +39,9 @@ func (m *Meter) Close() error {
 // Step gives the energies between the previous frame and this one: grey
 // levels above the noise floor, summed and divided by the picture's pixels.
 // all is everywhere, bat only what lies around the hands and beyond the body
-// as it was and is. cam is this frame's map into the key frame; pose nil: the
-// last one is used. The first frame has none.
-func (m *Meter) Step(fr *pipeline.Frame, cam pipeline.Camera, pose *pipeline.Pose) (all, bat float64, err error) {
+// as it was and is. step maps the previous frame's pixels into this one's
+// (full size); pose nil: the last one is used. The first frame has none.
+func (m *Meter) Step(fr *pipeline.Frame, step pipeline.Camera, pose *pipeline.Pose) (all, bat float64, err error) {
 	if err := camera.Gray(fr, &m.cur); err != nil {
 		return 0, 0, err
 	}
@@ -52,16 +52,16 @@ func (m *Meter) Step(fr *pipeline.Frame, cam pipeline.Camera, pose *pipeline.Pos
 		if m.prev.Cols() != m.cur.Cols() || m.prev.Rows() != m.cur.Rows() {
 			return 0, 0, errors.New("the picture changed its size within a window")
 		}
-		all, bat, err = m.compare(fr, cam, pose)
+		all, bat, err = m.compare(fr, step, pose)
 	}
 	m.prev, m.cur = m.cur, m.prev
-	m.have, m.cam, m.pose = true, cam, pose
+	m.have, m.pose = true, pose
 	return all, bat, err
 }
 
-func (m *Meter) compare(fr *pipeline.Frame, cam pipeline.Camera, pose *pipeline.Pose) (all, bat float64, err error) {
+func (m *Meter) compare(fr *pipeline.Frame, step pipeline.Camera, pose *pipeline.Pose) (all, bat float64, err error) {
 	w, h := m.cur.Cols(), m.cur.Rows()
-	warp, err := between(m.cam, cam, fr.Scale)
+	warp, err := work(step, fr.Scale)
 	if err != nil {
 		return 0, 0, err
 	}
@@ -75,10 +75,11 @@ func (m *Meter) compare(fr *pipeline.Frame, cam pipeline.Camera, pose *pipeline.
 	valid := gocv.NewMat()
 	defer valid.Close()
 	gocv.WarpAffineWithParams(white, &valid, warp, image.Pt(w, h), gocv.InterpolationLinear, gocv.BorderConstant, color.RGBA{})
-	diff := gocv.NewMat()
-	defer diff.Close()
-	gocv.AbsDiff(moved, m.cur, &diff)
-	d, err := diff.DataPtrUint8()
+	was, err := moved.DataPtrUint8()
+	if err != nil {
+		return 0, 0, err
+	}
+	is, err := m.cur.DataPtrUint8()
 	if err != nil {
 		return 0, 0, err
 	}
@@ -86,12 +87,16 @@ func (m *Meter) compare(fr *pipeline.Frame, cam pipeline.Camera, pose *pipeline.
 	if err != nil {
 		return 0, 0, err
 	}
+	lit := exposure(was, is, v)
+	left := make([]int, len(is)) // of each pixel's difference, above the floor
 	sum := 0
-	for i := range d {
-		if v[i] == 255 && d[i] > floor {
-			sum += int(d[i]) - floor
-		} else {
-			d[i] = 0
+	for i := range is {
+		if v[i] != 255 {
+			continue
+		}
+		if d := max(lit[was[i]]-int(is[i]), int(is[i])-lit[was[i]]) - floor; d > 0 {
+			left[i] = d
+			sum += d
 		}
 	}
 	px := float64(w * h)
@@ -110,35 +115,48 @@ func (m *Meter) compare(fr *pipeline.Frame, cam pipeline.Camera, pose *pipeline.
 	sum = 0
 	for y := max(0, int(cy-r)); y < min(h, int(cy+r)+1); y++ {
 		for x := max(0, int(cx-r)); x < min(w, int(cx+r)+1); x++ {
-			e := d[y*w+x]
+			e := left[y*w+x]
 			if e == 0 {
 				continue
 			}
 			fx, fy := float64(x)+.5, float64(y)+.5
 			if math.Hypot(fx-cx, fy-cy) <= r && !now.Has(fx, fy) && !before.Has(fx, fy) {
-				sum += int(e) - floor
+				sum += e
 			}
 		}
 	}
 	return all, float64(sum) / px, nil
 }
 
-// between is the 2×3 map from the previous frame's pixels to this one's, by
-// the background, in work pixels with OpenCV's centres.
-func between(prev, cur pipeline.Camera, scale float64) (gocv.Mat, error) {
-	prev.GX, prev.GY, cur.GX, cur.GY = 0, 0, 0, 0
-	at := func(x, y float64) pipeline.Point {
-		p := cur.Invert(prev.Apply(pipeline.Point{X: (x + .5) * scale, Y: (y + .5) * scale}))
-		return pipeline.Point{X: p.X/scale - .5, Y: p.Y/scale - .5}
+// exposure is the grey level in the present frame of each one in the frame
+// before: lamps that flicker and a phone that adapts change the whole picture.
+func exposure(was, is, valid []byte) (level [256]int) {
+	var a, b float64
+	for i := range is {
+		if valid[i] == 255 {
+			a, b = a+float64(was[i]), b+float64(is[i])
+		}
 	}
-	o, u := at(0, 0), at(1, 0)
-	a, b := u.X-o.X, u.Y-o.Y
+	gain := 1.0
+	if a > 0 {
+		gain = math.Min(maxGain, math.Max(1/maxGain, b/a))
+	}
+	for g := range level {
+		level[g] = min(255, int(math.Round(gain*float64(g))))
+	}
+	return level
+}
+
+// work is a map of full-size pixels as OpenCV's 2×3 matrix for work pixels with
+// their centres at whole numbers.
+func work(c pipeline.Camera, scale float64) (gocv.Mat, error) {
+	at := c.Apply(pipeline.Point{X: .5 * scale, Y: .5 * scale})
 	m := gocv.NewMatWithSize(2, 3, gocv.MatTypeCV64F)
 	v, err := m.DataPtrFloat64()
 	if err != nil {
 		m.Close()
 		return m, err
 	}
-	copy(v, []float64{a, -b, o.X, b, a, o.Y})
+	copy(v, []float64{c.A, -c.B, at.X/scale - .5, c.B, c.A, at.Y/scale - .5})
 	return m, nil
 }

@@ -49,6 +49,9 @@ type Follower struct {
 	groundTo pipeline.Point // and its ground shift; both in work pixels
 	last     sim            // frame → key
 	lastOut  pipeline.Camera
+	was      []gocv.Point2f  // the corners in the previous frame
+	wasOK    []bool          //
+	step     pipeline.Camera // previous frame → this one
 	keys     int
 	lost     int
 }
@@ -56,8 +59,14 @@ type Follower struct {
 // New is a Follower that has seen nothing.
 func New() *Follower {
 	return &Follower{key: gocv.NewMat(), cur: gocv.NewMat(), toFirst: one, last: one,
-		lastOut: pipeline.Camera{A: 1}}
+		lastOut: pipeline.Camera{A: 1}, step: pipeline.Camera{A: 1}}
 }
+
+// Between maps the previous frame's pixels into those of the last one given to
+// Step, full size: one similarity for all that stands still, near and far,
+// which differ little from one frame to the next. OK is false for the first
+// frame and when nothing could be followed.
+func (f *Follower) Between() pipeline.Camera { return f.step }
 
 // Close frees the pictures kept.
 func (f *Follower) Close() error {
@@ -98,6 +107,7 @@ func (s sim) inverse() sim {
 // frame, and when no background could be followed, OK is false and the last
 // map is repeated.
 func (f *Follower) Step(fr *pipeline.Frame, pose *pipeline.Pose) (pipeline.Camera, error) {
+	f.step = pipeline.Camera{A: 1}
 	if err := Gray(fr, &f.cur); err != nil {
 		return f.lastOut, err
 	}
@@ -126,6 +136,15 @@ func (f *Follower) Step(fr *pipeline.Frame, pose *pipeline.Pose) (pipeline.Camer
 			ok[i] = ok[i] && !body.Has(float64(to[i].X)+.5, float64(to[i].Y)+.5)
 		}
 	}
+	both := make([]bool, len(ok))
+	for i := range both {
+		both[i] = ok[i] && f.wasOK[i]
+	}
+	if m, in, rms, found := fit(f.was, to, both, both); found {
+		f.step = full(m, fr.Scale)
+		f.step.Inliers, f.step.RMS, f.step.OK = in, rms*fr.Scale, true
+	}
+	f.was, f.wasOK = to, ok
 	m, in, rms, found := fit(to, f.pts, ok, f.above)
 	if !found {
 		f.lost++
@@ -146,13 +165,9 @@ func (f *Follower) Step(fr *pipeline.Frame, pose *pipeline.Pose) (pipeline.Camer
 	gx := f.toFirst.a*g.X - f.toFirst.b*g.Y + f.groundTo.X
 	gy := f.toFirst.b*g.X + f.toFirst.a*g.Y + f.groundTo.Y
 	s := fr.Scale
-	f.lastOut = pipeline.Camera{
-		A: all.a, B: all.b,
-		// Our pixel centres are at .5, OpenCV's at 0.
-		TX: s * (all.tx + .5 - .5*all.a + .5*all.b), TY: s * (all.ty + .5 - .5*all.b - .5*all.a),
-		GX: s * gx, GY: s * gy,
-		Inliers: in, Ground: n, RMS: s * rms, Key: f.keys - 1, OK: true,
-	}
+	f.lastOut = full(all, s)
+	f.lastOut.GX, f.lastOut.GY, f.lastOut.RMS = s*gx, s*gy, s*rms
+	f.lastOut.Inliers, f.lastOut.Ground, f.lastOut.Key, f.lastOut.OK = in, n, f.keys-1, true
 	if float64(in) < rekeyBelow*float64(count(f.above)) && pose != nil {
 		f.toFirst, f.groundTo = all, pipeline.Point{X: gx, Y: gy}
 		if err := f.newKey(fr, pose); err != nil {
@@ -160,6 +175,13 @@ func (f *Follower) Step(fr *pipeline.Frame, pose *pipeline.Pose) (pipeline.Camer
 		}
 	}
 	return f.lastOut, nil
+}
+
+// full is a map of work pixels, centres at 0, as one of full-size pixels,
+// centres at .5, a work pixel being scale of them.
+func full(m sim, scale float64) pipeline.Camera {
+	return pipeline.Camera{A: m.a, B: m.b,
+		TX: scale * (m.tx + .5 - .5*m.a + .5*m.b), TY: scale * (m.ty + .5 - .5*m.b - .5*m.a)}
 }
 
 // newKey makes the current picture the key and finds its corners.
@@ -199,6 +221,10 @@ func (f *Follower) newKey(fr *pipeline.Frame, pose *pipeline.Pose) error {
 				f.ground = append(f.ground, y > ankle-.05*H && y < toe+.15*H && math.Abs(x-mid) < 1.2*H)
 			}
 		}
+	}
+	f.was, f.wasOK = f.pts, make([]bool, len(f.pts))
+	for i := range f.wasOK {
+		f.wasOK[i] = true
 	}
 	if count(f.above) < 2*inliersMin { // a picture that ends at the knees: all it has
 		for i := range f.above {

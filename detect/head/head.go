@@ -33,13 +33,12 @@ var flow = camera.Flow{Window: 15, Levels: 4, Back: .5}
 // Follower follows one head through the frames of a window, in order. Close it.
 type Follower struct {
 	prev, cur gocv.Mat
-	have      bool            // prev is a picture
-	on        bool            // the circle is on a head
-	at        pipeline.Point  // its centre in prev, work pixels
-	r         float64         // and radius
-	cam       pipeline.Camera // of prev
-	t         float64         // of prev, capture seconds
-	away      float64         // since when the circle has strayed, seconds
+	have      bool           // prev is a picture
+	on        bool           // the circle is on a head
+	at        pipeline.Point // its centre in prev, work pixels
+	r         float64        // and radius
+	t         float64        // of prev, capture seconds
+	away      float64        // since when the circle has strayed, seconds
 }
 
 // New is a Follower that has seen nothing.
@@ -51,10 +50,11 @@ func (f *Follower) Close() error {
 	return f.cur.Close()
 }
 
-// Step gives how far the head moved since the previous frame. t is capture
-// time in seconds; pose nil: not looked at. The first frame, and the first
+// Step gives how far the head moved since the previous frame. still maps that
+// frame's pixels into this one's where nothing moves but the camera; t is
+// capture time in seconds; pose nil: not looked at. The first frame, and the first
 // with a pose, have no step.
-func (f *Follower) Step(fr *pipeline.Frame, cam pipeline.Camera, pose *pipeline.Pose, t float64) (pipeline.HeadStep, error) {
+func (f *Follower) Step(fr *pipeline.Frame, still pipeline.Camera, pose *pipeline.Pose, t float64) (pipeline.HeadStep, error) {
 	var s pipeline.HeadStep
 	if err := camera.Gray(fr, &f.cur); err != nil {
 		return s, err
@@ -64,7 +64,7 @@ func (f *Follower) Step(fr *pipeline.Frame, cam pipeline.Camera, pose *pipeline.
 			return s, errors.New("the picture changed its size within a window")
 		}
 		var err error
-		if s, err = f.step(fr, cam); err != nil {
+		if s, err = f.step(fr, still); err != nil {
 			return s, err
 		}
 		// The circle goes with the point of the head at its centre.
@@ -75,7 +75,7 @@ func (f *Follower) Step(fr *pipeline.Frame, cam pipeline.Camera, pose *pipeline.
 	}
 	f.pull(pose, fr.Scale, t-f.t, s.Points)
 	f.prev, f.cur = f.cur, f.prev
-	f.have, f.cam, f.t = true, cam, t
+	f.have, f.t = true, t
 	return s, nil
 }
 
@@ -112,7 +112,7 @@ func Centre(p *pipeline.Pose) pipeline.Point {
 	return pipeline.Point{X: (n.X + e.X) / 2, Y: (n.Y + e.Y) / 2}
 }
 
-func (f *Follower) step(fr *pipeline.Frame, cam pipeline.Camera) (pipeline.HeadStep, error) {
+func (f *Follower) step(fr *pipeline.Frame, still pipeline.Camera) (pipeline.HeadStep, error) {
 	var none pipeline.HeadStep
 	inside := func(r float64) func(x, y float64) bool {
 		return func(x, y float64) bool { return math.Hypot(x-f.at.X, y-f.at.Y) <= r }
@@ -123,13 +123,6 @@ func (f *Follower) step(fr *pipeline.Frame, cam pipeline.Camera) (pipeline.HeadS
 		return none, err
 	}
 	s := fr.Scale
-	prev, now := f.cam, cam
-	prev.GX, prev.GY, now.GX, now.GY = 0, 0, 0, 0
-	still := func(p gocv.Point2f) (dx, dy float64) { // how a point of the background moves
-		q := pipeline.Point{X: (float64(p.X) + .5) * s, Y: (float64(p.Y) + .5) * s}
-		r := now.Invert(prev.Apply(q))
-		return (r.X - q.X) / s, (r.Y - q.Y) / s
-	}
 	to, ok, err := flow.Follow(f.prev, f.cur, from, nil, nil)
 	if err != nil {
 		return none, err
@@ -141,7 +134,8 @@ func (f *Follower) step(fr *pipeline.Frame, cam pipeline.Camera) (pipeline.HeadS
 		}
 		v := vector{x: float64(from[i].X) + .5, y: float64(from[i].Y) + .5,
 			dx: float64(to[i].X - from[i].X), dy: float64(to[i].Y - from[i].Y)}
-		v.bx, v.by = still(from[i])
+		b := still.Apply(pipeline.Point{X: s * v.x, Y: s * v.y})
+		v.bx, v.by = b.X/s-v.x, b.Y/s-v.y
 		v.inner = inside(inner*f.r)(v.x, v.y)
 		vs = append(vs, v)
 	}
