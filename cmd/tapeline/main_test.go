@@ -40,6 +40,7 @@ func TestScripts(t *testing.T) {
 		Setup: func(e *testscript.Env) error {
 			e.Setenv("SAMPLES", samples)
 			e.Setenv("TAPELINE_HOME", home)
+			e.Setenv("HOME_OF_SETUP", home)
 			e.Setenv("BIN", filepath.Dir(bin)) // holds tapeline alone
 			return nil
 		},

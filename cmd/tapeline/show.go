@@ -1,12 +1,18 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"errors"
+	"image"
+	"image/png"
 	"io"
+	"os"
 	"path/filepath"
+	"slices"
 
 	"tapeline/overlay"
+	"tapeline/overlay/sheet"
 	"tapeline/pipeline"
 	"tapeline/pipeline/clip"
 	"tapeline/pipeline/words"
@@ -21,6 +27,72 @@ func show(ctx context.Context, c pipeline.Clip, rep *pipeline.Report, dir, first
 	}
 	if err := paint(ctx, c, film, filepath.Join(dir, pipeline.LessonFile), tell); err != nil {
 		return err
+	}
+	stills, err := stillsOf(ctx, c, rep)
+	if err != nil {
+		return err
+	}
+	img, err := sheet.Make(rep, stills, text)
+	if err != nil {
+		return err
+	}
+	return writePNG(filepath.Join(dir, pipeline.SheetFile), img)
+}
+
+// stillSide is the longest side a still is decoded at, pixels: the hands are
+// enlarged from it, and up to eight are held in memory.
+const stillSide = 3840
+
+// stillsOf decodes the pictures at the events of the shown swing.
+func stillsOf(ctx context.Context, c pipeline.Clip, rep *pipeline.Report) (stills []sheet.Still, err error) {
+	sw := rep.Chosen()
+	var events []pipeline.Event
+	for _, e := range sw.Events {
+		if e.T != nil && e.Frame != nil {
+			events = append(events, e)
+		}
+	}
+	if len(events) == 0 {
+		return nil, nil
+	}
+	slices.SortStableFunc(events, func(a, b pipeline.Event) int { return *a.Frame - *b.Frame })
+	reel := reel{ctx: ctx, clip: c, maxSide: stillSide}
+	defer func() { err = errors.Join(err, reel.close()) }()
+	if err := reel.start(*events[0].Frame, *events[len(events)-1].Frame); err != nil {
+		return nil, err
+	}
+	for _, e := range events {
+		f, err := reel.at(*e.Frame)
+		if err != nil {
+			return nil, err
+		}
+		still := sheet.Still{Event: e.Kind, Frame: rgba(f), Scale: f.Scale, Drawn: pipeline.Drawn{Frame: *e.Frame, T: *e.T, Camera: pipeline.Identity()}}
+		for _, d := range sw.Path {
+			if d.Frame == f.Index {
+				still.Drawn = d
+			}
+		}
+		stills = append(stills, still)
+	}
+	return stills, nil
+}
+
+func rgba(f *pipeline.Frame) *image.RGBA {
+	img := image.NewRGBA(image.Rect(0, 0, f.Width, f.Height))
+	for i := range f.Width * f.Height {
+		p, q := img.Pix[4*i:4*i+4], f.Pix[3*i:3*i+3]
+		p[0], p[1], p[2], p[3] = q[2], q[1], q[0], 0xff
+	}
+	return img
+}
+
+func writePNG(path string, img image.Image) error {
+	var b bytes.Buffer
+	if err := png.Encode(&b, img); err != nil {
+		return err
+	}
+	if err := os.WriteFile(path, b.Bytes(), 0o666); err != nil {
+		return &pipeline.Error{Fault: pipeline.FaultOutput, What: "can't write " + filepath.Base(path), Hint: "is the disk full?", Err: err}
 	}
 	return nil
 }

@@ -71,11 +71,7 @@ func printOutputs(w io.Writer, dir string) {
 // value writes "7.9 cm (7.1 … 8.6)", or that it can't be told, with what is
 // known of it and why.
 func value(l words.Lang, m *pipeline.Measure) string {
-	doubt := 1.0
-	if m.Lo != nil && m.Hi != nil {
-		doubt = (*m.Hi - *m.Lo) / 2
-	}
-	d := words.Decimals(m.Unit, doubt)
+	d := words.Decimals(m.Unit, 0)
 	if m.Value != nil {
 		return l.Long(*m.Value, m.Unit, d) + bounds(l, m.Lo, m.Hi, d)
 	}
