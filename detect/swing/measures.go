@@ -236,13 +236,25 @@ func (a *analysis) measure(s *p.Swing) {
 	y := func(t track2, px, i float64) float64 { return (t.lerp(i).Y - sc.cy) / px }
 	if sd.side() {
 		net, flow := a.eyes.net.lerp(contact.i), a.eyes.flow.lerp(contact.i)
-		ex := ((net.X+flow.X)/2 - sc.cx) * right / eyePx / across
+		eyes := p.Point{X: (net.X + flow.X) / 2}
 		kb, kf := g.joints[j.kneeB].low(8, g.fs), g.joints[j.kneeF].low(8, g.fs)
-		bx, fx := x(kb, sc.px[j.kneeB], contact.i), x(kf, sc.px[j.kneeF], contact.i)
-		v := ex - bx
+		bx := x(kb, sc.px[j.kneeB], contact.i)
+		// Eyes and knees stand at different depths: seen obliquely, part of
+		// that lies across the picture. The network's depth is weak evidence,
+		// but it enters by the sine of a small angle only.
+		at := func(px float64, q p.Point, joints ...int) float64 {
+			var toward float64
+			i := g.clamp(contact.i)
+			for _, k := range joints {
+				toward -= median(g.world[k][2][max(0, i-2):min(g.n, i+3)]) * sc.world / float64(len(joints))
+			}
+			return (q.X-sc.cx)/px*sd.mirror*math.Cos(rad(sd.azimuth)) + toward*math.Sin(rad(sd.azimuth))
+		}
+		ex, kx := at(eyePx, eyes, eyePoints...), at(sc.px[j.kneeB], kb.lerp(contact.i), j.kneeB)
+		v := ex - kx
 		half := rms(4*cm, scaleDoubt*v, math.Tan(rad(math.Min(math.Abs(sd.off())+4, 60)))*8*cm)
 		pm("head_over_back", "", p.Contact, sc.unit, v, half)
-		if w := fx - bx; w > 8*cm {
+		if w := at(sc.px[j.kneeF], kf.lerp(contact.i), j.kneeF) - kx; w > 8*cm {
 			pm("head_over_back_ratio", "", p.Contact, "ratio", v/w, rms(half/w, v/w*4*cm/w))
 		} else {
 			null("head_over_back_ratio", "", p.Contact, "ratio", "knees_together")

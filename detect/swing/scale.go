@@ -42,7 +42,7 @@ type scale struct {
 	cx, cy float64 // principal point, pixels
 	px     [p.NumJoints]float64
 	depth  float64 // of the hips from the camera, units
-	cosUp  float64 // of the camera's tilt: how much an upright unit is shortened
+	world  float64 // units in a metre of the network's own 3-D points
 }
 
 // at is the mean scale of some joints, pixels a unit.
@@ -86,6 +86,7 @@ func newScale(g *grid, c p.Clip, heightCM float64, a, b int) *scale {
 		return nil
 	}
 	k := s.height / st
+	s.world = k
 	var px [p.NumJoints][]float64
 	var depth []float64
 	step := max(1, (b-a+1)/12)
