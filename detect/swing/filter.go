@@ -52,7 +52,7 @@ func lowpass(x []float64, fc, fs float64) []float64 {
 	if n < 4 || fc >= 0.45*fs {
 		return append([]float64(nil), x...)
 	}
-	pad := min(n-1, int(math.Ceil(fs/fc)))
+	pad := min(n-1, 3*int(math.Ceil(fs/fc)))
 	e := make([]float64, 0, n+2*pad)
 	for i := pad; i > 0; i-- {
 		e = append(e, 2*x[0]-x[i])
