@@ -29,12 +29,16 @@ const (
 	demuxerMOV  = "mov"
 	demuxerMKV  = "matroska"
 	demuxerAVI  = "avi"
-	stepProbe   = "probe"
-	stepDecode  = "decode"
-	stepSound   = "sound"
-	stepEncode  = "encode"
 	maxBoxes    = 200000
 	maxMoovSize = 256 << 20
+)
+
+// Steps as errors name them.
+const (
+	stepProbe  = "probe"
+	stepDecode = "decode"
+	stepSound  = "sound"
+	stepEncode = "encode"
 )
 
 func unreadable(step, path, hint, format string, a ...any) *pipeline.Error {
@@ -90,6 +94,10 @@ func look(path string) (string, error) {
 // structure").
 var firstBox = map[string]bool{"ftyp": true, "moov": true, "mdat": true, "wide": true, "free": true, "skip": true, "pnot": true}
 
+// laterBox are the boxes whose end must lie in the file even after pictures
+// and index have been seen.
+var laterBox = map[string]bool{"moov": true, "moof": true, "mdat": true, "free": true, "skip": true, "wide": true, "mfra": true, "sidx": true, "udta": true, "uuid": true, "meta": true}
+
 func cutShort(path string, missing int64) error {
 	return unreadable(stepProbe, path, hintCopy, "the file is cut short: %d bytes are missing", missing)
 }
@@ -99,10 +107,11 @@ func lookBoxes(r io.ReaderAt, path string, size int64) error {
 	var moov, media bool
 	for at, n := int64(0), 0; at < size; n++ {
 		kind, head, length, err := box(r, at, size)
+		// Some phones append data of their own, which harms nobody.
+		if moov && media && (err != nil || !laterBox[kind]) {
+			break
+		}
 		if err != nil || n > maxBoxes {
-			if moov && media {
-				break // padding after the last box harms nobody
-			}
 			return unreadable(stepProbe, path, hintCopy, "the file's structure is damaged")
 		}
 		if at+length > size {
@@ -114,7 +123,8 @@ func lookBoxes(r io.ReaderAt, path string, size int64) error {
 			if length > maxMoovSize {
 				return unreadable(stepProbe, path, hintCopy, "the file's structure is damaged")
 			}
-			if err := lookSizes(r, path, at+head, at+length, 0); err != nil {
+			budget := maxBoxes
+			if err := lookSizes(r, path, at+head, at+length, 0, &budget); err != nil {
 				return err
 			}
 		case "mdat":
@@ -161,8 +171,11 @@ func box(r io.ReaderAt, at, end int64) (kind string, head, length int64, err err
 
 // lookSizes refuses pictures that the header claims beyond our limits, before
 // a decoder makes room for them.
-func lookSizes(r io.ReaderAt, path string, at, end int64, depth int) error {
+func lookSizes(r io.ReaderAt, path string, at, end int64, depth int, budget *int) error {
 	for at+8 <= end {
+		if *budget--; *budget < 0 {
+			return unreadable(stepProbe, path, hintCopy, "the file's structure is damaged")
+		}
 		kind, head, length, err := box(r, at, end)
 		if err != nil || at+length > end {
 			return nil // QuickTime ends containers with four zero bytes; ffprobe judges the rest
@@ -171,7 +184,7 @@ func lookSizes(r io.ReaderAt, path string, at, end int64, depth int) error {
 		switch kind {
 		case "trak", "mdia", "minf", "stbl":
 			if depth < 8 {
-				if err := lookSizes(r, path, body, at+length, depth+1); err != nil {
+				if err := lookSizes(r, path, body, at+length, depth+1, budget); err != nil {
 					return err
 				}
 			}

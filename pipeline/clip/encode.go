@@ -70,7 +70,7 @@ func NewEncoder(ctx context.Context, path string, s Spec) (*Encoder, error) {
 	e.cmd = command(e.ctx, "ffmpeg", "-v", "error", "-y", "-protocol_whitelist", "pipe",
 		"-f", "rawvideo", "-pix_fmt", "rgba", "-s", fmt.Sprintf("%dx%d", s.Width, s.Height), "-r", strconv.Itoa(s.FPS), "-i", "pipe:0",
 		"-vf", "scale=out_color_matrix=bt709:out_range=tv:flags=bicubic+accurate_rnd+full_chroma_int,format=yuv420p",
-		"-c:v", "libx264", "-profile:v", "high", "-level", level, "-preset", "medium", "-crf", "20", "-bf", "2",
+		"-c:v", "libx264", "-profile:v", "high", "-level", level, "-preset", "veryfast", "-crf", "20", "-bf", "2", // a third of the time of "medium", no larger
 		"-maxrate", "12M", "-bufsize", "12M", "-g", strconv.Itoa(2*s.FPS),
 		"-threads", "4", // x264's output depends on the number of threads
 		"-colorspace", "bt709", "-color_primaries", "bt709", "-color_trc", "bt709", "-color_range", "tv",

@@ -260,3 +260,7 @@ func TestEncodeStops(t *testing.T) {
 		empty(dir)
 	})
 }
+
+type imageRGBA = image.RGBA
+
+var grey = plain(192, 108, color.RGBA{120, 120, 120, 255})

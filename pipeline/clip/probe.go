@@ -48,6 +48,7 @@ type stream struct {
 	Primaries   string `json:"color_primaries"`
 	TimeBase    string `json:"time_base"`
 	Start       string `json:"start_time"`
+	Fields      string `json:"field_order"`
 	Disposition struct {
 		Picture int `json:"attached_pic"`
 	} `json:"disposition"`
@@ -55,6 +56,7 @@ type stream struct {
 	SideData []struct {
 		Type     string   `json:"side_data_type"`
 		Rotation *float64 `json:"rotation"`
+		Matrix   string   `json:"displaymatrix"`
 	} `json:"side_data_list"`
 }
 
@@ -117,6 +119,9 @@ func Probe(ctx context.Context, path string) (pipeline.Clip, error) {
 	}
 	for _, sd := range v.SideData {
 		if sd.Rotation != nil {
+			if mirrored(sd.Matrix) {
+				return pipeline.Clip{}, unreadable(stepProbe, path, "switch mirroring off, or export it anew", "its picture is marked as mirrored: left and right can't be trusted")
+			}
 			// ffprobe counts counter-clockwise.
 			c.Rotation = ((-int(math.Round(*sd.Rotation/90))*90)%360 + 360) % 360
 			if off := math.Abs(*sd.Rotation/90 - math.Round(*sd.Rotation/90)); off > 0.01 {
@@ -129,6 +134,9 @@ func Probe(ctx context.Context, path string) (pipeline.Clip, error) {
 	}
 	if a, err := quotient(strings.Replace(v.Aspect, ":", "/", 1)); err == nil && math.Abs(a-1) > 0.01 {
 		c.Warnings = append(c.Warnings, pipeline.Warning{Code: "non_square_pixels", Detail: v.Aspect})
+	}
+	if v.Fields != "" && v.Fields != "progressive" && v.Fields != "unknown" {
+		c.Warnings = append(c.Warnings, pipeline.Warning{Code: "interlaced", Detail: v.Fields})
 	}
 	first, err := setTimes(&c, p, v)
 	if err != nil {
@@ -144,6 +152,24 @@ func Probe(ctx context.Context, path string) (pipeline.Clip, error) {
 		return pipeline.Clip{}, &pipeline.Error{Fault: pipeline.FaultUnreadable, Step: stepProbe, Path: path, What: "can't be read", Hint: hintCopy, Err: err}
 	}
 	return c, nil
+}
+
+// mirrored tells from ffprobe's print of a display matrix, three rows of an
+// offset and three numbers, whether it flips the picture.
+func mirrored(matrix string) bool {
+	n := strings.Fields(matrix)
+	if len(n) != 12 {
+		return false
+	}
+	var v [4]float64
+	for i, at := range []int{1, 2, 5, 6} {
+		f, err := strconv.ParseFloat(n[at], 64)
+		if err != nil {
+			return false
+		}
+		v[i] = f
+	}
+	return v[0]*v[3]-v[1]*v[2] < 0
 }
 
 // first stream of that type that plays, nil if there is none.

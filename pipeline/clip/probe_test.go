@@ -257,6 +257,8 @@ func TestBadInput(t *testing.T) {
 		{"audio only", makeClip(t, "a.mp4", lavfi("sine=d=1", "-c:a", "aac")...), "no picture"},
 		{"1 frame", makeClip(t, "a.mp4", lavfi("testsrc=s=64x64", "-frames:v", "1")...), "not a movement"},
 		{"5 fps", makeClip(t, "a.mp4", lavfi("testsrc=s=64x64:r=5", "-frames:v", "20")...), "frame rate"},
+		// The display matrix begins 40 bytes into tkhd; −1 instead of 1: flipped.
+		{"mirrored", write(t, "a.mp4", patch(t, good, "tkhd", 4+40, []byte{0xFF, 0xFF, 0, 0})), "mirrored"},
 		{"huge track header", write(t, "a.mp4", patch(t, good, "tkhd", 4+76, []byte{0x40, 0, 0, 0, 0x40, 0, 0, 0})), "too big"},
 		{"huge sample entry", write(t, "a.mp4", patch(t, good, "avc1\x00\x00\x00\x00\x00\x00\x00\x01", 4+24, big)), "too big"},
 		{"huge avi", makeClip(t, "a.avi", lavfi("color=s=9000x16:r=30", "-frames:v", "12", "-c:v", "mjpeg", "-pix_fmt", "yuvj420p")...), "too big"},
@@ -405,4 +407,40 @@ func TestStopped(t *testing.T) {
 	if _, err = Probe(ctx, path); !errors.As(err, &pe) || pe.Fault != pipeline.FaultInterrupted {
 		t.Errorf("Probe: %v", err)
 	}
+}
+
+// Data a phone appends after the boxes is no damage.
+func TestAppended(t *testing.T) {
+	b := read(t, smallClip(t, "a.mp4"))
+	for _, more := range []string{"SEFHe\x00\x00\x00more and more of itSEFT", "\x00\x00\x00\x00", "\x7F\xFF\xFF\xFFabcd......"} {
+		c := mustProbe(t, write(t, "b.mp4", append(bytes.Clone(b), more...)))
+		if n := each(t, c, Options{}, func(*pipeline.Frame) {}); n != 45 {
+			t.Errorf("%d frames", n)
+		}
+	}
+}
+
+// Whatever the bytes, the look ends and doesn't panic.
+func FuzzLook(f *testing.F) {
+	out := filepath.Join(f.TempDir(), "s.mp4")
+	if b, err := exec.Command("ffmpeg", "-v", "error", "-f", "lavfi", "-i", "testsrc=s=64x64", "-frames:v", "3", out).CombinedOutput(); err != nil {
+		f.Fatalf("%v %s", err, b)
+	}
+	b, err := os.ReadFile(out)
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Add(b)
+	f.Add(b[:len(b)/2])
+	f.Add([]byte("\x00\x00\x00\x01moov\x7F\xFF\xFF\xFF\xFF\xFF\xFF\xFF"))
+	f.Add([]byte("\x00\x00\x00\x00moov\x00\x00\x00\x00trak\x00\x00\x00\x00stsd"))
+	f.Add([]byte("\x1A\x45\xDF\xA3webm"))
+	dir := f.TempDir()
+	f.Fuzz(func(t *testing.T, b []byte) {
+		p := filepath.Join(dir, "f.mp4")
+		if err := os.WriteFile(p, b, 0o600); err != nil {
+			t.Fatal(err)
+		}
+		look(p)
+	})
 }
