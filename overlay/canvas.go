@@ -134,7 +134,7 @@ func (c *Canvas) stroke(pts []pipeline.Point, w float64, core, casing color.RGBA
 	for i, col := range []color.RGBA{casing, core} {
 		width := w
 		if i == 0 {
-			width = w + 2*math.Max(1.2, w*0.4)
+			width = w + 2*math.Max(0.7, w*0.4)
 		}
 		dc.SetDash(dash...)
 		dc.SetLineWidth(width)

@@ -9,8 +9,6 @@ import (
 	"sort"
 	"sync"
 
-	xdraw "golang.org/x/image/draw"
-
 	"tapeline/pipeline"
 	"tapeline/pipeline/words"
 )
@@ -89,7 +87,8 @@ type Film struct {
 
 type worker struct {
 	faces *Faces
-	src   *image.RGBA
+	base  *image.RGBA // decoded frame index, scaled
+	index int
 }
 
 const (
@@ -494,7 +493,7 @@ func (f *Film) Scene(s Shot) Scene {
 	ph.Lines = []string{ph.Text}
 	w := f.pool.Get().(*worker)
 	defer f.pool.Put(w)
-	cp := Words{Text: s.caption, X: l.column, Y: l.first, Lines: w.faces.wrap(s.caption, l.em, true, l.caption)}
+	cp := Words{Text: s.caption, X: l.column, Y: l.first, Lines: w.faces.wrap(glue.Replace(s.caption), l.em, true, l.caption)}
 	if l.rows > 1 {
 		ph.Y += float64(l.rows-1) * l.em * leading
 		if len(cp.Lines) < l.rows-1 {
@@ -567,8 +566,15 @@ func (f *Film) Paint(frame *pipeline.Frame, shot Shot) (*image.RGBA, error) {
 		if len(frame.Pix) < frame.Width*frame.Height*3 || frame.Width <= 0 || frame.Height <= 0 {
 			return nil, fmt.Errorf("overlay: frame %d has %d bytes for %d×%d", frame.Index, len(frame.Pix), frame.Width, frame.Height)
 		}
-		w.src = rgba(frame, f.lay.pic.Dx(), w.src)
-		xdraw.ApproxBiLinear.Scale(img, f.lay.pic, w.src, w.src.Bounds(), draw.Src, nil)
+		// A slow or held passage shows the same decoded frame many times.
+		if w.base == nil || w.index != shot.Source {
+			if w.base == nil {
+				w.base = image.NewRGBA(f.lay.pic)
+			}
+			scale(w.base, frame)
+			w.index = shot.Source
+		}
+		copy(img.Pix, w.base.Pix)
 		strip := image.Rect(0, f.lay.pic.Max.Y, f.lay.w, f.lay.h)
 		draw.Draw(img, strip, image.NewUniform(Board), image.Point{}, draw.Src)
 		if d := f.look.Drawn(shot.Source); d != nil {
@@ -578,41 +584,4 @@ func (f *Film) Paint(frame *pipeline.Frame, shot Shot) (*image.RGBA, error) {
 	c := NewCanvas(img, f.lay.pic, cam, f.lay.scale, pipeline.Point{}, f.lay.em, w.faces)
 	f.Scene(shot).Paint(c)
 	return img, nil
-}
-
-// rgba unpacks a frame, averaging whole blocks while the picture is at least
-// twice as wide as it will be shown, so that shrinking keeps no stairs.
-func rgba(f *pipeline.Frame, width int, reuse *image.RGBA) *image.RGBA {
-	k := max(1, f.Width/max(1, width))
-	w, h := f.Width/k, f.Height/k
-	img := reuse
-	if img == nil || img.Rect.Dx() != w || img.Rect.Dy() != h {
-		img = image.NewRGBA(image.Rect(0, 0, w, h))
-	}
-	if k == 1 {
-		for y := 0; y < h; y++ {
-			s, d := f.Pix[y*w*3:(y+1)*w*3], img.Pix[y*img.Stride:y*img.Stride+w*4]
-			for len(s) >= 3 && len(d) >= 4 {
-				d[0], d[1], d[2], d[3] = s[2], s[1], s[0], 255
-				s, d = s[3:], d[4:]
-			}
-		}
-		return img
-	}
-	n := k * k
-	for y := 0; y < h; y++ {
-		for x := 0; x < w; x++ {
-			var b, g, r int
-			for j := 0; j < k; j++ {
-				p := ((y*k+j)*f.Width + x*k) * 3
-				for i := 0; i < k; i++ {
-					b, g, r = b+int(f.Pix[p]), g+int(f.Pix[p+1]), r+int(f.Pix[p+2])
-					p += 3
-				}
-			}
-			o := y*img.Stride + x*4
-			img.Pix[o], img.Pix[o+1], img.Pix[o+2], img.Pix[o+3] = uint8(r/n), uint8(g/n), uint8(b/n), 255
-		}
-	}
-	return img
 }

@@ -45,11 +45,11 @@ func tryLayout(w, h, rows int, captions, phases []string, faces *Faces) (layout,
 	em, maxW, maxH := emWide, 1920.0, 1080.0
 	least := 720.0 // canvas height
 	aspect := float64(w) / float64(h)
-	if h > w {
+	if h >= w {
 		em, maxW, maxH = emTall, 1080, 1920
 	}
 	strip := math.Max(stripMin, 0.02+traceOf+float64(rows)*em*leading)
-	if h > w {
+	if h >= w {
 		least = 720 / aspect / (1 - strip) // width 720
 	}
 	ch := clamp(float64(h)/(1-strip), least, maxH)
@@ -87,7 +87,7 @@ func tryLayout(w, h, rows int, captions, phases []string, faces *Faces) (layout,
 		return l, wide(captions, true) <= safe
 	}
 	for _, s := range captions {
-		if len(faces.wrap(s, l.em, true, safe)) > 2 {
+		if len(faces.wrap(glue.Replace(s), l.em, true, safe)) > 2 {
 			return l, false
 		}
 	}

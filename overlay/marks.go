@@ -273,7 +273,7 @@ func (l Label) paint(c *Canvas, at pipeline.Point, alpha float64) {
 	for i, s := range lines {
 		width = math.Max(width, c.Faces.Width(s, c.Em, i < len(lines)-notes))
 	}
-	w, h := width+2*pad, float64(len(lines))*c.Em*1.12+pad*0.9
+	w, h := width+2*pad, float64(len(lines))*c.Em*1.12+pad*1.1
 	x, y := at.X-w/2, at.Y-h-c.Em*0.3
 	switch {
 	case l.Side < 0:
@@ -304,21 +304,17 @@ func (l Label) paint(c *Canvas, at pipeline.Point, alpha float64) {
 	}
 	// Underline: one for inside, two for outside, dashes for can't tell.
 	under := func(dy float64, col color.RGBA, dash ...float64) {
-		dc.SetDash(dash...)
-		dc.SetLineWidth(c.Line * 1.1)
-		dc.SetColor(fade(col, alpha))
-		dc.DrawLine(x+pad, y+h+dy, x+w-pad, y+h+dy)
-		dc.Stroke()
-		dc.SetDash()
+		a, b := pipeline.Point{X: x + pad, Y: y + h + dy}, pipeline.Point{X: x + w - pad, Y: y + h + dy}
+		c.stroke([]pipeline.Point{a, b}, c.Line*0.8, col, Ink, alpha, dash...)
 	}
 	switch l.Standing {
 	case Inside:
-		under(-c.Line*0.9, insideColor)
+		under(-c.Line*1.3, insideColor)
 	case Outside:
-		under(-c.Line*0.7, outsideColor)
-		under(-c.Line*2.9, outsideColor)
+		under(-c.Line*1.1, outsideColor)
+		under(-c.Line*3.4, outsideColor)
 	case CantTell:
-		under(-c.Line*0.9, Casing, c.Line*3, c.Line*2)
+		under(-c.Line*1.3, Ink, c.Line*3, c.Line*2.5)
 	}
 }
 
@@ -398,7 +394,7 @@ func (f Foot) Paint(c *Canvas) {
 		dc.ClosePath()
 		dc.SetColor(fade(Chalk, 0.22*f.Alpha))
 		dc.Fill()
-		dash := []float64{w * 3, w * 2}
+		dash := []float64{w * 4, w * 2.4}
 		c.chalk(f.arc(c, lo, hi, arcAt), w*0.8, f.Alpha*0.75, 32, dash...)
 		c.chalk(ray(lo, lineAt, lineTo), w*0.8, f.Alpha*0.75, 33, dash...)
 		c.chalk(ray(hi, lineAt, lineTo), w*0.8, f.Alpha*0.75, 34, dash...)

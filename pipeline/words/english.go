@@ -39,7 +39,7 @@ var english = Lang{
 	},
 	Captions: map[string]string{
 		"tape":             "The tape marks your eyes",
-		"tape_at":          "Tape at your eyes: %s",
+		"tape_at":          "Eyes start at %s",
 		"real":             "Real speed",
 		"slow":             "Quarter speed",
 		"eyes_below":       "Eyes %s below the tape",
@@ -85,8 +85,8 @@ var english = Lang{
 		"contact_clock":   "times from contact",
 	},
 	Standing: map[string]string{
-		"inside":    "in limits",
-		"outside":   "past limit",
+		"inside":    "fine",
+		"outside":   "too much",
 		"cant_tell": "can't tell",
 	},
 	Measures: map[string]Measure{

@@ -1,0 +1,164 @@
+package sheet
+
+import (
+	"errors"
+	"image"
+	"image/color"
+	"math"
+	"testing"
+
+	"tapeline/overlay"
+	"tapeline/overlay/internal/rendered"
+	"tapeline/pipeline"
+	"tapeline/pipeline/words"
+)
+
+// dotted is a still at an event: grey, with a red dot on the eyes.
+func dotted(rep *pipeline.Report, clip pipeline.Clip, k pipeline.EventKind, scale float64) Still {
+	sw := rep.Chosen()
+	d := sw.Path[*sw.Event(k).Frame]
+	w, h := int(float64(clip.Width)/scale), int(float64(clip.Height)/scale)
+	img := image.NewRGBA(image.Rect(0, 0, w, h))
+	e := d.Camera.Invert(d.Eyes)
+	for y := 0; y < h; y++ {
+		for x := 0; x < w; x++ {
+			c := color.RGBA{110, 110, 110, 255}
+			if math.Hypot(float64(x)+0.5-e.X/scale, float64(y)+0.5-e.Y/scale) < 4/scale {
+				c = color.RGBA{255, 0, 0, 255}
+			}
+			img.SetRGBA(x, y, c)
+		}
+	}
+	return Still{Event: k, Frame: img, Scale: scale, Drawn: d}
+}
+
+func report(t *testing.T, name string) (*pipeline.Report, pipeline.Clip) {
+	t.Helper()
+	tr, err := rendered.Load("../../samples/" + name + ".truth.json")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return tr.Report(8)
+}
+
+func redDot(img image.Image) (x, y float64, n int) {
+	b := img.Bounds()
+	for j := b.Min.Y; j < b.Max.Y; j++ {
+		for i := b.Min.X; i < b.Max.X; i++ {
+			if r, g, _, _ := img.At(i, j).RGBA(); r>>8 > 200 && g>>8 < 60 {
+				x, y, n = x+float64(i)+0.5, y+float64(j)+0.5, n+1
+			}
+		}
+	}
+	return x / float64(n), y / float64(n), n
+}
+
+// One crop and one scale for all stills: what was nailed to the ground lies
+// at the same place in every tile, whatever the camera did and at whatever
+// size the frame was decoded.
+func TestTilesShareOneCrop(t *testing.T) {
+	rep, clip := report(t, "open_faults")
+	sw := rep.Chosen()
+	for i := range sw.Path { // a camera that wanders and turns
+		a := 0.0004 * float64(i)
+		sw.Path[i].Camera = pipeline.Camera{A: math.Cos(a), B: math.Sin(a), TX: float64(i) * 0.3, TY: -float64(i) * 0.2, OK: true}
+	}
+	var stills []Still
+	for _, k := range []pipeline.EventKind{pipeline.Stance, pipeline.Plant, pipeline.Contact, pipeline.Finish} {
+		stills = append(stills, dotted(rep, clip, k, map[bool]float64{true: 2, false: 1}[k == pipeline.Plant]))
+	}
+	crop := cropOf(stills, sw.Geometry)
+	const w, h = 340, 420
+	for _, s := range stills {
+		img, scale, off := cut(s, crop, w, h)
+		x, y, n := redDot(img)
+		if n == 0 {
+			t.Fatalf("%s: the eyes are not in the tile", s.Event)
+		}
+		e := s.Drawn.Camera.Invert(s.Drawn.Eyes)
+		// Where marks will think the eyes are, and where they are.
+		if mx, my := e.X*scale+off.X, e.Y*scale+off.Y; math.Hypot(mx-x, my-y) > 1.5 {
+			t.Errorf("%s: eyes at %.1f, %.1f, marks would be at %.1f, %.1f", s.Event, x, y, mx, my)
+		}
+		k := math.Min(w/(crop[2]-crop[0]), h/(crop[3]-crop[1]))
+		cx, cy := (crop[0]+crop[2])/2, (crop[1]+crop[3])/2
+		// The crop is not turned with the camera: half a tile at 2° is 6 px.
+		if wx, wy := w/2+(s.Drawn.Eyes.X-cx)*k, h/2+(s.Drawn.Eyes.Y-cy)*k; math.Hypot(wx-x, wy-y) > 8 {
+			t.Errorf("%s: eyes at %.1f, %.1f of the tile, want %.1f, %.1f", s.Event, x, y, wx, wy)
+		}
+	}
+}
+
+func TestMake(t *testing.T) {
+	for _, name := range []string{"open_faults", "front_left"} {
+		rep, clip := report(t, name)
+		var stills []Still
+		for i := len(rep.Chosen().Events) - 1; i >= 0; i-- { // any order
+			stills = append(stills, dotted(rep, clip, rep.Chosen().Events[i].Kind, 1))
+		}
+		img, err := Make(rep, stills, words.English())
+		if err != nil {
+			t.Fatal(err)
+		}
+		b := img.Bounds()
+		if b.Dx() != 1080 || b.Dy() <= 1080 || b.Dy() > 3200 {
+			t.Errorf("%s: sheet of %v", name, b)
+		}
+		// Six stills and the enlarged hands: six dots, and text of at least
+		// 11 px on a phone 390 px wide.
+		if text*390/width < 11 {
+			t.Errorf("text is %.1f px on a phone", text*390/width)
+		}
+		_, _, n := redDot(img)
+		if n < 6*20 {
+			t.Errorf("%s: %d red pixels, want the dots of six tiles", name, n)
+		}
+	}
+}
+
+// The hands' tile has nothing drawn on it.
+func TestHandsAreBare(t *testing.T) {
+	rep, clip := report(t, "open_faults")
+	s := dotted(rep, clip, pipeline.Contact, 1)
+	img := zoom(s, rep.Chosen().Geometry, 340, 420)
+	b := img.Bounds()
+	for y := b.Min.Y; y < b.Max.Y; y++ {
+		for x := b.Min.X; x < b.Max.X; x++ {
+			if r, g, bl, _ := img.At(x, y).RGBA(); !(r>>8 >= 108 && r>>8 <= 112 && r == g && g == bl) && !(r>>8 > 110 && g>>8 <= 112) {
+				t.Fatalf("pixel %d, %d is %d, %d, %d", x, y, r>>8, g>>8, bl>>8)
+			}
+		}
+	}
+}
+
+// A batter at the edge of the picture: what lies beyond it stays dark.
+func TestCropBeyondThePicture(t *testing.T) {
+	rep, clip := report(t, "open_clean")
+	s := dotted(rep, clip, pipeline.Contact, 1)
+	img, _, _ := cut(s, [4]float64{-100, 100, 100, 300}, 200, 200)
+	if got := img.RGBAAt(40, 100); got != overlay.Board {
+		t.Errorf("left of the picture: %v", got)
+	}
+	if got := img.RGBAAt(160, 100); got != (color.RGBA{110, 110, 110, 255}) {
+		t.Errorf("in the picture: %v", got)
+	}
+}
+
+func TestMakeErrors(t *testing.T) {
+	rep, clip := report(t, "open_clean")
+	if _, err := Make(rep, nil, words.English()); !errors.Is(err, ErrNoStills) {
+		t.Errorf("no stills: %v", err)
+	}
+	if _, err := Make(rep, []Still{{Event: pipeline.Contact}}, words.English()); err == nil {
+		t.Error("a still without a picture was laid out")
+	}
+	s := dotted(rep, clip, pipeline.Contact, 1)
+	s.Drawn.Seen = false
+	if _, err := Make(rep, []Still{s}, words.English()); err != nil {
+		t.Errorf("nobody seen on the only still: %v", err)
+	}
+	rep.Swings = nil
+	if _, err := Make(rep, []Still{s}, words.English()); !errors.Is(err, overlay.ErrNoSwing) {
+		t.Errorf("no swing: %v", err)
+	}
+}

@@ -1,0 +1,140 @@
+package words
+
+import (
+	"fmt"
+	"reflect"
+	"sort"
+	"testing"
+
+	"tapeline/pipeline"
+)
+
+// Every language has exactly the keys of the English table, and nothing empty.
+func TestLanguagesAreComplete(t *testing.T) {
+	want := reflect.ValueOf(English())
+	for _, code := range Codes() {
+		l, err := For(code)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got := reflect.ValueOf(l)
+		for i := 0; i < want.NumField(); i++ {
+			name, w, g := want.Type().Field(i).Name, want.Field(i), got.Field(i)
+			if w.Kind() != reflect.Map {
+				if g.IsZero() {
+					t.Errorf("%s: %s is empty", code, name)
+				}
+				continue
+			}
+			if a, b := keys(w), keys(g); !reflect.DeepEqual(a, b) {
+				t.Errorf("%s: %s has keys %v, want %v", code, name, b, a)
+			}
+			for _, k := range g.MapKeys() {
+				v := g.MapIndex(k)
+				if v.IsZero() {
+					t.Errorf("%s: %s[%v] is empty", code, name, k)
+				}
+				for j := 0; v.Kind() == reflect.Struct && j < v.NumField(); j++ {
+					if v.Field(j).IsZero() {
+						t.Errorf("%s: %s[%v].%s is empty", code, name, k, v.Type().Field(j).Name)
+					}
+				}
+			}
+		}
+		for _, k := range pipeline.EventKinds {
+			if l.Events[k] == "" {
+				t.Errorf("%s: no word for %s", code, k)
+			}
+		}
+	}
+	if _, err := For("xx"); err == nil {
+		t.Error("a language without a table was found")
+	}
+}
+
+func keys(m reflect.Value) (out []string) {
+	for _, k := range m.MapKeys() {
+		out = append(out, fmt.Sprint(k))
+	}
+	sort.Strings(out)
+	return out
+}
+
+func measure(v, lo, hi float64, unit string) *pipeline.Measure {
+	return &pipeline.Measure{Value: &v, Lo: &lo, Hi: &hi, Unit: unit}
+}
+
+// Captions have at most 7 words however long their numbers are.
+func TestCaptionsAreShort(t *testing.T) {
+	for _, code := range Codes() {
+		l, _ := For(code)
+		wide := measure(-123.4, -133.3, -113.5, "cm")
+		open := measure(-88, -90, -86, "deg")
+		all := []string{
+			l.Eyes(123.4, 1, "cm"), l.Eyes(-123.4, 0.9, "pct_height"), l.Eyes(0, 1, "cm"),
+			l.Foot(open), l.Foot(measure(88, 80, 96, "deg")), l.Foot(measure(0, -9, 9, "deg")), l.Foot(nil),
+			l.Foot(&pipeline.Measure{Lo: open.Lo, Hi: wide.Hi}),
+			l.Head(wide), l.Head(measure(123.4, 122, 125, "cm")), l.Head(measure(0, -1, 1, "cm")), l.Head(nil),
+			l.Hold(nil), l.Hold(measure(12.34, 12, 13, "s")),
+			fmt.Sprintf(l.Captions["tape_at"], l.Value(measure(148, 145, 151, "cm"))),
+			l.Captions["tape"], l.Captions["real"], l.Captions["slow"], l.Captions["eyes_cant_tell"],
+		}
+		for _, s := range all {
+			if n := Count(s); n == 0 || n > 7 {
+				t.Errorf("%s: %q has %d words", code, s, n)
+			}
+		}
+	}
+}
+
+// An end card has at most 20 words whichever findings meet on it.
+func TestEndCardIsShort(t *testing.T) {
+	for _, code := range Codes() {
+		l, _ := For(code)
+		heads := Count(l.Cards["good"] + " " + l.Cards["first"] + " " + l.Cards["drill"])
+		for a, good := range l.Findings {
+			for b, first := range l.Findings {
+				if n := heads + Count(good.Good) + Count(first.Fix) + Count(first.Drill); n > 20 {
+					t.Errorf("%s: good %s with priority %s: %d words", code, a, b, n)
+				}
+			}
+		}
+	}
+}
+
+func TestNumbers(t *testing.T) {
+	l := English()
+	lo, hi := 15.0, 60.0
+	for _, c := range []struct{ got, want string }{
+		{l.Number(-0.04, 1), "0.0"},
+		{l.Number(-0.17, 2), "−0.17"},
+		{l.Value(measure(7.94, 7.1, 8.78, "cm")), "7.9 ±0.8 cm"},
+		{l.Value(measure(7.94, 5.9, 9.98, "cm")), "8 ±2 cm"},
+		{l.Value(measure(30, 28, 45, "deg")), "30° (28–45°)"},
+		{l.Value(&pipeline.Measure{Lo: &lo, Hi: &hi, Unit: "deg"}), "15–60°"},
+		{l.Value(&pipeline.Measure{Unit: "cm"}), "can't tell"},
+		{l.Value(nil), "can't tell"},
+		{l.Range(-20, 35, "deg"), "−20 to 35°"},
+		{l.Time(-0.166, 0.005), "−0.17 s"},
+		{l.Time(-0.166, 0.033), "−0.2 s"},
+		{l.Time(0.32, 0.01), "+0.32 s"},
+		{l.Time(-0.001, 0.01), "0.00 s"},
+		{l.Long(4.4, "pct_height", 1), "4.4 % of height"},
+		{l.Date("2026-05-03"), "3 May 2026"},
+		{l.Date("spring"), "spring"},
+		{l.Eyes(7.94, 0.8, "cm"), "Eyes 7.9 cm below the tape"},
+		{l.Eyes(-3, 0.8, "cm"), "Eyes 3.0 cm above the tape"},
+		{l.Eyes(0.7, 0.8, "cm"), "Eyes stay at the tape"},
+		{l.MeasureName(&pipeline.Measure{Key: "eye_drop", From: "stance", At: "contact"}), "Eye drop, stance to contact"},
+		{l.Warning(pipeline.Warning{Code: "no_such_code", Detail: "x"}), "no such code (x)"},
+	} {
+		if c.got != c.want {
+			t.Errorf("got %q, want %q", c.got, c.want)
+		}
+	}
+	comma := English()
+	comma.Decimal = ","
+	if got := comma.Value(measure(7.94, 7.1, 8.78, "cm")); got != "7,9 ±0,8 cm" {
+		t.Errorf("decimal comma: %q", got)
+	}
+}
