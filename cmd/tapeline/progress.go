@@ -21,15 +21,23 @@ type progress struct {
 	quarter int
 }
 
+// steps says what the rooms' steps are to whoever waits.
+var steps = map[string]string{
+	"scan":  "looking for swings",
+	"pose":  "reading the swing",
+	"paint": "painting the lesson",
+}
+
 func newProgress(w io.Writer, clip string) *progress {
 	f, ok := w.(*os.File)
 	return &progress{w: w, clip: clip, bars: ok && term.IsTerminal(int(f.Fd()))}
 }
 
 func (p *progress) tell(step string, done, total int) {
-	if total < 1 {
-		total = 1
+	if said, ok := steps[step]; ok {
+		step = said
 	}
+	total = max(total, 1)
 	if step != p.step {
 		p.end()
 		p.step, p.quarter = step, 0

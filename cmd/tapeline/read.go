@@ -6,6 +6,7 @@ import (
 	"errors"
 	"flag"
 	"fmt"
+	"io"
 	"path/filepath"
 	"slices"
 
@@ -64,7 +65,7 @@ type options struct {
 // stages are the real rooms; tests put others in their place.
 var stages = rooms
 
-func read(ctx context.Context, io streams, args []string) error {
+func read(ctx context.Context, s streams, args []string) error {
 	f := flag.NewFlagSet("read", flag.ContinueOnError)
 	var g givenFlags
 	var o options
@@ -79,7 +80,7 @@ func read(ctx context.Context, io streams, args []string) error {
 	f.StringVar(&conf, "config", "", "")
 	clips, err := parse(f, args)
 	if errors.Is(err, errHelp) {
-		fmt.Fprint(io.out, readCommand.usage)
+		fmt.Fprint(s.out, readCommand.usage)
 		return nil
 	}
 	if err != nil {
@@ -114,17 +115,17 @@ func read(ctx context.Context, io streams, args []string) error {
 	defer rooms.Close()
 	var faults []error
 	for _, path := range clips {
-		p := newProgress(io.err, filepath.Base(path))
+		p := newProgress(s.err, filepath.Base(path))
 		lesson, err := pipeline.Runner{Stages: rooms.Stages, Given: given, Tell: p.tell}.Read(ctx, path)
 		p.end()
 		dir := filepath.Join(o.out, lesson.Name)
 		if asJSON {
-			if err := printJSON(io.out, path, dir, lesson, err); err != nil {
+			if err := printJSON(s.out, path, dir, lesson, err); err != nil {
 				return err
 			}
 		} else if err == nil {
-			printTable(io.out, lesson.Report)
-			printOutputs(io.out, dir)
+			printTable(s.out, lesson.Report)
+			printOutputs(s.out, dir)
 		}
 		if err != nil {
 			faults = append(faults, err)
@@ -132,7 +133,7 @@ func read(ctx context.Context, io streams, args []string) error {
 				break
 			}
 			if len(clips) > 1 {
-				complain(io.err, err)
+				complain(s.err, err)
 			}
 		}
 	}
@@ -171,7 +172,7 @@ func distinct(clips []string) error {
 }
 
 // printJSON prints one line for a clip: its outputs and report, or its error.
-func printJSON(w interface{ Write([]byte) (int, error) }, path, dir string, l pipeline.Lesson, err error) error {
+func printJSON(w io.Writer, path, dir string, l pipeline.Lesson, err error) error {
 	type fault struct {
 		Exit int    `json:"exit"`
 		Step string `json:"step"`
@@ -185,10 +186,10 @@ func printJSON(w interface{ Write([]byte) (int, error) }, path, dir string, l pi
 		Track  string `json:"track"`
 	}
 	line := struct {
-		Clip    string           `json:"clip"`
-		Outputs *outputs         `json:"outputs,omitempty"`
-		Report  *pipeline.Report `json:"report,omitempty"`
-		Error   *fault           `json:"error,omitempty"`
+		Clip    string          `json:"clip"`
+		Outputs *outputs        `json:"outputs,omitempty"`
+		Report  json.RawMessage `json:"report,omitempty"` // as in report.json
+		Error   *fault          `json:"error,omitempty"`
 	}{Clip: path}
 	var e *pipeline.Error
 	if errors.As(err, &e) {
@@ -196,7 +197,9 @@ func printJSON(w interface{ Write([]byte) (int, error) }, path, dir string, l pi
 	} else {
 		in := func(n string) string { return filepath.Join(dir, n) }
 		line.Outputs = &outputs{in(pipeline.LessonFile), in(pipeline.SheetFile), in(pipeline.ReportFile), in(pipeline.TrackFile)}
-		line.Report = &l.Report
+		if line.Report, err = pipeline.MarshalReport(l.Report); err != nil {
+			return err
+		}
 	}
 	b, err := json.Marshal(line)
 	if err != nil {
