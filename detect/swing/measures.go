@@ -275,6 +275,14 @@ func (a *analysis) measure(s *p.Swing) {
 	}
 
 	// --- the stance ---
+	// Height of the eyes over the ground: the camera's tilt is what its
+	// elevation at the feet leaves after the feet's place in the picture.
+	down := func(v, px float64) float64 {
+		tilt := rad(sd.elevation) - math.Atan((a.ground()-sc.cy)/sc.focal)
+		return (v-sc.cy)/px*math.Cos(tilt) + sc.focal/px*math.Sin(tilt)
+	}
+	eyeHeight := down(a.ground(), sc.at(j.heelF, j.toeF, j.heelB, j.toeB)) - down(ref.Y, eyePx) + soleCM*cm
+	pm("eye_height", "", p.Stance, sc.unit, eyeHeight, rms(3*cm, .04*eyeHeight))
 	knee := func(key string, hip, kn, ankle int) {
 		v := 180 - included(g.worldIn(hip, a.a, a.b), g.worldIn(kn, a.a, a.b), g.worldIn(ankle, a.a, a.b))
 		put(key, "", p.Stance, "deg", v, math.Max(0, v-10), v+10)
@@ -349,6 +357,16 @@ func (a *analysis) hold(put func(string, p.EventKind, p.EventKind, string, float
 	default:
 		put("finish_hold", "", p.Finish, "s", held, math.Max(0, lo-.1), hi+.1)
 	}
+}
+
+// soleCM is how far the network's heel and toe points lie over the ground, in
+// the shoe's upper. Common practice, no source.
+const soleCM = 3
+
+// ground is the row of the feet's points in the stance, pixels.
+func (a *analysis) ground() float64 {
+	g, j := a.grid, a.body
+	return mid(g.joints[j.heelF], g.joints[j.toeF], g.joints[j.heelB], g.joints[j.toeB]).medianIn(a.a, a.b).Y
 }
 
 // relative is how far the eyes lie below the ears at grid place i by the
