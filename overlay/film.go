@@ -196,7 +196,11 @@ func (f *Film) holds() []hold {
 		} else if m := f.swing.Measure("eye_drop", pipeline.Stance, k); m != nil && k != pipeline.Finish {
 			add(f.eyesCaption(m), markEyes)
 		}
-		if m := f.swing.Measure("front_foot_open", "", k); m != nil {
+		if m, standing := f.look.at("front_foot_open", "", k); m != nil {
+			if standing == CantTell { // say the bounds, not the middle
+				unsure := *m
+				unsure.Value, m = nil, &unsure
+			}
 			add(f.text.Foot(m), markFoot)
 		}
 		if m := f.swing.Measure("head_over_back", "", k); m != nil && k == pipeline.Contact {

@@ -226,7 +226,7 @@ func (e EyeLine) Paint(c *Canvas) {
 func (c *Canvas) dimension(a, b pipeline.Point, alpha float64) {
 	w := c.Line
 	c.stroke([]pipeline.Point{a, b}, w, Lead, Chalk, alpha)
-	t := c.Em * 0.18
+	t := clamp(0.6*math.Hypot(b.X-a.X, b.Y-a.Y), c.Em*0.1, c.Em*0.18)
 	for _, p := range []pipeline.Point{a, b} {
 		c.stroke([]pipeline.Point{{X: p.X - t, Y: p.Y + t}, {X: p.X + t, Y: p.Y - t}}, w*1.2, Lead, Chalk, alpha)
 	}
@@ -376,7 +376,7 @@ func (f Foot) Paint(c *Canvas) {
 	}
 	// A small batter gets thinner chalk that reaches farther from the shoe.
 	long := c.scale * math.Max(math.Hypot(f.X.X, f.X.Y), math.Hypot(f.Z.X, f.Z.Y))
-	w := clamp(long*0.11, c.Line*0.9, c.Line*1.9)
+	w := clamp(long*0.09, c.Line*0.8, c.Line*1.9)
 	grow := clamp(1.6*c.Em/math.Max(1, long), 1, 1.7)
 	arcAt, lineTo := arcAt*grow, lineTo*grow
 	ray := func(a, r0, r1 float64) []pipeline.Point {

@@ -2,7 +2,9 @@ package words
 
 import (
 	"fmt"
+	"os"
 	"reflect"
+	"regexp"
 	"sort"
 	"testing"
 
@@ -58,6 +60,38 @@ func keys(m reflect.Value) (out []string) {
 	}
 	sort.Strings(out)
 	return out
+}
+
+// Whatever other rooms can emit has its words.
+func TestCodesHaveWords(t *testing.T) {
+	rules, err := os.ReadFile("../../detect/coach/rules.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	names := regexp.MustCompile(`rule: (\w+)`).FindAllSubmatch(rules, -1)
+	if len(names) == 0 {
+		t.Fatal("no rules found")
+	}
+	for _, code := range Codes() {
+		l, _ := For(code)
+		for _, m := range names {
+			if _, ok := l.Findings[string(m[1])]; !ok {
+				t.Errorf("%s: no words for rule %s", code, m[1])
+			}
+		}
+		for _, list := range [][]string{pipeline.WarningCodes, pipeline.ReasonCodes, pipeline.MeasureCodes} {
+			for _, c := range list {
+				if l.Warnings[c] == "" {
+					t.Errorf("%s: no sentence for %s", code, c)
+				}
+			}
+		}
+		for _, k := range pipeline.MeasureKeys {
+			if l.Measures[k].Name == "" {
+				t.Errorf("%s: no name for %s", code, k)
+			}
+		}
+	}
 }
 
 func measure(v, lo, hi float64, unit string) *pipeline.Measure {
