@@ -63,9 +63,9 @@ func New() *Follower {
 }
 
 // Between maps the previous frame's pixels into those of the last one given to
-// Step, full size: one similarity for all that stands still, near and far,
-// which differ little from one frame to the next. OK is false for the first
-// frame and when nothing could be followed.
+// Step, full size: one similarity for the background, fitted anew for each pair
+// of frames. OK is false for the first frame and when nothing could be
+// followed.
 func (f *Follower) Between() pipeline.Camera { return f.step }
 
 // Close frees the pictures kept.
@@ -140,7 +140,7 @@ func (f *Follower) Step(fr *pipeline.Frame, pose *pipeline.Pose) (pipeline.Camer
 	for i := range both {
 		both[i] = ok[i] && f.wasOK[i]
 	}
-	if m, in, rms, found := fit(f.was, to, both, both); found {
+	if m, in, rms, found := fit(f.was, to, both, f.above); found {
 		f.step = full(m, fr.Scale)
 		f.step.Inliers, f.step.RMS, f.step.OK = in, rms*fr.Scale, true
 	}

@@ -19,6 +19,7 @@ const (
 	corners   = 60
 	quality   = .02
 	agree     = 1.5 // of a vector with the median, work pixels
+	close     = .75 // of a vector with the motion fitted, work pixels
 	least     = 4   // vectors that make a motion
 	anchor    = .5  // seconds in which the circle comes back to the network's head
 	strayed   = .15 // farther than this from the network's head is not the head, body heights
@@ -166,13 +167,21 @@ func motion(vs []vector) pipeline.HeadStep {
 		limit = still * m
 	}
 	var head []vector
-	xs, ys = nil, nil
+	var all, in [2][]float64
 	for _, v := range vs {
-		if math.Hypot(v.dx-v.bx, v.dy-v.by) >= limit {
-			head, xs, ys = append(head, v), append(xs, v.dx), append(ys, v.dy)
+		if math.Hypot(v.dx-v.bx, v.dy-v.by) < limit {
+			continue
+		}
+		head = append(head, v)
+		all[0], all[1] = append(all[0], v.dx), append(all[1], v.dy)
+		if v.inner {
+			in[0], in[1] = append(in[0], v.dx), append(in[1], v.dy)
 		}
 	}
-	mx, my := camera.Median(xs), camera.Median(ys)
+	if len(in[0]) >= 2*least { // on the rim a window sees the background too
+		all = in
+	}
+	mx, my := camera.Median(all[0]), camera.Median(all[1])
 	var near []vector
 	for _, v := range head {
 		if math.Hypot(v.dx-mx, v.dy-my) <= agree {
@@ -185,7 +194,7 @@ func motion(vs []vector) pipeline.HeadStep {
 	m := turn(near)
 	var better []vector
 	for _, v := range head { // a turning head's rim is not far from the motion, only from the median
-		if miss(m, v) <= agree {
+		if miss(m, v) <= close {
 			better = append(better, v)
 		}
 	}
