@@ -56,6 +56,7 @@ func run(args []string, w io.Writer) error {
 	}
 
 	var total tally
+	var all []judgedClip
 	for _, path := range clips {
 		name := strings.TrimSuffix(filepath.Base(path), ".truth.json")
 		t, err := readTruth(path)
@@ -70,7 +71,11 @@ func run(args []string, w io.Writer) error {
 			continue
 		}
 		total.add(table(w, t, rep))
+		if rep.Chosen() != nil {
+			all = append(all, judgedClip{name, t, rep})
+		}
 	}
+	total.add(apart(w, all))
 	fmt.Fprintf(w, "\n%d of %d bounds hold the truth; %d of %d limits kept; %d of %d clips read.\n",
 		total.inside, total.bounds, total.kept, total.limits, len(clips)-total.failed, len(clips))
 	if *strict && (total.kept < total.limits || total.failed > 0) {
@@ -255,6 +260,56 @@ func table(w io.Writer, t *truth, rep pipeline.Report) (sum tally) {
 		fmt.Fprintf(w, "| %s, %s | %.2f | %s | %s | %s | %s | %s | %s |\n", label, m.Unit, v, value, off, num(m.Lo, 2), num(m.Hi, 2), in, lim)
 	}
 	return sum
+}
+
+type judgedClip struct {
+	name string
+	t    *truth
+	rep  pipeline.Report
+}
+
+// apart looks at every two clips of one view and side whose truths differ
+// clearly, and prints whether the bounds tell them apart.
+func apart(w io.Writer, clips []judgedClip) (sum tally) {
+	const S, C = pipeline.Stance, pipeline.Contact
+	told := []struct {
+		k     kind
+		clear float64 // difference of the truths that must be told
+	}{{kind{"eye_drop", S, C}, 6}, {kind{"eye_forward", S, C}, 8}, {kind{"front_foot_open", "", C}, 40}}
+	head := false
+	for i, a := range clips {
+		for _, b := range clips[i+1:] {
+			if a.t.Params.View != b.t.Params.View || a.t.Params.Hand != b.t.Params.Hand || !a.t.sideOn() {
+				continue
+			}
+			for _, x := range told {
+				va, vb := a.t.measures()[x.k], b.t.measures()[x.k]
+				if math.Abs(va-vb) < x.clear {
+					continue
+				}
+				if !head {
+					fmt.Fprint(w, "\n## Told apart\n\n| measure at contact | clip | truth | bounds | clip | truth | bounds | limit |\n|---|---|---|---|---|---|---|---|\n")
+					head = true
+				}
+				ma, mb := a.rep.Chosen().Measure(x.k.key, x.k.from, x.k.at), b.rep.Chosen().Measure(x.k.key, x.k.from, x.k.at)
+				sum.limits++
+				limit := "**overlap or null**"
+				if ma != nil && mb != nil && ma.Value != nil && mb.Value != nil && (*ma.Hi < *mb.Lo || *mb.Hi < *ma.Lo) {
+					sum.kept++
+					limit = "apart"
+				}
+				fmt.Fprintf(w, "| %s | %s | %.1f | %s | %s | %.1f | %s | %s |\n", x.k.key, a.name, va, span(ma), b.name, vb, span(mb), limit)
+			}
+		}
+	}
+	return sum
+}
+
+func span(m *pipeline.Measure) string {
+	if m == nil {
+		return "–"
+	}
+	return num(m.Lo, 1) + " … " + num(m.Hi, 1)
 }
 
 func num(v *float64, decimals int) string {

@@ -9,6 +9,7 @@ import (
 	"io"
 	"path/filepath"
 	"slices"
+	"time"
 
 	"tapeline/config"
 	"tapeline/pipeline"
@@ -40,6 +41,7 @@ What is known of the batter and the camera (the rest is worked out):
   --distance D    from phone to batter, 5m or 16ft; sharpens what the sound
                   tells of contact
   --name NAME     first name for the card at the start of the video
+  --date DATE     day it was filmed, for that card: 2026-05-03
 
 How:
   --quality Q     best or quick: the network that finds the body (default best;
@@ -60,6 +62,7 @@ type options struct {
 	quality string // "quick" or "best"
 	home    string // where the set-up put the models; empty: its default
 	name    string // for the card
+	date    string // for the card, 2006-01-02; empty: none
 }
 
 // stages are the real rooms; tests put others in their place.
@@ -75,6 +78,7 @@ func read(ctx context.Context, s streams, args []string) error {
 	f.StringVar(&o.out, "out", "", "")
 	f.StringVar(&o.quality, "quality", "", "")
 	f.StringVar(&o.name, "name", "", "")
+	f.StringVar(&o.date, "date", "", "")
 	f.BoolVar(&o.force, "force", false, "")
 	f.BoolVar(&asJSON, "json", false, "")
 	f.StringVar(&conf, "config", "", "")
@@ -103,6 +107,9 @@ func read(ctx context.Context, s streams, args []string) error {
 	}
 	if !slices.Contains(config.Qualities, o.quality) {
 		return usage("--quality: %q is not best or quick", o.quality)
+	}
+	if _, err := time.Parse(time.DateOnly, o.date); o.date != "" && err != nil {
+		return usage("--date: %q is not a day; write it like 2026-05-03", o.date)
 	}
 	if len(clips) == 0 {
 		return usage("read: which clip?")

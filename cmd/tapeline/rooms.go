@@ -10,6 +10,7 @@ import (
 	"tapeline/detect/pose"
 	"tapeline/detect/sound"
 	"tapeline/detect/swing"
+	"tapeline/overlay"
 	"tapeline/pipeline"
 	"tapeline/pipeline/clip"
 	"tapeline/pipeline/publish"
@@ -55,7 +56,7 @@ func rooms(o options) house {
 			},
 			Judge: judged,
 			Show: func(ctx context.Context, c pipeline.Clip, rep *pipeline.Report, dir string, tell pipeline.Progress) error {
-				return show(ctx, c, rep, dir, o.name, tell)
+				return show(ctx, c, rep, dir, overlay.FilmOptions{FirstName: o.name, Date: o.date}, tell)
 			},
 		},
 	}

@@ -19,9 +19,9 @@ import (
 )
 
 // show paints the lesson's video and its sheet into dir.
-func show(ctx context.Context, c pipeline.Clip, rep *pipeline.Report, dir, firstName string, tell pipeline.Progress) error {
+func show(ctx context.Context, c pipeline.Clip, rep *pipeline.Report, dir string, card overlay.FilmOptions, tell pipeline.Progress) error {
 	text := words.English()
-	film, err := overlay.NewFilm(rep, c, text, overlay.FilmOptions{FirstName: firstName})
+	film, err := overlay.NewFilm(rep, c, text, card)
 	if err != nil {
 		return err
 	}
