@@ -11,6 +11,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -309,7 +310,8 @@ func TestDamageFound(t *testing.T) {
 	}
 }
 
-// A picture lost in the middle shifts all that follow: never taken for an end.
+// A picture lost in the middle shifts all that follow: never taken for an end,
+// and nobody gets a wrong picture.
 func TestLossInTheMiddle(t *testing.T) {
 	path := smallClip(t, "good.mp4", "-c:v", "libx264", "-bf", "0", "-g", "1", "-movflags", "+faststart")
 	c := mustProbe(t, path)
@@ -332,7 +334,35 @@ func TestLossInTheMiddle(t *testing.T) {
 	for err == nil {
 		_, err = s.Next()
 	}
-	bad(t, err, pipeline.FaultUnreadable, "damaged")
+	bad(t, err, pipeline.FaultUnreadable, "damaged after frame 20")
+	// Who reads only a later part gets the right pictures.
+	whole := c
+	whole.Path = path
+	var want [][3]float64
+	o := Options{From: 0.8, To: 1.2}
+	each(t, whole, o, func(f *pipeline.Frame) { want = append(want, mean(f, 0, 0, 1, 1)) })
+	for i := range want[1:] {
+		if dist(want[i], want[i+1]) < 0.02 {
+			t.Fatal("the pictures are too much alike")
+		}
+	}
+	each(t, c, o, func(f *pipeline.Frame) {
+		if got := mean(f, 0, 0, 1, 1); dist(got, want[f.Index-24]) > 0.01 {
+			t.Errorf("frame %d is another one", f.Index)
+		}
+	})
+	// A picture that vanishes without an error: here the index promises one
+	// that isn't there.
+	whole.PTS = slices.Insert(slices.Clone(whole.PTS), 20, (whole.PTS[19]+whole.PTS[20])/2)
+	s2, err := Open(context.Background(), whole, Options{To: 1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s2.Close()
+	for err == nil {
+		_, err = s2.Next()
+	}
+	bad(t, err, pipeline.FaultUnreadable, "a picture is missing")
 }
 
 func TestOddNames(t *testing.T) {

@@ -92,7 +92,8 @@ func deep(pixelFormat string) bool {
 // why may then say more.
 type reader interface {
 	read(m *gocv.Mat) bool
-	// at is the decoder's time of the last picture, seconds; false: unknown.
+	// at is the decoder's time of the last picture, seconds from the first of
+	// the clip; false: unknown.
 	at() (float64, bool)
 	why() string
 	close()
@@ -109,9 +110,7 @@ type source struct {
 	raw, turned   gocv.Mat
 	sized, fixed  gocv.Mat
 	frame         pipeline.Frame
-	clock         float64 // the decoder's time of the first picture read, less its PTS
-	clocked       bool
-	lost          bool // the decoder's clock has run ahead of the container's
+	late          int // frames in a row whose time by the decoder is later than their PTS
 	err           error
 	closed        bool
 }
@@ -155,11 +154,9 @@ func (s *source) Next() (*pipeline.Frame, error) {
 		gocv.Transform(*m, &s.fixed, *s.correct)
 		m = &s.fixed
 	}
-	if at, ok := s.reader.at(); ok {
-		if !s.clocked {
-			s.clock, s.clocked = at-s.clip.PTS[s.next], true
-		}
-		s.lost = at-s.clock-s.clip.PTS[s.next] > 0.6*s.clip.TimeFactor/s.clip.CaptureRate
+	if s.behind() {
+		s.err = unreadable(stepDecode, s.clip.Path, hintCopy, "damaged after frame %d of %d: a picture is missing", s.next-1, len(s.clip.PTS))
+		return nil, s.err
 	}
 	pix, err := m.DataPtrUint8()
 	if err != nil {
@@ -171,6 +168,21 @@ func (s *source) Next() (*pipeline.Frame, error) {
 	return &s.frame, nil
 }
 
+// behind compares the decoder's time with the frame's PTS: pictures lost on
+// the way shift all that follow. One odd time is no proof, two are.
+func (s *source) behind() bool {
+	at, ok := s.reader.at()
+	if !ok {
+		return false
+	}
+	if at-s.clip.PTS[s.next] > 0.6*s.clip.TimeFactor/s.clip.CaptureRate {
+		s.late++
+	} else {
+		s.late = 0
+	}
+	return s.late >= 2
+}
+
 // turns are the rotations for display, clockwise.
 var turns = map[int]gocv.RotateFlag{90: gocv.Rotate90Clockwise, 180: gocv.Rotate180Clockwise, 270: gocv.Rotate90CounterClockwise}
 
@@ -180,7 +192,7 @@ func (s *source) ended() error {
 		return failed(s.ctx, stepDecode, s.clip.Path, "ffmpeg", s.ctx.Err(), "")
 	}
 	all := len(s.clip.PTS)
-	if all >= 30 && s.next > 0 && all-s.next <= spare && !s.lost {
+	if all >= 30 && s.next > 0 && all-s.next <= spare && s.late == 0 {
 		return io.EOF
 	}
 	what := fmt.Sprintf("damaged after frame %d of %d", s.next, all)
@@ -303,8 +315,10 @@ func product(a, b matrix3) (c matrix3) {
 
 // capture decodes with OpenCV's FFmpeg backend.
 type capture struct {
-	v   *gocv.VideoCapture
-	dir string
+	v     *gocv.VideoCapture
+	dir   string
+	zero  float64 // time of the clip's first picture on the decoder's clock
+	begun bool
 }
 
 // Not named by gocv 0.31; cv::CAP_PROP_ORIENTATION_AUTO.
@@ -335,7 +349,7 @@ func openCapture(c pipeline.Clip, skip int) (reader, error) {
 		return nil, &pipeline.Error{Fault: pipeline.FaultOutput, Step: stepDecode, What: "no room for temporary files", Hint: "check TMPDIR", Err: err}
 	}
 	v, err := gocv.VideoCaptureFileWithAPI(link, gocv.VideoCaptureFFmpeg)
-	r := &capture{v, dir}
+	r := &capture{v: v, dir: dir}
 	if err != nil || !v.IsOpened() {
 		r.close()
 		return nil, unreadable(stepDecode, c.Path, hintCopy, "its pictures can't be decoded (%s)", c.Codec)
@@ -345,18 +359,31 @@ func openCapture(c pipeline.Clip, skip int) (reader, error) {
 	// Seeking goes by frame number over a nominal rate and misses on clips of
 	// variable rate; decoding up to the place doesn't.
 	if skip > 0 {
-		v.Grab(skip)
+		v.Grab(1)
+		r.begin()
+		v.Grab(skip - 1)
 	}
 	return r, nil
 }
 
-func (r *capture) read(m *gocv.Mat) bool { return r.v.Read(m) }
-func (r *capture) why() string           { return "" }
+func (r *capture) begin() {
+	if !r.begun {
+		r.zero, r.begun = r.v.Get(gocv.VideoCapturePosMsec)/1000, true
+	}
+}
+
+func (r *capture) read(m *gocv.Mat) bool {
+	ok := r.v.Read(m)
+	r.begin()
+	return ok
+}
+
+func (r *capture) why() string { return "" }
 
 // The last pictures, held back for reordering, come without a time.
 func (r *capture) at() (float64, bool) {
 	ms := r.v.Get(gocv.VideoCapturePosMsec)
-	return ms / 1000, ms > 0
+	return ms/1000 - r.zero, ms > 0
 }
 
 func (r *capture) close() {

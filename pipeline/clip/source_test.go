@@ -55,6 +55,10 @@ func each(t *testing.T, c pipeline.Clip, o Options, f func(*pipeline.Frame)) int
 		if len(fr.Pix) != fr.Width*fr.Height*3 {
 			t.Fatalf("frame %d: %d bytes for %dx%d", fr.Index, len(fr.Pix), fr.Width, fr.Height)
 		}
+		// The decoder's clock agrees with the container's on a whole clip.
+		if late := s.(*source).late; late != 0 {
+			t.Errorf("frame %d of a whole clip is called late", fr.Index)
+		}
 		f(fr)
 		n++
 	}
