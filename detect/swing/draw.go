@@ -12,8 +12,14 @@ func (a *analysis) draw(s *p.Swing) {
 	g, sc, sd, j := a.grid, a.scale, a.sides, a.body
 	contact := a.ev[p.Contact]
 	feetPx := sc.at(j.ankleF, j.ankleB)
-	eyes := a.eyes.joined(g, a.anchor, contact.i+.3/g.dt)
-	ears := a.ears.joined(g, a.anchor, contact.i+.3/g.dt)
+	// What is drawn is what was measured: the flow's path, or the network's
+	// where the flow broke.
+	release := contact.i + .3/g.dt
+	if a.eyes.lost {
+		release = a.anchor
+	}
+	eyes := a.eyes.joined(g, a.anchor, release)
+	ears := a.ears.joined(g, a.anchor, release)
 	// The measured point lies between eyes and nose; marks belong on the eyes.
 	var e []track2
 	for _, k := range eyePoints {

@@ -25,7 +25,7 @@ func (h *path) joined(g *grid, anchor, release float64) track2 {
 		u := 0.0 // share of the flow
 		if f := float64(i); f > anchor {
 			u = 1
-			if f > release {
+			if f >= release {
 				u = math.Max(0, 1-(f-release)*g.dt/.1)
 			}
 		}

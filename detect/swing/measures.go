@@ -48,6 +48,7 @@ func (a *analysis) measure(s *p.Swing) {
 	earPx := sc.at(p.LeftEar, p.RightEar)
 	ref, earRef := a.eyes.net.medianIn(a.a, a.b), a.ears.net.medianIn(a.a, a.b)
 	right := sd.right()
+	grain := pixelDoubt / eyePx
 	ground := 0.0 // the camera's own rise and fall, unseen at the feet
 	for i := range g.frames {
 		if g.frames[i].Camera.Ground == 0 {
@@ -83,7 +84,7 @@ func (a *analysis) measure(s *p.Swing) {
 			v, base = n, 4
 			warn = append(warn, "head_flow_lost")
 		}
-		half := rms(base*cm, scaleDoubt*v, math.Min(.5*math.Abs(n-v), 3*cm), ground)
+		half := rms(base*cm, scaleDoubt*v, math.Min(.5*math.Abs(n-v), 3*cm), ground, grain)
 		if key == "head_drop" && at == p.Contact {
 			// The eyes' fall by the flow, less the nod.
 			en, ef := flowAt(&a.eyes, at)
@@ -95,7 +96,7 @@ func (a *analysis) measure(s *p.Swing) {
 			before := a.relative(float64(a.a+a.b) / 2)
 			w, wd := nod((is - was) / eyePx / cm)
 			v = eyes - (was-before)/eyePx - w*cm
-			half = rms(doubt, wd*cm, scaleDoubt*v, ground)
+			half = rms(doubt, wd*cm, scaleDoubt*v, ground, grain)
 			warn = append(warn, "nod_assumed")
 		}
 		lo, hi := v-half, v+half
@@ -119,7 +120,7 @@ func (a *analysis) measure(s *p.Swing) {
 			lo, hi = math.Min(lo, tr.y[i]), math.Max(hi, tr.y[i])
 		}
 		v := (hi - lo) / eyePx
-		pm("eye_drop_peak", p.Stance, p.Contact, sc.unit, v, rms(1.5*cm, scaleDoubt*v, ground))
+		pm("eye_drop_peak", p.Stance, p.Contact, sc.unit, v, rms(1.5*cm, scaleDoubt*v, ground, grain))
 	}
 
 	across := math.Cos(rad(sd.off())) // share of x that lies across the picture
@@ -146,7 +147,7 @@ func (a *analysis) measure(s *p.Swing) {
 			// The network reads the turning face too far forward, the flow too
 			// short: the middle.
 			v := (nv + fv) / 2
-			half := rms(1.8*cm, scaleDoubt*v, math.Min(.5*math.Abs(nv-fv), 3*cm), math.Tan(rad(math.Min(math.Abs(sd.off())+4, 60)))*2*cm)
+			half := rms(1.8*cm, grain, scaleDoubt*v, math.Min(.5*math.Abs(nv-fv), 3*cm), math.Tan(rad(math.Min(math.Abs(sd.off())+4, 60)))*2*cm)
 			if a.eyes.lost {
 				half = rms(half, 3*cm)
 			}
@@ -178,7 +179,7 @@ func (a *analysis) measure(s *p.Swing) {
 		if !sd.side() {
 			nx = 0
 		}
-		half := rms(2.5*cm, math.Min(.5*math.Abs(math.Hypot(nx, ny)/earPx-far), 5*cm))
+		half := rms(2.5*cm, grain, math.Min(.5*math.Abs(math.Hypot(nx, ny)/earPx-far), 5*cm))
 		var warn []string
 		if !sd.side() {
 			warn = append(warn, "along_view")
@@ -190,6 +191,7 @@ func (a *analysis) measure(s *p.Swing) {
 
 	// --- the feet ---
 	length := footSeen * footOfHeight * sc.height
+	sigma := rms(footSigma*cm, pixelDoubt/sc.at(j.heelF, j.toeF))
 	foot := func(key string, heel, toe int, at p.EventKind, maxLift, before, after float64) *yaw {
 		e := a.ev[at]
 		if !e.ok {
@@ -198,7 +200,7 @@ func (a *analysis) measure(s *p.Swing) {
 		}
 		f := g.joints[toe].minus(g.joints[heel]).low(10, g.fs)
 		d := f.medianIn(g.clamp(e.i-before/g.dt), g.clamp(e.i+after/g.dt))
-		y := footYaw(d, sc.at(heel, toe), length, sd, maxLift, footSigma*cm)
+		y := footYaw(d, sc.at(heel, toe), length, sd, maxLift, sigma)
 		var warn []string
 		if y.openLo || y.openHi {
 			warn = append(warn, "foot_ambiguous")
@@ -212,7 +214,7 @@ func (a *analysis) measure(s *p.Swing) {
 	since := .033
 	if fp != nil {
 		f := g.joints[j.toeF].minus(g.joints[j.heelF]).low(10, g.fs)
-		now := footYaw(f.medianIn(g.clamp(contact.i-.033/g.dt), g.clamp(contact.i+.033/g.dt)), sc.at(j.heelF, j.toeF), length, sd, 0, footSigma*cm)
+		now := footYaw(f.medianIn(g.clamp(contact.i-.033/g.dt), g.clamp(contact.i+.033/g.dt)), sc.at(j.heelF, j.toeF), length, sd, 0, sigma)
 		if math.Abs(now.v-fp.v) < 15 {
 			since = math.Max(since, (contact.i-pl.i)*g.dt)
 		}
@@ -252,7 +254,7 @@ func (a *analysis) measure(s *p.Swing) {
 		}
 		ex, kx := at(eyePx, eyes, eyePoints...), at(sc.px[j.kneeB], kb.lerp(contact.i), j.kneeB)
 		v := ex - kx
-		half := rms(4*cm, scaleDoubt*v, math.Tan(rad(math.Min(math.Abs(sd.off())+4, 60)))*8*cm)
+		half := rms(4*cm, grain, scaleDoubt*v, math.Tan(rad(math.Min(math.Abs(sd.off())+4, 60)))*8*cm)
 		pm("head_over_back", "", p.Contact, sc.unit, v, half)
 		if w := at(sc.px[j.kneeF], kf.lerp(contact.i), j.kneeF) - kx; w > 8*cm {
 			pm("head_over_back_ratio", "", p.Contact, "ratio", v/w, rms(half/w, v/w*4*cm/w))
@@ -358,6 +360,11 @@ func (a *analysis) hold(put func(string, p.EventKind, p.EventKind, string, float
 		put("finish_hold", "", p.Finish, "s", held, math.Max(0, lo-.1), hi+.1)
 	}
 }
+
+// pixelDoubt is the half width that the picture's grain adds to any place in
+// it, pixels: nothing on a large batter, a centimetre on one 170 pixels tall.
+// Common practice, no source.
+const pixelDoubt = 1.2
 
 // soleCM is how far the network's heel and toe points lie over the ground, in
 // the shoe's upper. Common practice, no source.
