@@ -194,26 +194,25 @@ func (f *Film) holds() []hold {
 		if k == pipeline.Stance {
 			add(f.tapeCaption(), markTape)
 		} else if m := f.swing.Measure("eye_drop", pipeline.Stance, k); m != nil && k != pipeline.Finish {
-			add(f.eyesCaption(m), markEyes)
+			add(eyesCaption(m, f.text), markEyes)
 		}
-		if m, standing := f.look.at("front_foot_open", "", k); m != nil {
+		// What can't be seen from here is passed over; the sheet's table says so.
+		if m, standing := f.look.at("front_foot_open", "", k); m != nil && (m.Value != nil || m.Lo != nil && m.Hi != nil) {
 			if standing == CantTell { // say the bounds, not the middle
 				unsure := *m
 				unsure.Value, m = nil, &unsure
 			}
 			add(f.text.Foot(m), markFoot)
 		}
-		if m := f.swing.Measure("head_over_back", "", k); m != nil && k == pipeline.Contact {
+		if m := f.swing.Measure("head_over_back", "", k); m != nil && m.Value != nil && k == pipeline.Contact {
 			add(f.text.Head(m), markPlumb)
 		}
 		if k == pipeline.Finish {
-			var m *pipeline.Measure
-			for i := range f.swing.Measures {
-				if f.swing.Measures[i].Key == "finish_hold" {
-					m = &f.swing.Measures[i]
-				}
+			if m := f.swing.Measure("finish_hold", "", k); m != nil && m.Value != nil {
+				add(f.text.Hold(m), markEyes)
+			} else if m := f.swing.Measure("eye_drop", pipeline.Stance, k); m != nil && m.Value != nil {
+				add(eyesCaption(m, f.text), markEyes)
 			}
-			add(f.text.Hold(m), markEyes)
 		}
 		if len(h.steps) == 0 {
 			add(f.text.Events[k], 0)
@@ -238,15 +237,15 @@ func (f *Film) tapeCaption() string {
 	return fmt.Sprintf(f.text.Captions["tape_at"], f.text.Value(m))
 }
 
-func (f *Film) eyesCaption(m *pipeline.Measure) string {
+func eyesCaption(m *pipeline.Measure, text words.Lang) string {
 	if m.Value == nil {
-		return f.text.Captions["eyes_cant_tell"]
+		return text.Captions["eyes_cant_tell"]
 	}
 	doubt := 1.0
 	if m.Lo != nil && m.Hi != nil {
 		doubt = (*m.Hi - *m.Lo) / 2
 	}
-	return f.text.Eyes(*m.Value, doubt, m.Unit)
+	return text.Eyes(*m.Value, doubt, m.Unit)
 }
 
 // plan fills shots and sound.
@@ -440,6 +439,9 @@ func Advice(sw *pipeline.Swing, text words.Lang) Card {
 	case len(sw.Findings) == 0:
 		lines = append(lines, CardLine{c["no_findings"], false})
 	case len(lines) == 0 && unsure:
+		if m := sw.Measure("eye_drop", pipeline.Stance, pipeline.Contact); m != nil && m.Value != nil {
+			add("seen", eyesCaption(m, text))
+		}
 		lines = append(lines, CardLine{c["unsure_all"], false})
 	case first == nil && unsure:
 		lines = append(lines, CardLine{c["unsure"], false})

@@ -595,7 +595,7 @@ func TestEndCards(t *testing.T) {
 		want string
 	}{
 		{find(), `card "No findings in this swing."`},
-		{find(pipeline.CantTell), `card "Too unsure to judge from this clip."`},
+		{find(pipeline.CantTell), `card "Nothing is sure enough to judge."`},
 		{find(pipeline.Strength), `card "Good:" "eyes stay at the tape" "Every measure is inside its band."`},
 		{find(pipeline.Priority, pipeline.CantTell), `card "Work on:" "eyes sink below the tape" "Drill:" "mirror swings, tape at eye level"`},
 	} {

@@ -170,10 +170,19 @@ func (l Lang) Warning(w pipeline.Warning) string {
 	if !ok {
 		s = strings.ReplaceAll(w.Code, "_", " ")
 	}
-	if w.Detail != "" {
-		s += " (" + w.Detail + ")"
+	if w.Detail == "" {
+		return s
 	}
-	return s
+	if body, ok := strings.CutSuffix(s, "."); ok {
+		return body + " (" + w.Detail + ")."
+	}
+	return s + " (" + w.Detail + ")"
+}
+
+// ownMoment are the measures whose name already says when.
+var ownMoment = map[string]bool{
+	"eye_height": true, "head_after": true, "finish_hold": true, "stance_knee_front": true, "stance_knee_back": true,
+	"hands_start": true, "hands_start_ratio": true, "stride_length": true, "stride_length_pct": true,
 }
 
 // MeasureName names a measure with its span: "eye drop, stance to contact".
@@ -183,6 +192,8 @@ func (l Lang) MeasureName(m *pipeline.Measure) string {
 		name = strings.ReplaceAll(m.Key, "_", " ")
 	}
 	switch {
+	case ownMoment[m.Key]:
+		return name
 	case m.From != "" && m.At != "":
 		return name + ", " + fmt.Sprintf(l.Cards["span"], lower(l.Events[m.From]), lower(l.Events[m.At]))
 	case m.At != "":
