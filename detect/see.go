@@ -69,8 +69,9 @@ func See(ctx context.Context, o Options) (pipeline.Track, error) {
 	if err != nil {
 		return t, err
 	}
+	start := func(net string, at pipeline.Region) follower { return o.Nets.Follow(net, at) }
 	for _, b := range maybe {
-		ok, err := confirm(ctx, &o, &b, guide)
+		ok, err := confirm(ctx, &o, start, &b, guide)
 		if err != nil {
 			return t, err
 		}
@@ -84,7 +85,7 @@ func See(ctx context.Context, o Options) (pipeline.Track, error) {
 			Hint: "film from a second before the swing to two seconds after it"}
 	}
 	for i, sp := range spans(bs, o.Clip) {
-		w, err := window(ctx, &o, sp, bs[i], guide, func(done, total int) {
+		w, err := window(ctx, &o, start, sp, bs[i], guide, func(done, total int) {
 			o.Progress.Tell("pose", i*total+done, len(bs)*total)
 		})
 		if err != nil {

@@ -28,7 +28,7 @@ const (
 
 // window reads every frame of a span: the batter where the scan saw him, the
 // camera, the energy and the head.
-func window(ctx context.Context, o *Options, sp span, b burst, guide []sample, tell func(done, total int)) (w pipeline.Window, err error) {
+func window(ctx context.Context, o *Options, start starter, sp span, b burst, guide []sample, tell func(done, total int)) (w pipeline.Window, err error) {
 	w = pipeline.Window{From: sp.from, To: sp.to, Burst: b.pts, HandSpeed: b.speed, HandTravel: b.travel, Frames: []pipeline.Seen{}}
 	src, err := o.Open(ctx, side(o.Clip, nearest(guide, b.t)), sp.from, sp.to)
 	if err != nil {
@@ -43,8 +43,7 @@ func window(ctx context.Context, o *Options, sp span, b burst, guide []sample, t
 	if o.Quality == Quick {
 		net = pose.Full
 	}
-	r := reader{net: net, guide: guide,
-		start: func(net string, at pipeline.Region) follower { return o.Nets.Follow(net, at) }}
+	r := reader{net: net, guide: guide, start: start}
 	total := 0
 	for _, p := range o.Clip.PTS {
 		if p >= sp.from && p <= sp.to {
@@ -94,7 +93,7 @@ func window(ctx context.Context, o *Options, sp span, b burst, guide []sample, t
 // confirm reads the hands around a doubtful burst with the heavy network, every
 // frame up to poseRate, and says whether they make it a swing; the burst then
 // has what they say.
-func confirm(ctx context.Context, o *Options, b *burst, guide []sample) (bool, error) {
+func confirm(ctx context.Context, o *Options, start starter, b *burst, guide []sample) (bool, error) {
 	k := max(o.Clip.TimeFactor, 0)
 	if k == 0 {
 		k = 1
@@ -104,8 +103,7 @@ func confirm(ctx context.Context, o *Options, b *burst, guide []sample) (bool, e
 		return false, err
 	}
 	defer src.Close()
-	r := reader{net: pose.Heavy, guide: guide,
-		start: func(net string, at pipeline.Region) follower { return o.Nets.Follow(net, at) }}
+	r := reader{net: pose.Heavy, guide: guide, start: start}
 	var ss []sample
 	for last := math.Inf(-1); ; {
 		if err := ctx.Err(); err != nil {
@@ -168,9 +166,12 @@ type follower interface {
 	Lost() bool
 }
 
+// starter begins to follow whoever is in a region.
+type starter func(net string, r pipeline.Region) follower
+
 // reader reads one person, checked against where the scan saw him.
 type reader struct {
-	start func(net string, r pipeline.Region) follower
+	start starter
 	net   string
 	guide []sample
 	f     follower

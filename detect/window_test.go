@@ -1,0 +1,149 @@
+package detect
+
+import (
+	"context"
+	"io"
+	"math"
+	"testing"
+
+	"tapeline/detect/internal/scene"
+	"tapeline/detect/pose"
+	"tapeline/pipeline"
+)
+
+// drawn is a source of pictures of a wall that the camera crosses and a head
+// that moves before it.
+type drawn struct {
+	i, n int
+	rate float64
+}
+
+const (
+	panX  = .8 // of the picture's content, pixels a frame
+	headX = -1.1
+)
+
+var wallpaper, face = scene.New(31), scene.New(32)
+
+func (d *drawn) person(i int) pipeline.Pose {
+	return scene.Person(200+headX*float64(i), 260, 200)
+}
+
+func (d *drawn) Next() (*pipeline.Frame, error) {
+	if d.i >= d.n {
+		return nil, io.EOF
+	}
+	p := d.person(d.i)
+	h := p.Joints[pipeline.Nose]
+	f := scene.Draw(d.i, 400, 300, func(q pipeline.Point) float64 {
+		if math.Hypot(q.X-h.X, q.Y-h.Y) < 20 {
+			return face.At(pipeline.Point{X: q.X - h.X, Y: q.Y - h.Y})
+		}
+		return wallpaper.At(pipeline.Point{X: q.X - panX*float64(d.i), Y: q.Y})
+	})
+	f.PTS = float64(d.i) / d.rate
+	d.i++
+	return f, nil
+}
+func (d *drawn) Close() error { return nil }
+
+// still follows the drawn person; frames counts what it was asked for.
+type following struct {
+	d      *drawn
+	frames *[]int
+}
+
+func (s following) Step(f *pipeline.Frame) (*pipeline.Pose, error) {
+	*s.frames = append(*s.frames, f.Index)
+	p := s.d.person(f.Index)
+	p.Net = pose.Heavy
+	return &p, nil
+}
+func (s following) Lost() bool { return false }
+
+func TestWindow(t *testing.T) {
+	for _, c := range []struct {
+		name  string
+		rate  float64
+		n     int
+		share float64 // of the frames that have a pose
+	}{{"60 a second", 60, 20, 1}, {"240 a second, slowed to 30", 240, 20, .5}} {
+		t.Run(c.name, func(t *testing.T) {
+			src := &drawn{n: c.n, rate: c.rate}
+			o := &Options{Clip: pipeline.Clip{Width: 400, Height: 300, TimeFactor: 1, CaptureRate: c.rate},
+				Open: func(context.Context, int, float64, float64) (pipeline.Source, error) { return src, nil }}
+			if c.rate == 240 {
+				o.Clip.TimeFactor, src.rate = 8, 30
+			}
+			var guide []sample
+			for i := range c.n {
+				ts := float64(i) / src.rate
+				p := src.person(i)
+				guide = append(guide, sample{t: o.Clip.Capture(ts), pts: ts, frame: i, pose: p, next: p.Region})
+			}
+			var asked []int
+			start := func(string, pipeline.Region) follower { return following{src, &asked} }
+			b := burst{t: guide[c.n/2].t, pts: guide[c.n/2].pts, speed: 3, travel: .4}
+			w, err := window(context.Background(), o, start, span{0, 9}, b, guide, func(int, int) {})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if len(w.Frames) != c.n || w.Key != 0 || w.Burst != b.pts || w.HandSpeed != 3 || w.HandTravel != .4 {
+				t.Fatalf("window of %d frames: key %d, burst %g", len(w.Frames), w.Key, w.Burst)
+			}
+			if got := float64(len(asked)) / float64(c.n); math.Abs(got-c.share) > .06 {
+				t.Errorf("%.2f of the frames were read, want %.2f", got, c.share)
+			}
+			for i, f := range w.Frames[1:] {
+				i++
+				if f.Index != i || f.PTS != float64(i)/src.rate {
+					t.Fatalf("frame %d is %d at %g", i, f.Index, f.PTS)
+				}
+				if !f.Camera.OK || math.Abs(f.Camera.TX+panX*float64(i)) > .2 {
+					t.Errorf("frame %d: camera %+v, want TX %.1f", i, f.Camera, -panX*float64(i))
+				}
+				if f.Head.Points == 0 || math.Abs(f.Head.DX-headX) > .3 || math.Abs(f.Head.DY) > .2 {
+					t.Errorf("frame %d: head %+v, want DX %.1f", i, f.Head, headX)
+				}
+				if f.Energy <= 0 {
+					t.Errorf("frame %d: a head moves and the energy is %g", i, f.Energy)
+				}
+			}
+		})
+	}
+}
+
+func TestConfirm(t *testing.T) {
+	// The scan saw little; the better network sees a swing at 1 s, or doesn't.
+	for _, c := range []struct {
+		name string
+		a    actor
+		want bool
+	}{
+		{"a swing", actor{x: 300, h: 300, to: 9, hands: swinging(1)}, true},
+		{"a waggle", actor{x: 300, h: 300, to: 9, hands: func(t float64) pipeline.Point {
+			return pipeline.Point{X: .04 * math.Sin(2*math.Pi*2*t)}
+		}}, false},
+	} {
+		p := &play{n: 60, rate: 30, actors: []actor{c.a}}
+		o := p.options()
+		q := c.a.at(1)
+		b := burst{t: 1.1, pts: 1.1, speed: 1.3, travel: .17, who: 4}
+		ok, err := confirm(context.Background(), o, func(string, pipeline.Region) follower { return actorFollower{c.a} },
+			&b, []sample{{t: .9, pose: q, next: q.Region}, {t: 1.1, pose: q, next: q.Region}})
+		if err != nil || ok != c.want {
+			t.Errorf("%s: %v %v", c.name, ok, err)
+		}
+		if ok && (math.Abs(b.pts-1) > .05 || b.who != 4 || b.speed < swings.speed) {
+			t.Errorf("%s: %+v", c.name, b)
+		}
+	}
+}
+
+type actorFollower struct{ a actor }
+
+func (f actorFollower) Step(fr *pipeline.Frame) (*pipeline.Pose, error) {
+	p := f.a.at(fr.PTS)
+	return &p, nil
+}
+func (f actorFollower) Lost() bool { return false }
