@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"encoding/hex"
+	"encoding/json"
 	"errors"
 	"os"
 	"os/exec"
@@ -16,7 +17,9 @@ import (
 	"github.com/rogpeppe/go-internal/testscript"
 
 	"tapeline/detect/pose"
+	"tapeline/pipeline"
 	"tapeline/pipeline/schema"
+	"tapeline/pipeline/words"
 )
 
 func TestMain(m *testing.M) {
@@ -157,13 +160,44 @@ func patch(ts *testscript.TestScript, neg bool, args []string) {
 	ts.Check(os.WriteFile(ts.MkAbs(args[1]), b, 0o666))
 }
 
-// valid report|track FILE: the file keeps to its schema.
+// valid report|track FILE: the file keeps to its schema, and there are words
+// for every key and code of a report.
 func valid(ts *testscript.TestScript, neg bool, args []string) {
 	if neg || len(args) != 2 {
 		ts.Fatalf("usage: valid report|track FILE")
 	}
 	check := map[string]func([]byte) error{"report": schema.Report, "track": schema.Track}[args[0]]
-	ts.Check(check([]byte(ts.ReadFile(args[1]))))
+	b := []byte(ts.ReadFile(args[1]))
+	ts.Check(check(b))
+	if args[0] != "report" {
+		return
+	}
+	var rep pipeline.Report
+	ts.Check(json.Unmarshal(b, &rep))
+	l := words.English()
+	say := func(kind, code string, ok bool) {
+		if !ok {
+			ts.Fatalf("no words for %s %q", kind, code)
+		}
+	}
+	for _, w := range rep.Warnings {
+		_, ok := l.Warnings[w.Code]
+		say("warning", w.Code, ok)
+	}
+	for _, s := range rep.Swings {
+		for _, m := range s.Measures {
+			_, ok := l.Measures[m.Key]
+			say("measure", m.Key, ok)
+			for _, c := range m.Warnings {
+				_, ok := l.Warnings[c]
+				say("warning", c, ok)
+			}
+		}
+		for _, f := range s.Findings {
+			_, ok := l.Findings[f.Rule]
+			say("finding", f.Rule, ok)
+		}
+	}
 }
 
 // nothing DIR…: none of the folders is there, and no draft is left in the
