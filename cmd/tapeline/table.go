@@ -23,17 +23,17 @@ func printTable(w io.Writer, rep pipeline.Report) {
 		l.Bats[rep.Batter.Bats], lower(l.Views[rep.Batter.View]), inferred(rep.Batter))
 
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprint(t, "\nPhase\tin the clip\tframe\n")
+	fmt.Fprint(t, "\nPhase\tframe\tin the clip\n")
 	for _, e := range s.Events {
 		if e.T == nil {
-			fmt.Fprintf(t, "%s\t%s: %s\t\n", l.Events[e.Kind], l.Cards["cant_tell"], reason(l, e.Reason))
+			fmt.Fprintf(t, "%s\t–\t%s: %s\n", l.Events[e.Kind], l.Cards["cant_tell"], reason(l, e.Reason))
 			continue
 		}
 		frame := ""
 		if e.Frame != nil {
 			frame = fmt.Sprint(*e.Frame)
 		}
-		fmt.Fprintf(t, "%s\t%s%s\t%s\n", l.Events[e.Kind], l.Long(*e.T, "s", 3), bounds(l, e.Lo, e.Hi, 3), frame)
+		fmt.Fprintf(t, "%s\t%s\t%s%s\n", l.Events[e.Kind], frame, l.Long(*e.T, "s", 3), bounds(l, e.Lo, e.Hi, 3))
 	}
 	t.Flush()
 

@@ -1,0 +1,204 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"flag"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"tapeline/pipeline"
+	"tapeline/pipeline/publish"
+)
+
+var regen = flag.Bool("regen", false, "write the goldens anew")
+
+func num(v float64) *float64 { return &v }
+
+// invented is a report with something of everything.
+func invented() pipeline.Report {
+	var events []pipeline.Event
+	for i, k := range pipeline.EventKinds {
+		frame := 10 * i
+		events = append(events, pipeline.Event{Kind: k, T: num(float64(i) / 6), Lo: num(float64(i)/6 - .0123), Hi: num(float64(i)/6 + .0123), Frame: &frame, Reason: "still"})
+	}
+	events[3] = pipeline.Event{Kind: pipeline.Plant, Reason: "no_stride"}
+	return pipeline.Report{
+		Schema: 1,
+		Clip:   pipeline.ClipInfo{Name: "a.mp4"},
+		Batter: pipeline.Batter{Bats: pipeline.BatsLeft, View: pipeline.ViewPitcher, HeightCM: num(150), Inferred: []string{"bats"}},
+		Swings: []pipeline.Swing{{Index: 1}, {Index: 2, Chosen: true, Events: events,
+			Measures: []pipeline.Measure{
+				{Key: "eye_drop", From: pipeline.Stance, At: pipeline.Contact, Unit: "cm", Value: num(7.94), Lo: num(7.06), Hi: num(8.61)},
+				{Key: "head_drop", From: pipeline.Stance, At: pipeline.Contact, Unit: "pct_height", Value: num(-0.04), Lo: num(-1.26), Hi: num(1.2)},
+				{Key: "eye_drop", From: pipeline.Stance, At: pipeline.Plant, Unit: "cm", Warnings: []string{"no_stride"}},
+				{Key: "front_foot_open", At: pipeline.Contact, Unit: "deg", Value: num(51.5), Lo: num(-3), Hi: num(75)},
+				{Key: "back_foot_turn", At: pipeline.Contact, Unit: "deg", Lo: num(15), Hi: num(60), Warnings: []string{"foot_short", "blurred"}},
+				{Key: "head_over_back_ratio", At: pipeline.Contact, Unit: "ratio", Value: num(.2345), Lo: num(.1), Hi: num(.4)},
+				{Key: "finish_hold", At: pipeline.Finish, Unit: "s", Value: num(.5), Lo: num(.4), Hi: num(.6)},
+			},
+			Findings: []pipeline.Finding{
+				{Rule: "hands_start", Kind: pipeline.Strength},
+				{Rule: "eye_drop", Kind: pipeline.Priority},
+				{Rule: "front_foot_open", Kind: pipeline.Secondary},
+				{Rule: "finish_hold", Kind: pipeline.CantTell},
+				{Rule: "of_tomorrow", Kind: pipeline.CantTell},
+			}}},
+		Warnings: []pipeline.Warning{{Code: "low_frame_rate", Detail: "30 frames a second"}, {Code: "of_tomorrow"}},
+	}
+}
+
+func TestTable(t *testing.T) {
+	var b bytes.Buffer
+	printTable(&b, invented())
+	printOutputs(&b, "lessons/a")
+	golden := filepath.Join("testdata", "table.txt")
+	if *regen {
+		if err := os.WriteFile(golden, b.Bytes(), 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	want, err := os.ReadFile(golden)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if b.String() != string(want) {
+		t.Errorf("got\n%s\nwant\n%s", b.String(), want)
+	}
+	for l := range strings.Lines(b.String()) {
+		if n := len([]rune(l)); n > 160 {
+			t.Errorf("%d characters: %s", n, l)
+		}
+	}
+}
+
+// fake puts stages in place of the real ones: what a clip does is in its name.
+func fake(t *testing.T) {
+	real := stages
+	t.Cleanup(func() { stages = real })
+	stages = func(o options) house {
+		return house{Close: func() {}, Stages: pipeline.Stages{
+			Probe: func(_ context.Context, path string) (pipeline.Clip, error) {
+				switch {
+				case strings.HasPrefix(filepath.Base(path), "panic"):
+					panic("at the\nworst time")
+				case strings.HasPrefix(filepath.Base(path), "none"):
+					return pipeline.Clip{}, &pipeline.Error{Fault: pipeline.FaultNoSwing, What: "no swing", Hint: "film one"}
+				case strings.HasPrefix(filepath.Base(path), "nobody"):
+					return pipeline.Clip{}, &pipeline.Error{Fault: pipeline.FaultNoBatter, What: "nobody", Hint: "film one"}
+				}
+				return pipeline.Clip{Name: filepath.Base(path)}, nil
+			},
+			Begin: func(c pipeline.Clip, name string) (pipeline.Draft, error) {
+				return publish.Begin(o.out, name, c.Path, pipeline.Outputs, o.force)
+			},
+			See: func(_ context.Context, c pipeline.Clip, g pipeline.Given, _ pipeline.Progress) (pipeline.Track, error) {
+				return pipeline.Track{Clip: c}, nil
+			},
+			Judge: func(pipeline.Track, pipeline.Given) (pipeline.Report, error) { return invented(), nil },
+			Show: func(_ context.Context, _ pipeline.Clip, _ *pipeline.Report, dir string, _ pipeline.Progress) error {
+				for _, n := range []string{pipeline.LessonFile, pipeline.SheetFile} {
+					if err := os.WriteFile(filepath.Join(dir, n), []byte("x"), 0o666); err != nil {
+						return err
+					}
+				}
+				return nil
+			},
+		}}
+	}
+}
+
+func TestExitCodes(t *testing.T) {
+	for _, c := range []struct {
+		args   string
+		code   pipeline.Fault
+		lines  int // of complaint
+		folder string
+	}{
+		{"read a.mp4", 0, 0, "a"},
+		{"read panic.mp4", pipeline.FaultInternal, 1, ""},
+		{"read none.mp4", pipeline.FaultNoSwing, 1, ""},
+		{"read nobody.mp4", pipeline.FaultNoBatter, 1, ""},
+		{"read a.mp4 b.mp4", 0, 0, "a b"},
+		{"read none.mp4 a.mp4", pipeline.FaultPartial, 2, "a"},
+		{"read a.mp4 panic.mp4 b.mp4", pipeline.FaultPartial, 2, "a b"},
+		{"read none.mp4 none2.mp4", pipeline.FaultNoSwing, 3, ""},
+		{"read nobody.mp4 none.mp4", pipeline.FaultNoBatter, 3, ""},
+	} {
+		t.Run(c.args, func(t *testing.T) {
+			fake(t)
+			dir := t.TempDir()
+			t.Chdir(dir)
+			var out, errs bytes.Buffer
+			got := run(strings.Fields(c.args), nil, &out, &errs)
+			if got != int(c.code) || strings.Count(errs.String(), "\n") != c.lines || strings.Count(errs.String(), "tapeline: ") != c.lines {
+				t.Errorf("exit code %d, %q; want %d and %d lines", got, errs.String(), c.code, c.lines)
+			}
+			entries, _ := os.ReadDir("lessons")
+			var names []string
+			for _, e := range entries {
+				names = append(names, e.Name())
+			}
+			if strings.Join(names, " ") != c.folder {
+				t.Errorf("folders %v; want %q", names, c.folder)
+			}
+			if (out.Len() > 0) != (c.folder != "") {
+				t.Errorf("standard output %q", out.String())
+			}
+		})
+	}
+}
+
+func TestJSONLines(t *testing.T) {
+	fake(t)
+	t.Chdir(t.TempDir())
+	var out, errs bytes.Buffer
+	run(strings.Fields("read a.mp4 none.mp4 --json"), nil, &out, &errs)
+	lines := strings.Split(strings.TrimSpace(out.String()), "\n")
+	if len(lines) != 2 {
+		t.Fatalf("%d lines: %s", len(lines), out.String())
+	}
+	var got [2]struct {
+		Clip    string
+		Outputs map[string]string
+		Report  json.RawMessage
+		Error   *struct{ Exit int }
+	}
+	for i, l := range lines {
+		if err := json.Unmarshal([]byte(l), &got[i]); err != nil {
+			t.Fatal(err)
+		}
+	}
+	file, err := os.ReadFile(got[0].Outputs["report"])
+	if err != nil {
+		t.Fatal(err)
+	}
+	var a, b bytes.Buffer
+	json.Compact(&a, file)
+	json.Compact(&b, got[0].Report)
+	if a.String() != b.String() {
+		t.Error("the report on standard output is not the one in the file")
+	}
+	if got[1].Error == nil || got[1].Error.Exit != int(pipeline.FaultNoSwing) || got[1].Report != nil || got[1].Outputs != nil {
+		t.Errorf("the clip that failed: %s", lines[1])
+	}
+}
+
+// Every fault has its own code and is explained.
+func TestExitsAreDistinct(t *testing.T) {
+	seen := map[pipeline.Fault]bool{}
+	for _, e := range exits {
+		if seen[e.code] || e.meaning == "" {
+			t.Errorf("code %d twice or unexplained", e.code)
+		}
+		seen[e.code] = true
+	}
+	for f := pipeline.FaultInternal; f <= pipeline.FaultPartial; f++ {
+		if !seen[f] {
+			t.Errorf("code %d is not explained", f)
+		}
+	}
+}
