@@ -13,7 +13,7 @@ import (
 const (
 	scanSide   = 960 // longer side of the picture in the scan, pixels
 	scanRate   = 30. // frames a second of capture time
-	most       = 3   // people followed at once
+	most       = 4   // people followed at once
 	lookAgain  = .5  // seconds between looks for more people
 	tilesAgain = 1.  // seconds between looks with enlarged tiles
 	giveUp     = 5   // samples in a row without the person
@@ -81,11 +81,19 @@ func scan(ctx context.Context, o *Options) (*scanned, error) {
 		if err != nil {
 			return nil, err
 		}
-		if len(found) == 0 && active == 0 && t >= tiles {
+		if t >= tiles {
+			// The detector looks for one or two people that fill the picture:
+			// a batter behind a bystander, or far off, shows in a part of it.
 			tiles = t + tilesAgain
-			if found, err = inTiles(o.Nets, f); err != nil {
+			parts := []float64{1. / 2}
+			if len(found) == 0 && active == 0 {
+				parts = append(parts, 1./3)
+			}
+			more, err := inTiles(o.Nets, f, parts)
+			if err != nil {
 				return nil, err
 			}
+			found = append(found, more...)
 		}
 		for _, d := range found {
 			if err := s.meet(o.Nets, f, t, d); err != nil {
@@ -208,11 +216,11 @@ func known(p *pipeline.Pose, d pose.Person) bool {
 
 func hips(p *pipeline.Pose) pipeline.Point { return p.Mean(pipeline.LeftHip, pipeline.RightHip) }
 
-// inTiles looks for small people in overlapping squares, first half, then a
-// third of the picture's longer side.
-func inTiles(nets Nets, f *pipeline.Frame) ([]pose.Person, error) {
+// inTiles looks for people in overlapping squares of these parts of the
+// picture's longer side, one part after the other until somebody is found.
+func inTiles(nets Nets, f *pipeline.Frame, parts []float64) ([]pose.Person, error) {
 	w, h := float64(f.Width)*f.Scale, float64(f.Height)*f.Scale
-	for _, part := range []float64{1. / 2, 1. / 3} {
+	for _, part := range parts {
 		side := part * math.Max(w, h)
 		var out []pose.Person
 		for _, y := range centres(h, side) {
