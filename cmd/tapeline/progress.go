@@ -51,7 +51,7 @@ func (p *progress) tell(step string, done, total int) {
 	}
 	if p.bar != nil {
 		p.bar.ChangeMax(total)
-		p.bar.Set(min(done, total))
+		_ = p.bar.Set(min(done, total))
 		return
 	}
 	if q := 4 * done / total; q > p.quarter && q < 4 {
@@ -63,7 +63,7 @@ func (p *progress) tell(step string, done, total int) {
 // end takes the bar away.
 func (p *progress) end() {
 	if p.bar != nil {
-		p.bar.Clear()
+		_ = p.bar.Clear()
 		p.bar = nil
 	}
 }

@@ -131,9 +131,11 @@ func (d *Draft) Publish() error {
 	}
 	d.done = true
 	// From here the lesson is out; what follows only tidies up.
-	sync(filepath.Dir(d.final))
+	_ = sync(filepath.Dir(d.final))
 	if old != nil {
-		d.tidyOld()
+		if err := d.tidyOld(); err != nil {
+			return fault(d.tmp, "holds other files of the old folder, which could not be moved back", "move them by hand; the lesson itself is complete", err)
+		}
 	}
 	return nil
 }
@@ -147,7 +149,7 @@ func (d *Draft) linkOthers() error {
 	}
 	for _, e := range entries {
 		if !slices.Contains(d.names, e.Name()) && e.Type().IsRegular() {
-			os.Link(filepath.Join(d.final, e.Name()), filepath.Join(d.tmp, e.Name()))
+			_ = os.Link(filepath.Join(d.final, e.Name()), filepath.Join(d.tmp, e.Name()))
 		}
 	}
 	return nil
@@ -156,8 +158,8 @@ func (d *Draft) linkOthers() error {
 // tidyOld empties the exchanged folder: ours is deleted, everything else
 // moves to the final folder unless its link is there already. A folder that
 // can't be emptied is left rather than deleted with what is in it.
-func (d *Draft) tidyOld() {
-	entries, _ := os.ReadDir(d.tmp)
+func (d *Draft) tidyOld() error {
+	entries, err := os.ReadDir(d.tmp)
 	for _, e := range entries {
 		from, to := filepath.Join(d.tmp, e.Name()), filepath.Join(d.final, e.Name())
 		if slices.Contains(d.names, e.Name()) {
@@ -170,10 +172,10 @@ func (d *Draft) tidyOld() {
 		case errA == nil && errB == nil && os.SameFile(a, b):
 			os.Remove(from)
 		case errors.Is(errB, fs.ErrNotExist):
-			os.Rename(from, to)
+			err = errors.Join(err, os.Rename(from, to))
 		}
 	}
-	os.Remove(d.tmp)
+	return errors.Join(err, os.Remove(d.tmp))
 }
 
 // Discard removes the draft and the folders made for it, unless published.
@@ -241,7 +243,7 @@ func File(path string, b []byte, force bool) error {
 		d.Discard()
 		return fault(path, "can't be written", "choose another --out", err)
 	}
-	sync(filepath.Dir(path))
+	_ = sync(filepath.Dir(path)) // it is there; only a power cut could undo it
 	return nil
 }
 
