@@ -112,7 +112,7 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 	contact := sight
 	first := newSides(g, t.Clip, sc, given, max(0, burst-g.span(1.2)), max(1, burst-g.span(.35)), burst)
 	a.body = bodyOf(first.bats)
-	pl, st, warn := plant(g, a.body, contact.i, a.bodyPx)
+	_, st, _ := plant(g, a.body, contact.i, a.bodyPx)
 	before := contact.i - .3/g.dt
 	if st.ok {
 		before = st.i
@@ -145,7 +145,7 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 			a.warn("sound_elsewhere", "no sharp sound close to the moment the bat is seen to hit")
 		}
 	}
-	pl, st, warn = plant(g, a.body, contact.i, a.bodyPx)
+	pl, st, warn := plant(g, a.body, contact.i, a.bodyPx)
 	if warn != "" {
 		a.warn(warn, "")
 	}
