@@ -5,8 +5,10 @@ import (
 	"context"
 	"encoding/json"
 	"flag"
+	"fmt"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"testing"
 
@@ -199,6 +201,28 @@ func TestExitsAreDistinct(t *testing.T) {
 	for f := pipeline.FaultInternal; f <= pipeline.FaultPartial; f++ {
 		if !seen[f] {
 			t.Errorf("code %d is not explained", f)
+		}
+	}
+}
+
+// The README explains every exit code and names every command.
+func TestReadme(t *testing.T) {
+	b, err := os.ReadFile("../../README.md")
+	if os.IsNotExist(err) {
+		t.Skip("no README")
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, e := range exits {
+		row := regexp.MustCompile(fmt.Sprintf(`(?m)^[|\s*-]*%s?%d%s?\s*[|:–\s].*\w`, "`", e.code, "`"))
+		if !row.Match(b) {
+			t.Errorf("no line of the README begins with exit code %d (%s)", e.code, e.meaning)
+		}
+	}
+	for _, c := range commands() {
+		if !bytes.Contains(b, []byte("tapeline "+c.name)) {
+			t.Errorf("the README does not name tapeline %s", c.name)
 		}
 	}
 }
