@@ -155,7 +155,7 @@ func (e *Encoder) Abort() {
 	}
 	e.cancel()
 	e.in.Close()
-	e.cmd.Wait()
+	_ = e.cmd.Wait() // killed: its error says nothing new
 	e.clean()
 	if e.wrote {
 		os.Remove(e.path)

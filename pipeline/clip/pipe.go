@@ -99,7 +99,7 @@ func (p *pipe) why() string {
 func (p *pipe) wait() {
 	if !p.waited {
 		p.waited = true
-		p.cmd.Wait()
+		_ = p.cmd.Wait() // what it said stands in errs
 	}
 }
 
