@@ -97,7 +97,7 @@ type Camera struct {
 	GX      float64 `json:"gx"`
 	GY      float64 `json:"gy"`
 	Inliers int     `json:"inliers"` // background points that agreed
-	Ground  int     `json:"ground"`  // ground points behind GX, GY; 0: none, GX=GY=0
+	Ground  int     `json:"ground"`  // ground points behind GX, GY; 0: none seen, the last GX, GY kept
 	RMS     float64 `json:"rms"`     // of the inliers, pixels
 	// Key numbers the key frame this map was made against after re-keying
 	// (maps are always composed back to the first key). OK is false when no

@@ -48,6 +48,7 @@ type Follower struct {
 	toFirst  sim            // key → first key, background layer
 	groundTo pipeline.Point // and its ground shift; both in work pixels
 	last     sim            // frame → key
+	near     pipeline.Point // the ground's shift beyond it, key pixels
 	lastOut  pipeline.Camera
 	was      []gocv.Point2f  // the corners in the previous frame
 	wasOK    []bool          //
@@ -159,6 +160,10 @@ func (f *Follower) Step(fr *pipeline.Frame, pose *pipeline.Pose) (pipeline.Camer
 	}
 	f.lost, f.last = 0, m
 	g, n := f.parallax(to, ok, m)
+	if n == 0 {
+		g = f.near // the hand hasn't jumped back because the ground is hidden
+	}
+	f.near = g
 
 	// Compose: first = S1(S2 p + g) + g1.
 	all := f.toFirst.after(m)
@@ -187,7 +192,7 @@ func full(m sim, scale float64) pipeline.Camera {
 // newKey makes the current picture the key and finds its corners.
 func (f *Follower) newKey(fr *pipeline.Frame, pose *pipeline.Pose) error {
 	f.cur.CopyTo(&f.key)
-	f.last, f.have, f.lost = one, true, 0
+	f.last, f.near, f.have, f.lost = one, pipeline.Point{}, true, 0
 	f.keys++
 	w, h := f.key.Cols(), f.key.Rows()
 

@@ -113,6 +113,37 @@ func TestSmallPictureGivesFullSizeMap(t *testing.T) {
 	}
 }
 
+func TestHiddenGroundKeepsItsShift(t *testing.T) {
+	tex := scene.New(13)
+	pose := scene.Person(240, 290, 220)
+	f := New()
+	defer f.Close()
+	g := pipeline.Point{X: 3, Y: 1}
+	cam := turn(1, 0, 4, 2)
+	for i, hidden := range []bool{false, false, true} {
+		c, shift := cam, g
+		if i == 0 {
+			c, shift = pipeline.Identity(), pipeline.Point{}
+		}
+		fr := two(tex, i, c, shift, 245)
+		if hidden {
+			for k := 3 * width * 235; k < len(fr.Pix); k++ {
+				fr.Pix[k] = 90
+			}
+		}
+		got, err := f.Step(fr, &pose)
+		if err != nil || !got.OK {
+			t.Fatal(got, err)
+		}
+		if hidden && got.Ground != 0 {
+			t.Errorf("%d points on a ground that can't be seen", got.Ground)
+		}
+		if i > 0 && math.Hypot(got.GX-g.X, got.GY-g.Y) > .3 {
+			t.Errorf("frame %d: the ground's shift is (%.2f, %.2f), want (%g, %g)", i, got.GX, got.GY, g.X, g.Y)
+		}
+	}
+}
+
 func TestPanTakesNewKeys(t *testing.T) {
 	tex := scene.New(7)
 	f := New()
