@@ -153,7 +153,7 @@ func (c *Canvas) stroke(pts []pipeline.Point, w float64, core, casing color.RGBA
 // lengths drawn and left out, pixels.
 func (c *Canvas) chalk(pts []pipeline.Point, w, alpha float64, seed uint32, dash ...float64) {
 	for _, run := range dashes(resample(pts, math.Max(1.5, w*0.45)), dash) {
-		c.rough(run, w+2*math.Max(1.5, w*0.45), Casing, alpha*0.8, seed+1, 0.12)
+		c.rough(run, w+2*math.Max(1, w*0.3), Casing, alpha*0.8, seed+1, 0.12)
 		c.rough(run, w, Chalk, alpha, seed, 0.7)
 	}
 }

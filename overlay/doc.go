@@ -11,5 +11,10 @@
 // pipeline.Drawn); the Canvas takes them to the frame by the camera's map and
 // from there to its own pixels. A mark knows nothing of any other mark.
 //
+// To add a mark: a struct with Paint(*Canvas) and String() in marks.go, a
+// method of Look that makes it from a pipeline.Drawn, and a bit in film.go's
+// marks with the hold at which it appears. Then go test ./overlay -regen and
+// look at what changed in testdata.
+//
 // Painting is deterministic: what looks rough or torn comes from a fixed hash.
 package overlay

@@ -194,7 +194,7 @@ func (f *Film) holds() []hold {
 		if k == pipeline.Stance {
 			add(f.tapeCaption(), markTape)
 		} else if m := f.swing.Measure("eye_drop", pipeline.Stance, k); m != nil && k != pipeline.Finish {
-			add(eyesCaption(m, f.text), markEyes)
+			add(f.text.Eyes(m), markEyes)
 		}
 		// What can't be seen from here is passed over; the sheet's table says so.
 		if m, standing := f.look.at("front_foot_open", "", k); m != nil && (m.Value != nil || m.Lo != nil && m.Hi != nil) {
@@ -211,7 +211,7 @@ func (f *Film) holds() []hold {
 			if m := f.swing.Measure("finish_hold", "", k); m != nil && m.Value != nil {
 				add(f.text.Hold(m), markEyes)
 			} else if m := f.swing.Measure("eye_drop", pipeline.Stance, k); m != nil && m.Value != nil {
-				add(eyesCaption(m, f.text), markEyes)
+				add(f.text.Eyes(m), markEyes)
 			}
 		}
 		if len(h.steps) == 0 {
@@ -235,17 +235,6 @@ func (f *Film) tapeCaption() string {
 		return f.text.Captions["tape"]
 	}
 	return fmt.Sprintf(f.text.Captions["tape_at"], f.text.Value(m))
-}
-
-func eyesCaption(m *pipeline.Measure, text words.Lang) string {
-	if m.Value == nil {
-		return text.Captions["eyes_cant_tell"]
-	}
-	doubt := 1.0
-	if m.Lo != nil && m.Hi != nil {
-		doubt = (*m.Hi - *m.Lo) / 2
-	}
-	return text.Eyes(*m.Value, doubt, m.Unit)
 }
 
 // plan fills shots and sound.
@@ -440,7 +429,7 @@ func Advice(sw *pipeline.Swing, text words.Lang) Card {
 		lines = append(lines, CardLine{c["no_findings"], false})
 	case len(lines) == 0 && unsure:
 		if m := sw.Measure("eye_drop", pipeline.Stance, pipeline.Contact); m != nil && m.Value != nil {
-			add("seen", eyesCaption(m, text))
+			add("seen", text.Eyes(m))
 		}
 		lines = append(lines, CardLine{c["unsure_all"], false})
 	case first == nil && unsure:

@@ -172,6 +172,7 @@ func (l *Look) place(width float64) {
 	} else {
 		l.dim = all.Hi + gap
 	}
+	l.dim = clamp(l.dim, width*0.04, width*0.96)
 	l.dimRoom = math.Max(room-gap, width*0.1)
 	l.footSide = int(-side)
 	if l.footSide > 0 {

@@ -241,6 +241,7 @@ type Label struct {
 	Standing Standing
 	Side     int
 	Room     float64
+	below    bool // under the feet: may not be pushed up
 }
 
 func (l Label) String() string {
@@ -282,8 +283,13 @@ func (l Label) paint(c *Canvas, at pipeline.Point, alpha float64) {
 		x, y = at.X+c.Em*0.35, at.Y+c.Em*0.3
 	}
 	s := c.Safe.Intersect(image.Rect(c.Pic.Min.X, c.Pic.Min.Y, c.Pic.Max.X, c.Pic.Max.Y-int(c.Em*0.25)))
+	x0, y0 := x, y
 	x = clamp(x, float64(s.Min.X), math.Max(float64(s.Min.X), float64(s.Max.X)-w))
 	y = clamp(y, float64(s.Min.Y), math.Max(float64(s.Min.Y), float64(s.Max.Y)-h))
+	// Where there is no room beside the batter the strip's caption is enough.
+	if float64(l.Side)*(x0-x) > c.Em || l.below && y0-y > c.Em*0.5 {
+		return
+	}
 
 	dc := c.dc
 	dc.SetColor(fade(Paper, 0.94*alpha))
@@ -345,8 +351,8 @@ func (f Foot) String() string {
 }
 
 const (
-	arcAt  = 1.75 // radius of the arc, foot lengths from the heel
-	lineTo = 2.05 // end of the axis
+	arcAt  = 2.0  // radius of the arc, foot lengths from the heel
+	lineTo = 2.35 // end of the axis
 	lineAt = 1.18 // its start, past the toe
 )
 
@@ -392,9 +398,9 @@ func (f Foot) Paint(c *Canvas) {
 			dc.LineTo(p.X, p.Y)
 		}
 		dc.ClosePath()
-		dc.SetColor(fade(Chalk, 0.22*f.Alpha))
+		dc.SetColor(fade(Chalk, 0.34*f.Alpha))
 		dc.Fill()
-		dash := []float64{w * 4, w * 2.4}
+		dash := []float64{w * 2.2, w * 1.6}
 		c.chalk(f.arc(c, lo, hi, arcAt), w*0.8, f.Alpha*0.75, 32, dash...)
 		c.chalk(ray(lo, lineAt, lineTo), w*0.8, f.Alpha*0.75, 33, dash...)
 		c.chalk(ray(hi, lineAt, lineTo), w*0.8, f.Alpha*0.75, 34, dash...)
@@ -409,17 +415,27 @@ func (f Foot) Paint(c *Canvas) {
 		// The axis shows behind the heel too, so that it reads as one line.
 		c.chalk(ray(*f.Open, -0.45, -0.12), w, f.Alpha*0.8, 37)
 	}
-	// The value hangs past the farthest chalk on its side, clear of the shoe.
-	at := c.At(f.Heel)
+	// The value hangs past the farthest chalk on its side, clear of the shoe;
+	// below the chalk where the picture ends too soon.
+	at, low := c.At(f.Heel), c.At(f.Heel).Y
 	for _, a := range []*float64{f.Open, f.Lo, f.Hi, new(float64)} {
 		if a == nil {
 			continue
 		}
-		if q := c.At(f.on(*a, lineTo)); (q.X-at.X)*float64(f.Label.Side) > 0 {
+		q := c.At(f.on(*a, lineTo))
+		if (q.X-at.X)*float64(f.Label.Side) > 0 {
 			at.X = q.X
 		}
+		low = math.Max(low, q.Y)
 	}
-	f.Label.paint(c, pipeline.Point{X: at.X, Y: at.Y - c.Em*0.9}, f.Alpha)
+	at.Y -= c.Em * 0.9
+	need := c.Faces.Width(f.Label.Text, c.Em, true) + c.Em
+	if edge := float64(c.Safe.Max.X); f.Label.Side > 0 && at.X+need > edge || f.Label.Side < 0 && at.X-need < float64(c.Safe.Min.X) {
+		at.Y = low
+		at.X -= float64(f.Label.Side) * need * 0.6
+		f.Label.below = true
+	}
+	f.Label.paint(c, at, f.Alpha)
 }
 
 // Plumb is the cord through the back knee of this moment with its bob on the

@@ -8,12 +8,14 @@
 package sheet
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"image"
 	"image/color"
 	"image/draw"
 	"math"
+	"slices"
 
 	"github.com/disintegration/imaging"
 	"golang.org/x/image/font"
@@ -67,7 +69,7 @@ var table = []struct {
 var ErrNoStills = errors.New("sheet: no stills")
 
 // Make lays out the chosen swing of the report. Stills come in any order; they
-// are shown in the order of the phases. The sheet is 1080 px wide.
+// are shown in the order of time. The sheet is 1080 px wide.
 func Make(rep *pipeline.Report, stills []Still, lang words.Lang) (*image.RGBA, error) {
 	sw := rep.Chosen()
 	if sw == nil {
@@ -161,14 +163,12 @@ func Make(rep *pipeline.Report, stills []Still, lang words.Lang) (*image.RGBA, e
 	return p.img.SubImage(image.Rect(0, 0, width, y+margin)).(*image.RGBA), nil
 }
 
-func ordered(in []Still) (out []Still) {
-	for _, k := range pipeline.EventKinds {
-		for _, s := range in {
-			if s.Event == k {
-				out = append(out, s)
-			}
-		}
-	}
+// ordered by time; stills of the same frame in the order of the phases.
+func ordered(in []Still) []Still {
+	out := slices.Clone(in)
+	slices.SortStableFunc(out, func(a, b Still) int {
+		return cmp.Or(cmp.Compare(a.Drawn.T, b.Drawn.T), cmp.Compare(slices.Index(pipeline.EventKinds, a.Event), slices.Index(pipeline.EventKinds, b.Event)))
+	})
 	return out
 }
 
@@ -261,6 +261,9 @@ func (p *page) tile(look *overlay.Look, sw *pipeline.Swing, s Still, crop [4]flo
 }
 
 func stands(sw *pipeline.Swing, s Still) bool {
+	if s.Event == pipeline.Plant {
+		return true
+	}
 	e := sw.Event(pipeline.Plant)
 	return e != nil && e.T != nil && s.Drawn.T >= *e.T-1e-6
 }
@@ -283,15 +286,11 @@ func eyes(sw *pipeline.Swing, s Still, lang words.Lang) string {
 	if !d.Seen {
 		return lang.Cards["cant_tell"]
 	}
-	unit := sw.Geometry.Unit
-	n := words.Decimals(unit, d.DropDoubt)
-	if math.Abs(d.Drop) <= d.DropDoubt {
-		return lang.Cards["eyes_level"]
+	if m := sw.Measure("eye_drop", pipeline.Stance, s.Event); m != nil {
+		return lang.EyesShort(m)
 	}
-	if d.Drop < 0 {
-		return fmt.Sprintf(lang.Cards["eyes_high"], lang.Short(-d.Drop, unit, n))
-	}
-	return fmt.Sprintf(lang.Cards["eyes_low"], lang.Short(d.Drop, unit, n))
+	lo, hi := d.Drop-d.DropDoubt, d.Drop+d.DropDoubt
+	return lang.EyesShort(&pipeline.Measure{Unit: sw.Geometry.Unit, Value: &d.Drop, Lo: &lo, Hi: &hi})
 }
 
 // measures are the lines of the table that the swing has: name, value.

@@ -213,16 +213,50 @@ func (l Lang) Date(iso string) string {
 	return fmt.Sprintf(l.DateForm, d, l.Months[m-1], y)
 }
 
-// Eyes is the caption for a fall of the eyes of v ± doubt.
-func (l Lang) Eyes(v, doubt float64, unit string) string {
-	d := Decimals(unit, doubt)
-	switch {
-	case math.Abs(v) <= math.Max(doubt, 0.5):
-		return l.Captions["eyes_level"]
-	case v > 0:
-		return fmt.Sprintf(l.Captions["eyes_below"], l.Short(v, unit, d))
+// Eyes is the caption for a fall of the eyes. "At the tape" is said only when
+// the bounds reach zero and nowhere far from it.
+func (l Lang) Eyes(m *pipeline.Measure) string {
+	return l.eyes(m, "eyes_level", "eyes_below", "eyes_above", "eyes_cant_tell")
+}
+
+// EyesShort is the same for the narrow space under a still.
+func (l Lang) EyesShort(m *pipeline.Measure) string {
+	return l.eyes(m, "still_level", "still_lower", "still_higher", "still_cant_tell")
+}
+
+func (l Lang) eyes(m *pipeline.Measure, level, below, above, unsure string) string {
+	if m == nil || m.Value == nil {
+		return l.Captions[unsure]
 	}
-	return fmt.Sprintf(l.Captions["eyes_above"], l.Short(-v, unit, d))
+	amount, near, zero := l.amount(m, 3)
+	switch {
+	case zero && near:
+		return l.Captions[level]
+	case zero:
+		return l.Captions[unsure]
+	case *m.Value > 0:
+		return fmt.Sprintf(l.Captions[below], amount)
+	}
+	return fmt.Sprintf(l.Captions[above], amount)
+}
+
+// amount writes a measure without its sign, its bounds where they are lopsided
+// or wide; near: the bounds stay within limit of zero; zero: they reach it.
+func (l Lang) amount(m *pipeline.Measure, limit float64) (s string, near, zero bool) {
+	v := math.Abs(*m.Value)
+	if m.Lo == nil || m.Hi == nil {
+		return l.Short(v, m.Unit, Decimals(m.Unit, 1)), v <= limit, false
+	}
+	lo, hi := *m.Lo, *m.Hi
+	near, zero = math.Max(math.Abs(lo), math.Abs(hi)) <= limit, lo <= 0 && hi >= 0
+	if *m.Value < 0 {
+		lo, hi = -hi, -lo
+	}
+	doubt := (hi - lo) / 2
+	if doubt > 0.5*v {
+		return l.Range(math.Max(0, lo), hi, m.Unit), near, zero
+	}
+	return l.Short(v, m.Unit, Decimals(m.Unit, doubt)), near, zero
 }
 
 // Foot is the caption for the front foot's turn: 0° square, 90° at the
@@ -249,18 +283,16 @@ func (l Lang) Head(m *pipeline.Measure) string {
 	if m == nil || m.Value == nil {
 		return l.Captions["head_cant_tell"]
 	}
-	v, doubt := *m.Value, 1.0
-	if m.Lo != nil && m.Hi != nil {
-		doubt = (*m.Hi - *m.Lo) / 2
-	}
-	d := Decimals(m.Unit, doubt)
+	amount, near, zero := l.amount(m, 6)
 	switch {
-	case math.Abs(v) <= math.Max(doubt, 1):
+	case zero && near:
 		return l.Captions["head_over"]
-	case v > 0:
-		return fmt.Sprintf(l.Captions["head_ahead"], l.Short(v, m.Unit, d))
+	case zero:
+		return l.Captions["head_cant_tell"]
+	case *m.Value > 0:
+		return fmt.Sprintf(l.Captions["head_ahead"], amount)
 	}
-	return fmt.Sprintf(l.Captions["head_behind"], l.Short(-v, m.Unit, d))
+	return fmt.Sprintf(l.Captions["head_behind"], amount)
 }
 
 // Hold is the caption for the finish.

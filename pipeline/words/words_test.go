@@ -13,35 +13,13 @@ import (
 
 // Every language has exactly the keys of the English table, and nothing empty.
 func TestLanguagesAreComplete(t *testing.T) {
-	want := reflect.ValueOf(English())
 	for _, code := range Codes() {
 		l, err := For(code)
 		if err != nil {
 			t.Fatal(err)
 		}
-		got := reflect.ValueOf(l)
-		for i := 0; i < want.NumField(); i++ {
-			name, w, g := want.Type().Field(i).Name, want.Field(i), got.Field(i)
-			if w.Kind() != reflect.Map {
-				if g.IsZero() {
-					t.Errorf("%s: %s is empty", code, name)
-				}
-				continue
-			}
-			if a, b := keys(w), keys(g); !reflect.DeepEqual(a, b) {
-				t.Errorf("%s: %s has keys %v, want %v", code, name, b, a)
-			}
-			for _, k := range g.MapKeys() {
-				v := g.MapIndex(k)
-				if v.IsZero() {
-					t.Errorf("%s: %s[%v] is empty", code, name, k)
-				}
-				for j := 0; v.Kind() == reflect.Struct && j < v.NumField(); j++ {
-					if v.Field(j).IsZero() {
-						t.Errorf("%s: %s[%v].%s is empty", code, name, k, v.Type().Field(j).Name)
-					}
-				}
-			}
+		for _, gap := range gaps(l) {
+			t.Errorf("%s: %s", code, gap)
 		}
 		for _, k := range pipeline.EventKinds {
 			if l.Events[k] == "" {
@@ -52,6 +30,41 @@ func TestLanguagesAreComplete(t *testing.T) {
 	if _, err := For("xx"); err == nil {
 		t.Error("a language without a table was found")
 	}
+	// The comparison itself sees what is missing, extra and empty.
+	bad := English()
+	bad.Captions = map[string]string{"tape": "", "more": "x"}
+	bad.Decimal = ""
+	if got := len(gaps(bad)); got != 3 {
+		t.Errorf("a table with three gaps shows %d: %v", got, gaps(bad))
+	}
+}
+
+func gaps(l Lang) (out []string) {
+	want, got := reflect.ValueOf(English()), reflect.ValueOf(l)
+	for i := 0; i < want.NumField(); i++ {
+		name, w, g := want.Type().Field(i).Name, want.Field(i), got.Field(i)
+		if w.Kind() != reflect.Map {
+			if g.IsZero() {
+				out = append(out, name+" is empty")
+			}
+			continue
+		}
+		if a, b := keys(w), keys(g); !reflect.DeepEqual(a, b) {
+			out = append(out, fmt.Sprintf("%s has keys %v, want %v", name, b, a))
+		}
+		for _, k := range g.MapKeys() {
+			v := g.MapIndex(k)
+			if v.IsZero() {
+				out = append(out, fmt.Sprintf("%s[%v] is empty", name, k))
+			}
+			for j := 0; v.Kind() == reflect.Struct && j < v.NumField(); j++ {
+				if v.Field(j).IsZero() {
+					out = append(out, fmt.Sprintf("%s[%v].%s is empty", name, k, v.Type().Field(j).Name))
+				}
+			}
+		}
+	}
+	return out
 }
 
 func keys(m reflect.Value) (out []string) {
@@ -105,7 +118,8 @@ func TestCaptionsAreShort(t *testing.T) {
 		wide := measure(-123.4, -133.3, -113.5, "cm")
 		open := measure(-88, -90, -86, "deg")
 		all := []string{
-			l.Eyes(123.4, 1, "cm"), l.Eyes(-123.4, 0.9, "pct_height"), l.Eyes(0, 1, "cm"),
+			l.Eyes(wide), l.Eyes(measure(123.4, 122.5, 124.3, "pct_height")), l.Eyes(measure(0, -1, 1, "cm")),
+			l.Eyes(measure(12.2, 1, 31, "cm")), l.Eyes(measure(1, -9, 11, "cm")), l.Eyes(nil), l.Head(measure(-12.2, -31, -1, "cm")),
 			l.Foot(open), l.Foot(measure(88, 80, 96, "deg")), l.Foot(measure(0, -9, 9, "deg")), l.Foot(nil),
 			l.Foot(&pipeline.Measure{Lo: open.Lo, Hi: wide.Hi}),
 			l.Head(wide), l.Head(measure(123.4, 122, 125, "cm")), l.Head(measure(0, -1, 1, "cm")), l.Head(nil),
@@ -156,9 +170,12 @@ func TestNumbers(t *testing.T) {
 		{l.Long(4.4, "pct_height", 1), "4.4 % of height"},
 		{l.Date("2026-05-03"), "3 May 2026"},
 		{l.Date("spring"), "spring"},
-		{l.Eyes(7.94, 0.8, "cm"), "Eyes 7.9 cm below the tape"},
-		{l.Eyes(-3, 0.8, "cm"), "Eyes 3.0 cm above the tape"},
-		{l.Eyes(0.7, 0.8, "cm"), "Eyes stay at the tape"},
+		{l.Eyes(measure(7.94, 7.1, 8.8, "cm")), "Eyes 7.9 cm below the tape"},
+		{l.Eyes(measure(-3, -3.8, -2.2, "cm")), "Eyes 3.0 cm above the tape"},
+		{l.Eyes(measure(0.7, -0.1, 1.5, "cm")), "Eyes stay at the tape"},
+		{l.Eyes(measure(5.6, 1.5, 14.6, "cm")), "Eyes 2–15 cm below the tape"},
+		{l.Eyes(measure(5.6, -1.5, 14.6, "cm")), "Eye level: can't tell"},
+		{l.Head(measure(-4, -9, -1, "cm")), "Head 1–9 cm behind back knee"},
 		{l.MeasureName(&pipeline.Measure{Key: "eye_drop", From: "stance", At: "contact"}), "Eye drop, stance to contact"},
 		{l.Warning(pipeline.Warning{Code: "no_such_code", Detail: "x"}), "no such code (x)"},
 	} {
