@@ -205,12 +205,9 @@ func TestExitsAreDistinct(t *testing.T) {
 	}
 }
 
-// The README explains every exit code and names every command.
+// The README explains every exit code and names the commands one works with.
 func TestReadme(t *testing.T) {
 	b, err := os.ReadFile("../../README.md")
-	if os.IsNotExist(err) {
-		t.Skip("no README")
-	}
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -220,9 +217,9 @@ func TestReadme(t *testing.T) {
 			t.Errorf("no line of the README begins with exit code %d (%s)", e.code, e.meaning)
 		}
 	}
-	for _, c := range commands() {
-		if !bytes.Contains(b, []byte("tapeline "+c.name)) {
-			t.Errorf("the README does not name tapeline %s", c.name)
+	for _, name := range []string{"read", "judge", "help"} {
+		if !bytes.Contains(b, []byte("tapeline "+name)) {
+			t.Errorf("the README does not name tapeline %s", name)
 		}
 	}
 }
