@@ -401,13 +401,13 @@ func (f *Film) phaseText(name string, t float64) string {
 // Advice is what the end card says: what is good, the one priority and its
 // drill; or plainly that there is nothing to say.
 func Advice(sw *pipeline.Swing, text words.Lang) Card {
-	find := func(kind string) *pipeline.Finding {
-		for i := range sw.Findings {
-			if sw.Findings[i].Kind == kind {
-				return &sw.Findings[i]
+	find := func(kind string) (out []pipeline.Finding) {
+		for _, f := range sw.Findings {
+			if f.Kind == kind {
+				out = append(out, f)
 			}
 		}
-		return nil
+		return out
 	}
 	c, w := text.Cards, text.Findings
 	var lines []CardLine
@@ -417,14 +417,18 @@ func Advice(sw *pipeline.Swing, text words.Lang) Card {
 		}
 	}
 	good, first := find(pipeline.Strength), find(pipeline.Priority)
-	if good != nil {
-		add("good", w[good.Rule].Good)
+	if len(good) > 0 {
+		add("good", w[good[0].Rule].Good)
 	}
-	if first != nil {
-		add("first", w[first.Rule].Fix)
-		add("drill", w[first.Rule].Drill)
+	if len(first) > 0 {
+		add("first", w[first[0].Rule].Fix)
+		add("drill", w[first[0].Rule].Drill)
+	} else if len(good) > 1 { // room for a second good word
+		if s := w[good[1].Rule].Good; s != "" {
+			lines = append(lines, CardLine{s, false})
+		}
 	}
-	switch unsure := find(pipeline.CantTell) != nil; {
+	switch unsure := len(find(pipeline.CantTell)) > 0; {
 	case len(sw.Findings) == 0:
 		lines = append(lines, CardLine{c["no_findings"], false})
 	case len(lines) == 0 && unsure:
@@ -432,9 +436,9 @@ func Advice(sw *pipeline.Swing, text words.Lang) Card {
 			add("seen", text.Eyes(m))
 		}
 		lines = append(lines, CardLine{c["unsure_all"], false})
-	case first == nil && unsure:
+	case len(first) == 0 && unsure:
 		lines = append(lines, CardLine{c["unsure"], false})
-	case first == nil && find(pipeline.Secondary) == nil:
+	case len(first) == 0 && len(find(pipeline.Secondary)) == 0:
 		lines = append(lines, CardLine{c["in_band"], false})
 	}
 	return Card{lines}

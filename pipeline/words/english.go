@@ -45,6 +45,7 @@ var english = Lang{
 		"eyes_below":       "Eyes %s below the tape",
 		"eyes_above":       "Eyes %s above the tape",
 		"eyes_level":       "Eyes stay at the tape",
+		"eyes_near":        "Eyes near the tape",
 		"eyes_cant_tell":   "Eye level: can't tell",
 		"still_level":      "Eyes at the tape",
 		"still_lower":      "Eyes %s lower",

@@ -232,6 +232,8 @@ func (l Lang) eyes(m *pipeline.Measure, level, below, above, unsure string) stri
 	switch {
 	case zero && near:
 		return l.Captions[level]
+	case zero && math.Max(math.Abs(*m.Lo), math.Abs(*m.Hi)) <= 6:
+		return l.Captions["eyes_near"]
 	case zero:
 		return l.Captions[unsure]
 	case *m.Value > 0:

@@ -145,6 +145,11 @@ func TestEndCardIsShort(t *testing.T) {
 				if n := heads + Count(good.Good) + Count(first.Fix) + Count(first.Drill); n > 20 {
 					t.Errorf("%s: good %s with priority %s: %d words", code, a, b, n)
 				}
+				for _, rest := range []string{"unsure", "in_band"} {
+					if n := Count(l.Cards["good"]+" "+l.Cards[rest]) + Count(good.Good) + Count(first.Good); n > 20 {
+						t.Errorf("%s: good %s and %s: %d words", code, a, b, n)
+					}
+				}
 			}
 		}
 	}
@@ -173,6 +178,7 @@ func TestNumbers(t *testing.T) {
 		{l.Eyes(measure(7.94, 7.1, 8.8, "cm")), "Eyes 7.9 cm below the tape"},
 		{l.Eyes(measure(-3, -3.8, -2.2, "cm")), "Eyes 3.0 cm above the tape"},
 		{l.Eyes(measure(0.7, -0.1, 1.5, "cm")), "Eyes stay at the tape"},
+		{l.Eyes(measure(2, -1, 5, "cm")), "Eyes near the tape"},
 		{l.Eyes(measure(5.6, 1.5, 14.6, "cm")), "Eyes 2–15 cm below the tape"},
 		{l.Eyes(measure(5.6, -1.5, 14.6, "cm")), "Eye level: can't tell"},
 		{l.Head(measure(-4, -9, -1, "cm")), "Head 1–9 cm behind back knee"},
