@@ -412,8 +412,11 @@ func (f Foot) Paint(c *Canvas) {
 			c.chalk(f.arc(c, 0, *f.Open, arcAt), w*0.8, f.Alpha, 35)
 			c.chalk(ray(*f.Open, lineAt, lineTo), w*1.15, f.Alpha, 36)
 		}
-		// The axis shows behind the heel too, so that it reads as one line.
-		c.chalk(ray(*f.Open, -0.45, -0.12), w, f.Alpha*0.8, 37)
+		// The axis shows behind the heel too, so that it reads as one line;
+		// not where that would be behind the leg.
+		if r := ray(*f.Open, -0.45, -0.12); math.Abs(r[1].X-r[0].X) > math.Abs(r[1].Y-r[0].Y) {
+			c.chalk(r, w, f.Alpha*0.8, 37)
+		}
 	}
 	// The value hangs past the farthest chalk on its side, clear of the shoe;
 	// below the chalk where the picture ends too soon.

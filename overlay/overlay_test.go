@@ -536,7 +536,7 @@ func TestNothingCoversTheBatter(t *testing.T) {
 					}
 				}
 			}
-			if part := float64(changed) / float64(n); part > 0.08 {
+			if part := float64(changed) / float64(n); part > map[bool]float64{false: 0.08, true: 0.03}[near] {
 				t.Errorf("%s shot %d (%v %s %q): %.1f %% of head and trunk is painted over", name, i, s.Part, s.At, s.caption, 100*part)
 			}
 		}

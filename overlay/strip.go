@@ -116,9 +116,10 @@ func tracePlate(l *Look, from, to float64, w, h int, line float64) (*image.RGBA,
 	dc.SetColor(Chalk)
 	dc.SetLineWidth(math.Max(2, line*1.1))
 	dc.SetLineJoinRound()
-	drawing := false
+	drawing, margin := false, 0.05*l.factor
 	for _, d := range l.swing.Path {
-		if !d.Seen || d.T < from || d.T > to {
+		// A frame beyond each end closes the gap to the edge.
+		if !d.Seen || d.T < from-margin || d.T > to+margin {
 			drawing = false
 			continue
 		}
