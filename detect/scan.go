@@ -35,8 +35,6 @@ type scanned struct {
 	people []*person
 	atOnce int       // most people at once
 	luma   []float64 // mean grey level of each frame looked at
-	first  float64   // presentation seconds of the first frame
-	size   [2]int    // full-size picture
 }
 
 // scan follows the people of the clip. Positions are full-size pixels.
