@@ -282,7 +282,7 @@ func finish(g *grid, v []float64, contact float64, burst, a, b int) moment {
 	}
 	for i := g.clamp(contact + .2/g.dt); i < g.n-1; i++ {
 		if s[i] < .06 || (s[i] < .2 && s[i] <= s[i-1] && s[i] < s[i+1]) {
-			h := .1 / g.dt
+			h := .13 / g.dt
 			return moment{float64(i), float64(i) - h, float64(i) + h, true, "hand_and_bat_speed"}
 		}
 	}
@@ -309,7 +309,7 @@ func extension(g *grid, contact float64) moment {
 	}
 	arm = lowpass(arm, 10, g.fs)
 	a, b := g.clamp(contact), g.clamp(contact+.15/g.dt)
-	m := peak(arm, a, b)
-	h := math.Max(1, .035/g.dt)
-	return moment{float64(m), math.Max(float64(m)-h, contact), float64(m) + h, true, "arm_length"}
+	m := math.Max(float64(peak(arm, a, b)), contact)
+	h := math.Max(1, .05/g.dt)
+	return moment{m, math.Max(m-h, contact), m + h, true, "arm_length"}
 }

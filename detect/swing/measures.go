@@ -62,9 +62,6 @@ func (a *analysis) measure(s *p.Swing) {
 		case p.Plant: // median of a few frames before the touch-down is done
 			q := h.net.medianIn(g.clamp(i)-g.span(.05), g.clamp(i)+g.span(.016))
 			return q, q
-		case p.Finish: // the face has turned: the network alone
-			q := h.net.medianIn(g.clamp(i)-1, g.clamp(i)+1)
-			return q, q
 		}
 		return h.net.lerp(i), h.flow.lerp(i)
 	}
@@ -80,7 +77,7 @@ func (a *analysis) measure(s *p.Swing) {
 		if at == p.Finish {
 			base = 3
 		}
-		if at == p.Contact && h.lost {
+		if at != p.Plant && h.lost {
 			v, base = n, 4
 			warn = append(warn, "head_flow_lost")
 		}
@@ -160,31 +157,24 @@ func (a *analysis) measure(s *p.Swing) {
 		}
 	}
 
-	// The head after contact: x and y only where x can be seen.
-	if end := contact.i + .3/g.dt; end > float64(g.n-1) {
+	// The head after contact. It turns with the ball: the network's ears see
+	// more of that than the flow of whatever side shows.
+	switch end := contact.i + .3/g.dt; {
+	case end > float64(g.n-1):
 		null("head_after", "", p.Contact, sc.unit, "clip_ends_early")
-	} else {
-		far := 0.0
-		from := a.ears.flow.lerp(contact.i)
-		netFrom := a.ears.net.lerp(contact.i)
-		end := g.clamp(end)
-		for i := g.clamp(contact.i); i <= end; i++ {
-			dx, dy := a.ears.flow.x[i]-from.X, a.ears.flow.y[i]-from.Y
-			if !sd.side() {
-				dx = 0
+	case !sd.side():
+		null("head_after", "", p.Contact, sc.unit, "along_view")
+	default:
+		way := func(t track2) (far float64) {
+			from := t.lerp(contact.i)
+			for i := g.clamp(contact.i); i <= g.clamp(end); i++ {
+				far = math.Max(far, math.Hypot(t.x[i]-from.X, t.y[i]-from.Y)/earPx)
 			}
-			far = math.Max(far, math.Hypot(dx, dy)/earPx)
+			return far
 		}
-		nx, ny := a.ears.net.x[end]-netFrom.X, a.ears.net.y[end]-netFrom.Y
-		if !sd.side() {
-			nx = 0
-		}
-		half := rms(2.5*cm, grain, math.Min(.5*math.Abs(math.Hypot(nx, ny)/earPx-far), 5*cm))
-		var warn []string
-		if !sd.side() {
-			warn = append(warn, "along_view")
-		}
-		put("head_after", "", p.Contact, sc.unit, far, math.Max(0, far-half), far+half, warn...)
+		net, flow := way(a.ears.net), way(a.ears.flow)
+		half := rms(3*cm, grain, math.Min(.5*math.Abs(net-flow), 5*cm))
+		put("head_after", "", p.Contact, sc.unit, net, math.Max(0, net-half), net+half)
 	}
 
 	a.hold(put, null)
@@ -200,7 +190,11 @@ func (a *analysis) measure(s *p.Swing) {
 		}
 		f := g.joints[toe].minus(g.joints[heel]).low(10, g.fs)
 		d := f.medianIn(g.clamp(e.i-before/g.dt), g.clamp(e.i+after/g.dt))
-		y := footYaw(d, sc.at(heel, toe), length, sd, maxLift, sigma)
+		off := sigma
+		if maxLift > 0 { // hidden, turning and off the ground
+			off = rms(sigma, 3*cm)
+		}
+		y := footYaw(d, sc.at(heel, toe), length, sd, maxLift, off)
 		var warn []string
 		if y.openLo || y.openHi {
 			warn = append(warn, "foot_ambiguous")
@@ -285,12 +279,14 @@ func (a *analysis) measure(s *p.Swing) {
 	}
 	eyeHeight := down(a.ground(), sc.at(j.heelF, j.toeF, j.heelB, j.toeB)) - down(ref.Y, eyePx) + soleCM*cm
 	pm("eye_height", "", p.Stance, sc.unit, eyeHeight, rms(3*cm, .04*eyeHeight))
-	knee := func(key string, hip, kn, ankle int) {
-		v := 180 - included(g.worldIn(hip, a.a, a.b), g.worldIn(kn, a.a, a.b), g.worldIn(ankle, a.a, a.b))
-		put(key, "", p.Stance, "deg", v, math.Max(0, v-10), v+10)
+	knee := func(key string, hip, ankle int) {
+		h, k := g.raw[hip].medianIn(a.a, a.b), g.raw[ankle].medianIn(a.a, a.b)
+		d := math.Hypot((h.X-sc.cx)/sc.px[hip]-(k.X-sc.cx)/sc.px[ankle], (h.Y-sc.cy)/sc.px[hip]-(k.Y-sc.cy)/sc.px[ankle])
+		off := rms(.06*d, grain)
+		put(key, "", p.Stance, "deg", legFlexion(d, sc.height), legFlexion(d+off, sc.height), legFlexion(d-off, sc.height))
 	}
-	knee("stance_knee_front", j.hipF, j.kneeF, j.ankleF)
-	knee("stance_knee_back", j.hipB, j.kneeB, j.ankleB)
+	knee("stance_knee_front", j.hipF, j.ankleF)
+	knee("stance_knee_back", j.hipB, j.ankleB)
 	hands := mid(g.joints[p.LeftWrist], g.joints[p.RightWrist]).medianIn(a.a, a.b)
 	sh := g.joints[j.shoulderB].medianIn(a.a, a.b)
 	hips := mid(g.joints[p.LeftHip], g.joints[p.RightHip]).medianIn(a.a, a.b)
@@ -365,6 +361,15 @@ func (a *analysis) hold(put func(string, p.EventKind, p.EventKind, string, float
 // it, pixels: nothing on a large batter, a centimetre on one 170 pixels tall.
 // Common practice, no source.
 const pixelDoubt = 1.2
+
+// legFlexion is the knee's flexion, degrees, of a leg whose hip and ankle are d
+// apart: two links of tabulated length. In the stance hip and ankle lie at one
+// depth, while the knee's own depth is what a network sees worst (it reads
+// bent legs 20° too straight).
+func legFlexion(d, height float64) float64 {
+	t, s := thighOfHeight*height, shankOfHeight*height
+	return 180 - deg(math.Acos(math.Min(math.Max((t*t+s*s-d*d)/(2*t*s), -1), 1)))
+}
 
 // soleCM is how far the network's heel and toe points lie over the ground, in
 // the shoe's upper. Common practice, no source.
