@@ -255,15 +255,15 @@ func fit(from, to []gocv.Point2f, ok, use []bool) (m sim, inliers int, rms float
 		return one, 0, 0, false
 	}
 	ma, err := points(times(a, blow))
+	if err != nil {
+		return one, 0, 0, false
+	}
 	defer ma.Close()
-	if err != nil {
-		return one, 0, 0, false
-	}
 	mb, err := points(times(b, blow))
-	defer mb.Close()
 	if err != nil {
 		return one, 0, 0, false
 	}
+	defer mb.Close()
 	va, vb := gocv.NewPoint2fVectorFromMat(ma), gocv.NewPoint2fVectorFromMat(mb)
 	defer va.Close()
 	defer vb.Close()
