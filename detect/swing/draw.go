@@ -47,7 +47,11 @@ func (a *analysis) draw(s *p.Swing) {
 	low := func(k int, fc float64) track2 { return g.joints[k].low(fc, g.fs) }
 	heelF, toeF, heelB, toeB := low(j.heelF, 6), low(j.toeF, 6), low(j.heelB, 6), low(j.toeB, 6)
 	kneeF, kneeB, hipF, hipB := low(j.kneeF, 8), low(j.kneeB, 8), low(j.hipF, 8), low(j.hipB, 8)
-	hands := mid(g.joints[p.LeftWrist], g.joints[p.RightWrist]).low(10, g.fs)
+	var held []track2
+	for _, k := range a.wrists {
+		held = append(held, g.joints[k])
+	}
+	hands := mid(held...).low(10, g.fs)
 	nose := low(p.Nose, 8)
 	atPlant, atContact := s.Measure("front_foot_open", "", p.Plant), s.Measure("front_foot_open", "", p.Contact)
 	drop := s.Measure("eye_drop", p.Stance, p.Contact)

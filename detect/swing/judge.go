@@ -65,6 +65,7 @@ type analysis struct {
 	sides    *sides
 	body     body
 	burst    int
+	wrists   []int // that showed the swing
 	speed    []float64 // hands, body heights a second
 	ev       moments
 	a, b     int // still interval before the first move
@@ -103,7 +104,7 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 	if !ok {
 		return nil
 	}
-	a.burst, a.speed = burst, v
+	a.burst, a.speed, a.wrists = burst, v, wrists
 	if len(wrists) == 1 {
 		a.warn("hand_hidden", "one hand is behind the body")
 	}
