@@ -140,8 +140,7 @@ func contactBySound(g *grid, onsets []p.Onset, sight moment, metres, speedOfSoun
 // plant finds the landing of the front foot before contact: the mean of ankle,
 // heel and toe slows down; the last hump of its speed that reaches .45 of the
 // largest counts, and it has landed when the speed falls through a fifth of
-// that hump. Error on rendered clips: mean 14 ms, at most 1.2 frames; the toe
-// touches first, so the lower bound is where heel or toe came to rest.
+// that hump. Error on rendered clips: mean 14 ms, at most 1.2 frames.
 func plant(g *grid, j body, contact float64, bodyPx float64) (pl, stride moment, warn string) {
 	foot := mid(g.joints[j.ankleF], g.joints[j.heelF], g.joints[j.toeF])
 	low := foot.low(8, g.fs)
@@ -167,8 +166,9 @@ func plant(g *grid, j body, contact float64, bodyPx float64) (pl, stride moment,
 			last = max(last, i)
 		}
 	}
-	// Where the foot rests once it has landed; the touch is the first moment
-	// from which heel or toe stays there.
+	// Where the foot rests once it has landed. The touch can be as early as the
+	// moment from which heel or toe stays at its resting height: a real foot
+	// lands on the toe and comes to rest up to a tenth of a second later.
 	still, found := crossDown(v, last, g.clamp(contact+.02/g.dt), .2*v[last])
 	if !found {
 		warn = "plant_uncertain"
@@ -181,10 +181,9 @@ func plant(g *grid, j body, contact float64, bodyPx float64) (pl, stride moment,
 	}
 	for _, k := range []int{j.heelF, j.toeF} {
 		s := g.joints[k].low(8, g.fs)
-		rest := s.medianIn(a, b)
-		vx := derivative(s.x, g.dt)
+		rest := s.medianIn(a, b).Y
 		i := g.clamp(still)
-		for i > last && math.Abs(s.y[i]-rest.Y) < .009*bodyPx && math.Abs(vx[i]) < .3*bodyPx {
+		for i > g.clamp(still-.13/g.dt) && math.Abs(s.y[i]-rest) < .009*bodyPx {
 			i--
 		}
 		lo = math.Min(lo, float64(i+1))

@@ -65,7 +65,7 @@ type analysis struct {
 	sides    *sides
 	body     body
 	burst    int
-	wrists   []int // that showed the swing
+	wrists   []int     // that showed the swing
 	speed    []float64 // hands, body heights a second
 	ev       moments
 	a, b     int // still interval before the first move

@@ -174,7 +174,14 @@ func (a *analysis) measure(s *p.Swing) {
 		}
 		net, flow := way(a.ears.net), way(a.ears.flow)
 		half := rms(3*cm, grain, math.Min(.5*math.Abs(net-flow), 5*cm))
-		put("head_after", "", p.Contact, sc.unit, net, math.Max(0, net-half), net+half)
+		var warn []string
+		if a.ears.lost {
+			half, warn = rms(half, 5*cm), append(warn, "head_flow_lost")
+		}
+		if !sd.faceSeen() {
+			half, warn = rms(half, 3*cm), append(warn, "face_unseen")
+		}
+		put("head_after", "", p.Contact, sc.unit, net, math.Max(0, net-half), net+half, warn...)
 	}
 
 	a.hold(put, null)
