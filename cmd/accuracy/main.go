@@ -2,7 +2,9 @@
 // everything truly was. It is for developers; scripts/accuracy calls it.
 //
 // For every X.mp4 with X.truth.json beside it, the clip is read with nothing
-// given but the batter's height, and a Markdown table is printed.
+// given but the batter's height, and a Markdown table is printed. With
+// --simulate N there are no clips: N simulated swings are seen as badly as the
+// network sees, and judged.
 package main
 
 import (
@@ -17,6 +19,7 @@ import (
 	"sort"
 	"strings"
 
+	"tapeline/detect/coach"
 	"tapeline/pipeline"
 )
 
@@ -34,8 +37,29 @@ func run(args []string, w io.Writer) error {
 	keep := f.String("keep", "", "keep the lessons in `DIR`")
 	quality := f.String("quality", "", "`quick or best`")
 	strict := f.Bool("strict", false, "fail when a limit is broken")
+	simulated := f.Int("simulate", 0, "judge `N` simulated swings; no folder is read")
+	seed := f.Int64("seed", 1, "of the simulated swings")
+	clean := f.Bool("clean", false, "simulate swings without a fault only")
+	asJSON := f.Bool("json", false, "print the account of all swings as JSON, nothing else")
 	if err := f.Parse(args); err != nil {
 		return err
+	}
+	rules, err := coach.Rules(nil)
+	if err != nil {
+		return err
+	}
+	if *simulated > 0 {
+		s := tell(simulate(*simulated, *seed, *clean), rules)
+		if *asJSON {
+			return s.json(w)
+		}
+		fmt.Fprintf(w, "# %d simulated swings, seed %d\n\n", *simulated, *seed)
+		s.markdown(w)
+		return nil
+	}
+	full := w
+	if *asJSON {
+		w = io.Discard
 	}
 	if f.NArg() != 1 {
 		return fmt.Errorf("which folder of clips?")
@@ -76,6 +100,18 @@ func run(args []string, w io.Writer) error {
 		}
 	}
 	total.add(apart(w, all))
+	var swings []judgedSwing
+	for _, c := range all {
+		swings = append(swings, c.swing())
+	}
+	s := tell(swings, rules)
+	if *asJSON {
+		if err := s.json(full); err != nil {
+			return err
+		}
+	}
+	fmt.Fprint(w, "\n## All clips\n\n")
+	s.markdown(w)
 	fmt.Fprintf(w, "\n%d of %d bounds hold the truth; %d of %d limits kept; %d of %d clips read.\n",
 		total.inside, total.bounds, total.kept, total.limits, len(clips)-total.failed, len(clips))
 	if *strict && (total.kept < total.limits || total.failed > 0) {
@@ -266,6 +302,17 @@ type judgedClip struct {
 	name string
 	t    *truth
 	rep  pipeline.Report
+}
+
+// swing is the clip's as one of many.
+func (c judgedClip) swing() judgedSwing {
+	p := c.t.Params
+	w := judgedSwing{bats: pipeline.Side(p.Hand), swung: true, fps: float64(c.t.Image.FPS), sound: c.t.Audio != nil, truths: c.t.measures(), events: map[pipeline.EventKind]float64{}, rep: &c.rep}
+	w.view = map[string]pipeline.View{"open": pipeline.ViewChest, "closed": pipeline.ViewBack, "front": pipeline.ViewPitcher, "rear": pipeline.ViewCatcher}[p.View]
+	for k, v := range c.t.Phases {
+		w.events[pipeline.EventKind(k)] = v.T
+	}
+	return w
 }
 
 // apart looks at every two clips of one view and side whose truths differ

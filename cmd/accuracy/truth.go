@@ -24,6 +24,9 @@ type truth struct {
 		Frame int
 		T     float64
 	}
+	Audio *struct {
+		Crack float64 `json:"crack_arrival_t"`
+	}
 	Frames []struct {
 		T      float64
 		Points map[string]struct{ XYZ [3]float64 }
