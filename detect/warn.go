@@ -17,7 +17,8 @@ const (
 	lostTime    = .12  // seconds without a pose worth a word
 )
 
-// warn says what may be wrong with the facts.
+// warn says what may be wrong with the facts. Details are numbers and units
+// only: the sentences around them exist in several languages.
 func warn(t *pipeline.Track, s *scanned) []pipeline.Warning {
 	var out []pipeline.Warning
 	add := func(code, detail string, from, to *float64) {
@@ -25,16 +26,16 @@ func warn(t *pipeline.Track, s *scanned) []pipeline.Warning {
 	}
 	c := t.Clip
 	if m := min(c.Width, c.Height); m > 0 && m < lowSide {
-		add("low_resolution", fmt.Sprintf("%d×%d pixels", c.Width, c.Height), nil, nil)
+		add("low_resolution", fmt.Sprintf("%d×%d px", c.Width, c.Height), nil, nil)
 	}
 	if c.CaptureRate > 0 && c.CaptureRate < lowRate {
-		add("low_frame_rate", fmt.Sprintf("%.3g frames a second", c.CaptureRate), nil, nil)
+		add("low_frame_rate", fmt.Sprintf("%.3g/s", c.CaptureRate), nil, nil)
 	}
 	if l := median(s.luma); len(s.luma) > 0 && l < darkLuma {
-		add("dark", fmt.Sprintf("mean grey level %.0f of 255", l), nil, nil)
+		add("dark", fmt.Sprintf("%.0f/255", l), nil, nil)
 	}
 	if t.People > 1 {
-		add("others_in_picture", fmt.Sprintf("%d people at once", t.People), nil, nil)
+		add("others_in_picture", fmt.Sprint(t.People), nil, nil)
 	}
 	for i := range t.Windows {
 		w := &t.Windows[i]
@@ -58,16 +59,16 @@ func warn(t *pipeline.Track, s *scanned) []pipeline.Warning {
 		}
 		n := float64(len(w.Frames))
 		if h := median(hs); len(hs) > 0 && h < smallBatter {
-			add("batter_small", fmt.Sprintf("%.0f pixels tall", h), &from, &to)
+			add("batter_small", fmt.Sprintf("%.0f px", h), &from, &to)
 		}
 		if reach > movedMuch*float64(max(c.Width, c.Height)) {
-			add("camera_moved_much", fmt.Sprintf("%.0f pixels", reach), &from, &to)
+			add("camera_moved_much", fmt.Sprintf("%.0f px", reach), &from, &to)
 		}
 		if float64(unseen) > unseenShare*n {
-			add("camera_ground_unseen", fmt.Sprintf("in %d of %d frames", unseen, len(w.Frames)), &from, &to)
+			add("camera_ground_unseen", fmt.Sprintf("%d/%d", unseen, len(w.Frames)), &from, &to)
 		}
 		if float64(still) > .1*n {
-			add("camera_lost", fmt.Sprintf("in %d of %d frames", still, len(w.Frames)), &from, &to)
+			add("camera_lost", fmt.Sprintf("%d/%d", still, len(w.Frames)), &from, &to)
 		}
 		for _, g := range lost(w.Frames, c) {
 			add("lost_batter", fmt.Sprintf("%.2f s", c.Capture(g.to-g.from)), &g.from, &g.to)

@@ -4,7 +4,7 @@ package pipeline
 // sentence for each.
 var WarningCodes = []string{
 	// the container
-	"odd_rotation", "non_square_pixels", "interlaced", "time_factor_inferred", "audio_not_read",
+	"odd_rotation", "non_square_pixels", "interlaced", "time_factor_inferred", "audio_not_read", "audio_slow_motion", "audio_too_long",
 	// the picture
 	"low_resolution", "low_frame_rate", "dark", "others_in_picture", "batter_small",
 	"camera_moved_much", "camera_ground_unseen", "camera_lost", "lost_batter",

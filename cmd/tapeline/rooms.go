@@ -77,32 +77,33 @@ func see(ctx context.Context, nets *pose.Nets, c pipeline.Clip, given pipeline.G
 			return clip.Open(ctx, c, clip.Options{MaxSide: maxSide, From: from, To: to})
 		},
 	})
-	if err == nil && unheard != "" {
-		t.Warnings = append(t.Warnings, pipeline.Warning{Code: "audio_not_read", Detail: unheard})
+	if err == nil && unheard != nil {
+		t.Warnings = append(t.Warnings, *unheard)
 	}
 	return t, err
 }
 
 // listen gives the sharp sounds of the clip; why says what kept them unheard.
 // A clip without its sound is still worth reading.
-func listen(ctx context.Context, c pipeline.Clip) (onsets []pipeline.Onset, why string) {
+func listen(ctx context.Context, c pipeline.Clip) (onsets []pipeline.Onset, why *pipeline.Warning) {
 	switch {
 	case !c.HasAudio:
-		return nil, ""
+		return nil, nil
 	case c.TimeFactor != 1:
-		return nil, "slow motion"
+		return nil, &pipeline.Warning{Code: "audio_slow_motion"}
 	case c.Duration > soundLimit:
-		return nil, "longer than ten minutes"
+		return nil, &pipeline.Warning{Code: "audio_too_long"}
 	}
 	samples, start, err := clip.Audio(ctx, c, soundRate)
 	if err != nil {
+		why = &pipeline.Warning{Code: "audio_not_read", Detail: err.Error()}
 		var e *pipeline.Error
 		if errors.As(err, &e) {
-			return nil, e.What
+			why.Detail = e.What
 		}
-		return nil, err.Error()
+		return nil, why
 	}
-	return sound.Onsets(samples, soundRate, start), ""
+	return sound.Onsets(samples, soundRate, start), nil
 }
 
 // judged is everything behind the track: pure.

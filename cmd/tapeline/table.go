@@ -19,11 +19,11 @@ func printTable(w io.Writer, rep pipeline.Report) {
 	if s == nil {
 		return
 	}
-	fmt.Fprintf(w, "%s: swing %d of %d, %s, %s%s\n", rep.Clip.Name, s.Index, len(rep.Swings),
-		l.Bats[rep.Batter.Bats], lower(l.Views[rep.Batter.View]), inferred(rep.Batter))
+	fmt.Fprintf(w, "%s: %s, %s, %s, %s\n", rep.Clip.Name, fmt.Sprintf(l.Table["swing"], s.Index, len(rep.Swings)),
+		l.Bats[rep.Batter.Bats], lower(l.Views[rep.Batter.View]), known(l, rep.Batter))
 
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprint(t, "\nPhase\tframe\tin the clip\n")
+	fmt.Fprintf(t, "\n%s\t%s\t%s\n", l.Table["phase"], l.Table["frame"], l.Table["in_the_clip"])
 	for _, e := range s.Events {
 		if e.T == nil {
 			fmt.Fprintf(t, "%s\t–\t%s: %s\n", l.Events[e.Kind], l.Cards["cant_tell"], reason(l, e.Reason))
@@ -38,7 +38,7 @@ func printTable(w io.Writer, rep pipeline.Report) {
 	t.Flush()
 
 	t = tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprint(t, "\nMeasure\tvalue (95 % bounds)\n")
+	fmt.Fprintf(t, "\n%s\t%s\n", l.Table["measure"], l.Table["value"])
 	for i := range s.Measures {
 		m := &s.Measures[i]
 		fmt.Fprintf(t, "%s\t%s\n", l.MeasureName(m), value(l, m))
@@ -57,7 +57,7 @@ func printTable(w io.Writer, rep pipeline.Report) {
 		fmt.Fprintln(w)
 	}
 	for _, x := range rep.Warnings {
-		fmt.Fprintf(w, "Note: %s\n", l.Warning(x))
+		fmt.Fprintf(w, "%s %s\n", l.Table["note"], l.Warning(x))
 	}
 }
 
@@ -107,18 +107,25 @@ func finding(l words.Lang, f pipeline.Finding) string {
 		}
 		return text + "\n" + l.Cards["drill"] + " " + w.Drill
 	case pipeline.Secondary:
-		return "Also: " + w.Say
+		return l.Table["also"] + " " + w.Say
 	}
-	return "Can't tell: " + w.Doubt
+	return l.Table["cant_tell"] + " " + w.Doubt
 }
 
-func inferred(b pipeline.Batter) string {
-	text := ""
+// known says how tall the batter is and which of side and view were not given.
+func known(l words.Lang, b pipeline.Batter) string {
+	text := l.Table["no_height"]
 	if b.HeightCM != nil {
-		text = fmt.Sprintf(", %.0f cm tall", *b.HeightCM)
+		text = fmt.Sprintf(l.Table["tall"], *b.HeightCM)
 	}
-	if len(b.Inferred) > 0 {
-		text += " (worked out from the picture: " + strings.ReplaceAll(strings.Join(b.Inferred, ", "), "_cm", "") + ")"
+	var found []string
+	for _, what := range b.Inferred {
+		if name, ok := l.Table[what]; ok { // a height is never worked out
+			found = append(found, name)
+		}
+	}
+	if len(found) > 0 {
+		text += " (" + fmt.Sprintf(l.Table["worked_out"], strings.Join(found, ", ")) + ")"
 	}
 	return text
 }

@@ -87,6 +87,22 @@ var english = Lang{
 		"sheet":           "The swing at a glance",
 		"contact_clock":   "times from contact",
 	},
+	Table: map[string]string{
+		"swing":       "swing %d of %d",
+		"tall":        "%.0f cm tall",
+		"no_height":   "height not given",
+		"worked_out":  "worked out from the picture: %s",
+		"bats":        "bats",
+		"view":        "view",
+		"phase":       "Phase",
+		"frame":       "frame",
+		"in_the_clip": "in the clip",
+		"measure":     "Measure",
+		"value":       "value (95 % bounds)",
+		"also":        "Also:",
+		"cant_tell":   "Can't tell:",
+		"note":        "Note:",
+	},
 	Standing: map[string]string{
 		"inside":    "fine",
 		"outside":   "too much",
@@ -192,11 +208,13 @@ var english = Lang{
 	// MeasureCodes.
 	Warnings: map[string]string{
 		// the container
-		"odd_rotation":         "The clip is turned by an odd angle; it is shown as it lies.",
-		"non_square_pixels":    "The clip's pixels are not square; it was stretched to its true shape.",
+		"odd_rotation":         "The clip is turned by an odd angle; it is shown at the nearest quarter turn.",
+		"non_square_pixels":    "The clip's pixels are not square; lengths and angles are off.",
 		"interlaced":           "The clip is interlaced; fast parts look combed.",
 		"time_factor_inferred": "The clip looks like slow motion; how slow was worked out from it.",
 		"audio_not_read":       "The sound could not be read and was not used.",
+		"audio_slow_motion":    "The clip plays in slow motion; its sound was not used.",
+		"audio_too_long":       "The clip is too long to listen to; its sound was not used.",
 		// the picture
 		"low_resolution":       "The picture has few pixels; bounds are wide.",
 		"low_frame_rate":       "Too few pictures a second: contact is a span, not an instant.",

@@ -26,6 +26,7 @@ type Lang struct {
 	Units    map[string]Unit
 	Captions map[string]string // at most 7 words each when filled in
 	Cards    map[string]string
+	Table    map[string]string // of the printed table
 	Measures map[string]Measure
 	Findings map[string]Finding
 	Warnings map[string]string // sentence by code
