@@ -79,16 +79,29 @@ const (
 	unsure
 )
 
+// A batter whose height was not given is this tall, metres: centimetres a
+// percent of height. Common practice, no source.
+const (
+	leastHeight = 1.2
+	mostHeight  = 2.0
+)
+
 // judge holds the whole 95 % interval against the band; over is how far the
-// near end of the interval lies outside, in units of the band's limit.
+// near end of the interval lies outside, in units of the band's limit. A limit
+// in cm holds for percent of height too, as far as every height agrees.
 func (r Rule) judge(m *p.Measure) (v verdict, over float64) {
 	if m == nil {
 		return silent, 0
 	}
-	if m.Value == nil || m.Unit != r.Unit {
+	if m.Value == nil {
 		return unsure, 0
 	}
 	lo, hi := *m.Lo, *m.Hi
+	if r.Unit == "cm" && m.Unit == "pct_height" {
+		lo, hi = math.Min(lo*leastHeight, lo*mostHeight), math.Max(hi*leastHeight, hi*mostHeight)
+	} else if m.Unit != r.Unit {
+		return unsure, 0
+	}
 	ref := 1.0
 	if r.Max != nil {
 		ref = math.Max(math.Abs(*r.Max), 1e-9)

@@ -36,8 +36,17 @@ func TestJudgeEdges(t *testing.T) {
 	if v, _ := max5.judge(&p.Measure{Unit: "cm"}); v != unsure {
 		t.Error("a null value must be unsure")
 	}
-	if v, _ := max5.judge(&p.Measure{Unit: "pct_height", Value: f(9), Lo: f(8), Hi: f(10)}); v != unsure {
-		t.Error("a band in cm says nothing about percent of an unknown height")
+	// 5 cm are 2.5 % of 2.0 m and 4.17 % of 1.2 m.
+	for _, c := range []struct {
+		lo, hi float64
+		want   verdict
+	}{{-1, 2.4, inside}, {-1, 2.6, unsure}, {4, 9, unsure}, {4.2, 9, outside}} {
+		if v, _ := max5.judge(&p.Measure{Unit: "pct_height", Value: f((c.lo + c.hi) / 2), Lo: f(c.lo), Hi: f(c.hi)}); v != c.want {
+			t.Errorf("%g…%g %% of an unknown height: got %v, want %v", c.lo, c.hi, v, c.want)
+		}
+	}
+	if v, _ := max5.judge(&p.Measure{Unit: "deg", Value: f(9), Lo: f(8), Hi: f(10)}); v != unsure {
+		t.Error("a band in cm says nothing about degrees")
 	}
 	if v, _ := max5.judge(nil); v != silent {
 		t.Error("an absent measure must be silent")
