@@ -189,7 +189,7 @@ func plant(g *grid, j body, contact float64, bodyPx float64) (pl, stride moment,
 		lo = math.Min(lo, float64(i+1))
 	}
 	one := math.Max(1, .016/g.dt)
-	pl = moment{still, math.Min(lo, still-one), still + one, true, "foot_speed"}
+	pl = moment{still, math.Min(lo, still-math.Max(one, .05/g.dt)), still + one, true, "foot_speed"}
 	if !found {
 		pl = moment{still, lo - 2*one, contact, true, "foot_rest"}
 	}

@@ -81,11 +81,13 @@ func (g *grid) time(i float64) float64 { return g.t0 + i*g.dt }
 func (g *grid) index(t float64) float64 { return (t - g.t0) / g.dt }
 
 func (g *grid) clamp(i float64) int {
-	return min(max(int(math.Round(i)), 0), g.n-1)
+	// Places half way between two samples must not fall to one side or the
+	// other by the last bit of a clock.
+	return min(max(int(math.Round(i-1e-6)), 0), g.n-1)
 }
 
 // span in samples of s capture seconds, at least 1.
-func (g *grid) span(s float64) int { return max(1, int(math.Round(s/g.dt))) }
+func (g *grid) span(s float64) int { return max(1, int(math.Round(s/g.dt-1e-6))) }
 
 // newGrid lays a window on a uniform grid at the clip's capture rate (at most
 // 240 Hz); nil when fewer than 8 frames carry a pose.

@@ -81,7 +81,8 @@ func (a *analysis) measure(s *p.Swing) {
 			v, base = n, 4
 			warn = append(warn, "head_flow_lost")
 		}
-		half := rms(base*cm, scaleDoubt*v, math.Min(.5*math.Abs(n-v), 3*cm), ground, grain)
+		when := a.swayY(h, at) / px
+		half := rms(base*cm, scaleDoubt*v, math.Min(.5*math.Abs(n-v), 3*cm), ground, grain, when)
 		if key == "head_drop" && at == p.Contact {
 			// The eyes' fall by the flow, less the nod.
 			en, ef := flowAt(&a.eyes, at)
@@ -93,7 +94,7 @@ func (a *analysis) measure(s *p.Swing) {
 			before := a.relative(float64(a.a+a.b) / 2)
 			w, wd := nod((is - was) / eyePx / cm)
 			v = eyes - (was-before)/eyePx - w*cm
-			half = rms(doubt, wd*cm, scaleDoubt*v, ground, grain)
+			half = rms(doubt, wd*cm, scaleDoubt*v, ground, grain, when)
 			warn = append(warn, "nod_assumed")
 		}
 		lo, hi := v-half, v+half
@@ -301,7 +302,7 @@ func (a *analysis) measure(s *p.Swing) {
 	// The network marks the shoulder's top, about 4 cm over the joint.
 	v := (sh.Y-hands.Y)/sc.px[j.shoulderB] + 4*cm
 	pm("hands_start", "", p.Stance, sc.unit, v, 6*cm)
-	if trunk := (hips.Y - both.Y) / sc.at(p.LeftHip, p.LeftShoulder); trunk > 10*cm {
+	if trunk := (hips.Y - both.Y) / sc.at(p.LeftHip, p.RightHip, p.LeftShoulder, p.RightShoulder); trunk > 10*cm {
 		pm("hands_start_ratio", "", p.Stance, "ratio", v/trunk, 6*cm/trunk)
 	}
 
@@ -386,6 +387,18 @@ const soleCM = 3
 func (a *analysis) ground() float64 {
 	g, j := a.grid, a.body
 	return mid(g.joints[j.heelF], g.joints[j.toeF], g.joints[j.heelB], g.joints[j.toeB]).medianIn(a.a, a.b).Y
+}
+
+// swayY is how far the head rises or falls within the event's own bounds,
+// pixels: a doubt in time is a doubt in place.
+func (a *analysis) swayY(h *path, at p.EventKind) float64 {
+	e := a.ev[at]
+	if at == p.Finish { // its bounds are wide by definition, not by doubt
+		return 0
+	}
+	w := .05 / a.grid.dt
+	slope := math.Abs(h.net.lerp(e.i+w).Y-h.net.lerp(e.i-w).Y) / (2 * w)
+	return slope * (e.hi - e.lo) / 2
 }
 
 // relative is how far the eyes lie below the ears at grid place i by the

@@ -185,7 +185,7 @@ func pnp(pts []v3, img []p.Point, f, cx, cy float64) (R [3]v3, t v3, ok bool) {
 		for i := range e {
 			e[i] = math.Hypot(r[2*i], r[2*i+1])
 		}
-		m := 3 * math.Max(median(e), 0.5)
+		m := 3 * math.Max(median(e), f*1e-4)
 		w := make([]float64, 2*n)
 		for i := range e {
 			v := 1.0

@@ -83,18 +83,19 @@ func newBatter(q Params) *batter {
 	L, P, C := b.l, b.pl, b.c
 	M := (L + P) / 2
 	// Half of the head's way forward comes from leaning.
+	loose := 1 - q.HeadStill
 	lean := degrees(q.HeadFwd / 100 * .5 / .65)
 	b.pelYaw = through(key{0, 4}, key{L, 2}, key{M + .05, -12}, key{P, 8}, key{P + .07, 36}, key{C, 76}, key{C + .1, 92}, key{C + .3, 97})
 	b.chestYaw = through(key{0, -4}, key{L, -6}, key{M + .05, -24}, key{P, -18}, key{P + .06, 4}, key{P + .11, 32}, key{C, 60}, key{C + .05, 84}, key{C + .12, 106}, key{C + .25, 120}, key{C + .4, 124})
 	b.leanY = through(key{0, 21}, key{L, 21}, key{P, 22}, key{C, 19}, key{C + .15, 11}, key{C + .35, 8})
 	b.leanX = through(key{0, 0}, key{L, 0}, key{M, -2}, key{P, -5 + lean*.7}, key{C, -13 + lean}, key{C + .15, -10 + lean}, key{C + .35, -7 + lean})
-	b.headYaw = through(key{0, 62}, key{L, 62}, key{P, 58}, key{P + .1, 48}, key{C, 36}, key{C + .06, 38}, key{C + .2, 72}, key{C + .4, 84})
-	b.headPitch = through(key{0, 6}, key{L, 6}, key{P, 6 + q.Nod/6}, key{C, 6 + q.Nod}, key{C + .08, 4 + q.Nod}, key{C + .3, 2})
+	b.headYaw = through(key{0, 62}, key{L, 62}, key{P, 58}, key{P + .1, 48}, key{C, 36}, key{C + .06, 38}, key{C + .2, 38 + 34*loose}, key{C + .4, 38 + 46*loose})
+	b.headPitch = through(key{0, 6}, key{L, 6}, key{P, 6 + q.Nod/6}, key{C, 6 + q.Nod}, key{C + .08, 6 + q.Nod - 2*loose}, key{C + .3, 6 + q.Nod - (4+q.Nod)*loose})
 	b.headRoll = through(key{0, 0}, key{P, 0}, key{C, -5}, key{C + .3, 0})
 	b.share = through(key{0, 0}, key{L + .1, 0}, key{P, q.AtPlant}, key{C, 1}, key{C + .4, 1})
 	b.eye0 = vec{.045 * q.Size, .80 - .30*q.Size, b.eyeMid[2] - q.Crouch*b.eyeMid[2]/1.671}
 	b.eyeSway = through(key{0, 0}, key{L, 0}, key{M, -.012 * q.Size}, key{P, 0})
-	b.finUp = through(key{C + .08, 0}, key{C + .45, .015})
+	b.finUp = through(key{C + .08, 0}, key{C + .45, .015 * loose})
 	b.finY = through(key{C + .04, 0}, key{C + .4, .14})
 	b.after = through(key{C + .02, 0}, key{C + .3, q.After / 100})
 

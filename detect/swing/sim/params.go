@@ -59,6 +59,7 @@ type Params struct {
 	Crouch     float64 `json:"crouch_m"`     // of a batter 1.78 m tall
 	HandsUp    float64 `json:"hands_up_m"`   // over the usual start
 	After      float64 `json:"after_fwd_cm"` // of the head in the .3 s after contact
+	HeadStill  float64 `json:"head_still"`   // 0: the head turns after contact as the body does, 1: it stays
 	Sway       float64 `json:"sway_cm"`      // of the head while it waits
 	WaggleBat  float64 `json:"waggle"`       // size of the bat's waggle before the load, 1 = 25°
 	Size       float64 `json:"size"`         // of the stance against one 1.78 m tall

@@ -77,6 +77,7 @@ func Random(rng *rand.Rand) Params {
 	q.Crouch = in(.10, .24)
 	q.HandsUp = in(-.15, .15)
 	q.After = near(1, 2.5)
+	q.HeadStill = in(0, 1)
 	q.Sway = in(0, .5)
 	if chance(.5) {
 		q.WaggleBat = in(.3, 1)
@@ -146,7 +147,16 @@ func Clean(q Params, rng *rand.Rand) Params {
 	q.EyeDrop, q.HeadFwd, q.AtPlant = in(0, 2), in(-1, 1), in(.4, .8)
 	q.OpenPlant = in(0, 20)
 	q.OpenHit = q.OpenPlant + in(0, 10)
-	q.HandsUp, q.After, q.Hold, q.WalkOut = in(.08, .18), in(-1, 1), in(1, 1.8), 0
+	q.After, q.HeadStill = in(-1, 1), in(.85, 1)
+	q.HandsUp, q.Hold, q.WalkOut = in(.08, .18), in(1, 1.8), 0
+	q = grounded(q)
+	// How far forward the head may come depends on the knees.
+	for range 8 {
+		if Swing(q).Measures[Key{"head_over_back_ratio", "", p.Contact}] < .15 {
+			break
+		}
+		q.HeadFwd--
+	}
 	return grounded(q)
 }
 

@@ -159,7 +159,7 @@ func TestMirror(t *testing.T) {
 func TestRandomBatters(t *testing.T) {
 	rng := rand.New(rand.NewSource(4))
 	kinds := map[Step]int{}
-	for i := range 200 {
+	for i := range 80 {
 		q := Random(rng)
 		tr := Swing(q)
 		kinds[q.Step]++

@@ -95,21 +95,27 @@ func draw(t *Truth, e Errors, rng *rand.Rand) *drawn {
 			}
 		}
 	}
-	// The network's body is bent as a whole more than joint by joint.
-	var all [3]float64
-	for c := range all {
-		all[c] = n(e.WorldClip[c] / math.Sqrt2)
+	// The network's body is bent part by part more than joint by joint: head,
+	// trunk and arms together, each leg by itself.
+	var shared [3][3]float64
+	for i := range shared {
+		for c := range 3 {
+			shared[i][c] = n(e.WorldClip[c] * math.Sqrt(.75))
+		}
 	}
 	for j := range d.world {
 		var own [3]float64
 		for c := range own {
-			own[c] = n(e.WorldClip[c] / math.Sqrt2)
+			own[c] = n(e.WorldClip[c] / 2)
 		}
 		for i := range phases {
 			for c := range 3 {
 				d.world[j][i][c] = e.Pose*d.bias.World[j][i][c] + own[c] + n(e.WorldPhase[c])
-				if j < p.LeftHip {
-					d.world[j][i][c] += all[c]
+				switch {
+				case j < p.LeftHip:
+					d.world[j][i][c] += shared[0][c]
+				case j > p.RightHip: // the hips are the origin
+					d.world[j][i][c] += shared[1+(j+1)%2][c]
 				}
 			}
 		}

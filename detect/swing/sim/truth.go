@@ -276,7 +276,7 @@ func (t *Truth) measure(s *shaker) {
 
 // held is how long head and feet keep slower than .25 body heights a second,
 // from when they first do so after the finish; ok is false when the clip ends
-// before they move again and before half a second is over.
+// before they move again.
 func (t *Truth) held(s *shaker, finish float64) (held float64, ok bool) {
 	fr, bk := t.Params.frontBack()
 	const dt = .01
@@ -302,5 +302,5 @@ func (t *Truth) held(s *shaker, finish float64) (held float64, ok bool) {
 	for w < end && calm(w) {
 		w += dt
 	}
-	return w - from, w < end || w-from >= .5
+	return w - from, w < end
 }

@@ -1,0 +1,252 @@
+package swing
+
+import (
+	"flag"
+	"math"
+	"os"
+	"testing"
+
+	"pgregory.net/rapid"
+
+	p "tapeline/pipeline"
+)
+
+func TestMain(m *testing.M) {
+	flag.Parse()
+	if f := flag.Lookup("rapid.checks"); f.Value.String() == f.DefValue {
+		_ = f.Value.Set("25") // each check judges two swings; more by -rapid.checks
+	}
+	_ = flag.Set("rapid.nofailfile", "true")
+	os.Exit(m.Run())
+}
+
+// mirrored flips the picture left to right; the person's left becomes right.
+func mirrored(t p.Track) p.Track {
+	W := float64(t.Clip.Width)
+	swap := func(j int) int {
+		switch {
+		case j == p.Nose:
+			return j
+		case j >= 1 && j <= 3:
+			return j + 3
+		case j >= 4 && j <= 6:
+			return j - 3
+		case j%2 == 1:
+			return j + 1
+		}
+		return j - 1
+	}
+	each(&t, func(s *p.Seen) {
+		if s.Pose != nil {
+			q := *s.Pose
+			for j := range q.Joints {
+				o := s.Pose.Joints[swap(j)]
+				o.X = W - o.X
+				q.Joints[j] = o
+				w := s.Pose.World[swap(j)]
+				w.X = -w.X
+				q.World[j] = w
+			}
+			s.Pose = &q
+		}
+		// x' = A·x − B·y + TX with x → W − x on both sides.
+		c := &s.Camera
+		c.B, c.TX, c.GX, c.TY = -c.B, W-c.A*W-c.TX, -c.GX, c.TY+c.B*W
+		s.Head.DX, s.Head.CX, s.Head.Rot = -s.Head.DX, W-s.Head.CX, -s.Head.Rot
+	})
+	return t
+}
+
+// zoomed multiplies every pixel by k.
+func zoomed(t p.Track, k float64) p.Track {
+	t.Clip.Width, t.Clip.Height = int(math.Round(float64(t.Clip.Width)*k)), int(math.Round(float64(t.Clip.Height)*k))
+	each(&t, func(s *p.Seen) {
+		if s.Pose != nil {
+			q := *s.Pose
+			for j := range q.Joints {
+				q.Joints[j].X *= k
+				q.Joints[j].Y *= k
+			}
+			s.Pose = &q
+		}
+		c := &s.Camera
+		c.TX, c.TY, c.GX, c.GY = k*c.TX, k*c.TY, k*c.GX, k*c.GY
+		h := &s.Head
+		h.DX, h.DY, h.CX, h.CY = k*h.DX, k*h.DY, k*h.CX, k*h.CY
+	})
+	return t
+}
+
+// each applies f to a copy of every frame.
+func each(t *p.Track, f func(*p.Seen)) {
+	ws := append([]p.Window(nil), t.Windows...)
+	for i := range ws {
+		ws[i].Frames = append([]p.Seen(nil), ws[i].Frames...)
+		for k := range ws[i].Frames {
+			f(&ws[i].Frames[k])
+		}
+	}
+	t.Windows = ws
+}
+
+func later(t p.Track, s float64) p.Track {
+	t.Clip.PTS = append([]float64(nil), t.Clip.PTS...)
+	for i := range t.Clip.PTS {
+		t.Clip.PTS[i] += s
+	}
+	t.Onsets = append([]p.Onset(nil), t.Onsets...)
+	for i := range t.Onsets {
+		t.Onsets[i].T += s
+	}
+	each(&t, func(f *p.Seen) { f.PTS += s })
+	for i := range t.Windows {
+		t.Windows[i].Burst += s
+		t.Windows[i].From += s
+		t.Windows[i].To += s
+	}
+	return t
+}
+
+// halved keeps every second frame, joining what lay between.
+func halved(t p.Track) p.Track {
+	t.Clip.CaptureRate /= 2
+	ws := append([]p.Window(nil), t.Windows...)
+	for i := range ws {
+		var out []p.Seen
+		for k := 0; k < len(ws[i].Frames); k += 2 {
+			f := ws[i].Frames[k]
+			if k > 0 {
+				g := ws[i].Frames[k-1].Head
+				f.Head.DX, f.Head.DY, f.Head.Rot = f.Head.DX+g.DX, f.Head.DY+g.DY, f.Head.Rot+g.Rot
+				f.Head.CX, f.Head.CY = g.CX, g.CY
+				f.Energy += ws[i].Frames[k-1].Energy
+			}
+			out = append(out, f)
+		}
+		ws[i].Frames = out
+	}
+	t.Windows = ws
+	return t
+}
+
+func judged(t *rapid.T, k p.Track) (p.Report, *p.Swing) {
+	r, err := Judge(k, p.Given{HeightCM: 178})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return r, r.Chosen()
+}
+
+// same compares the values of every measure.
+func same(t *rapid.T, a, b *p.Swing, cm, deg float64) {
+	if len(a.Measures) != len(b.Measures) {
+		t.Fatalf("%d measures, then %d", len(a.Measures), len(b.Measures))
+	}
+	for i := range a.Measures {
+		x, y := a.Measures[i], b.Measures[i]
+		if (x.Value == nil) != (y.Value == nil) {
+			t.Fatalf("%s %s %s: null in one of the two", x.Key, x.From, x.At)
+		}
+		if x.Value == nil {
+			continue
+		}
+		tol := map[string]float64{"cm": cm, "deg": deg, "ratio": cm / 20, "s": .01, "pct_height": cm}[x.Unit]
+		if math.Abs(*x.Value-*y.Value) > tol {
+			t.Fatalf("%s %s %s: %v, then %v", x.Key, x.From, x.At, *x.Value, *y.Value)
+		}
+	}
+}
+
+func draw(t *rapid.T) p.Track {
+	name := rapid.SampledFrom([]string{"open_faults", "open_clean", "front_left"}).Draw(t, "clip")
+	tr := truths[name]
+	return simulate(tr, rapid.Float64Range(0, 2).Draw(t, "noise"), rapid.Int64Range(1, 1000).Draw(t, "seed"))
+}
+
+var truths = map[string]*truth{}
+
+func withTruths(t *testing.T) {
+	for _, n := range []string{"open_faults", "open_clean", "front_left"} {
+		truths[n] = loadTruth(t, n)
+	}
+}
+
+func TestMirrorChangesOnlyTheSide(t *testing.T) {
+	withTruths(t)
+	rapid.Check(t, func(t *rapid.T) {
+		k := draw(t)
+		ra, a := judged(t, k)
+		rb, b := judged(t, mirrored(k))
+		if ra.Batter.Bats == rb.Batter.Bats || ra.Batter.View != rb.Batter.View {
+			t.Fatalf("%s %s, mirrored %s %s", ra.Batter.Bats, ra.Batter.View, rb.Batter.Bats, rb.Batter.View)
+		}
+		same(t, a, b, .02, .6)
+	})
+}
+
+func TestCentimetresSurviveAnyZoom(t *testing.T) {
+	withTruths(t)
+	rapid.Check(t, func(t *rapid.T) {
+		k := draw(t)
+		_, a := judged(t, k)
+		// Even factors keep the whole-pixel size of the picture exact.
+		_, b := judged(t, zoomed(k, float64(rapid.SampledFrom([]int{2, 3, 4}).Draw(t, "zoom"))))
+		same(t, a, b, .02, .6)
+	})
+}
+
+func TestTimeShiftChangesNothing(t *testing.T) {
+	withTruths(t)
+	rapid.Check(t, func(t *rapid.T) {
+		k := draw(t)
+		s := rapid.Float64Range(0, 3000).Draw(t, "later")
+		_, a := judged(t, k)
+		_, b := judged(t, later(k, s))
+		same(t, a, b, .02, .6)
+		for i := range a.Events {
+			x, y := a.Events[i], b.Events[i]
+			if (x.T == nil) != (y.T == nil) || x.T != nil && math.Abs(*x.T+s-*y.T) > 2e-4 {
+				t.Fatalf("%s did not move with the clock", x.Kind)
+			}
+		}
+	})
+}
+
+// Half the frames know less: taken together the bounds must not come out
+// narrower, and none by more than a quarter. A single one may by less, since
+// part of it follows how far two ways of measuring happen to differ.
+func TestFewerFramesDoNotSharpen(t *testing.T) {
+	withTruths(t)
+	rapid.Check(t, func(t *rapid.T) {
+		k := draw(t)
+		_, a := judged(t, k)
+		rb, err := Judge(halved(k), p.Given{HeightCM: 178})
+		if err != nil {
+			return // it may say that it can't tell
+		}
+		b := rb.Chosen()
+		for _, kind := range []p.EventKind{p.Plant, p.Contact} {
+			x, y := a.Event(kind), b.Event(kind)
+			if x.T != nil && y.T != nil && *y.Hi-*y.Lo < (*x.Hi-*x.Lo)*.9-.01 {
+				t.Fatalf("%s: %v s wide, with half the frames %v", kind, *x.Hi-*x.Lo, *y.Hi-*y.Lo)
+			}
+		}
+		var ratios []float64
+		for i := range a.Measures {
+			x := &a.Measures[i]
+			y := b.Measure(x.Key, x.From, x.At)
+			if x.Value == nil || y == nil || y.Value == nil || *x.Hi == *x.Lo {
+				continue
+			}
+			ratios = append(ratios, (*y.Hi-*y.Lo)/(*x.Hi-*x.Lo))
+			// The finish is a span of a quarter second: what is read in it
+			// comes from another picture.
+			if r := ratios[len(ratios)-1]; r < .75 && x.At != p.Finish {
+				t.Fatalf("%s %s %s: %v wide, with half the frames %v", x.Key, x.From, x.At, *x.Hi-*x.Lo, *y.Hi-*y.Lo)
+			}
+		}
+		if m := median(ratios); m < .99 {
+			t.Fatalf("with half the frames the bounds are %.3f as wide", m)
+		}
+	})
+}
