@@ -82,7 +82,7 @@ func See(ctx context.Context, o Options) (pipeline.Track, error) {
 	bs = merge(bs)
 	if len(bs) == 0 {
 		return t, &pipeline.Error{Fault: pipeline.FaultNoSwing, Step: "see", What: "no swing in the clip: " + said(s.people),
-			Hint: "film from a second before the swing to two seconds after it"}
+			Hint: "film from a second before the swing to two seconds after it; of slow motion say --capture"}
 	}
 	for i, sp := range spans(bs, o.Clip) {
 		w, err := window(ctx, &o, start, sp, bs[i], guide, func(done, total int) {

@@ -13,6 +13,7 @@ import (
 
 	"tapeline/config"
 	"tapeline/pipeline"
+	"tapeline/pipeline/clip"
 )
 
 var readCommand = command{
@@ -38,6 +39,8 @@ What is known of the batter and the camera (the rest is worked out):
                   top left, when several people are in view
   --swing N       which swing of the clip to show, from 1 (default: the one
                   best seen)
+  --capture N     frames a second it was filmed at, for slow motion that does
+                  not say so itself: 240
   --distance D    from phone to batter, 5m or 16ft; sharpens what the sound
                   tells of contact
   --name NAME     first name for the card at the start of the video
@@ -59,10 +62,11 @@ func init() { readCommand.run = read }
 type options struct {
 	out     string
 	force   bool
-	quality string // "quick" or "best"
-	home    string // where the set-up put the models; empty: its default
-	name    string // for the card
-	date    string // for the card, 2006-01-02; empty: none
+	quality string  // "quick" or "best"
+	home    string  // where the set-up put the models; empty: its default
+	name    string  // for the card
+	date    string  // for the card, 2006-01-02; empty: none
+	capture float64 // frames a second it was filmed at; 0: as the clip says
 }
 
 // stages are the real rooms; tests put others in their place.
@@ -79,6 +83,7 @@ func read(ctx context.Context, s streams, args []string) error {
 	f.StringVar(&o.quality, "quality", "", "")
 	f.StringVar(&o.name, "name", "", "")
 	f.StringVar(&o.date, "date", "", "")
+	f.Float64Var(&o.capture, "capture", 0, "")
 	f.BoolVar(&o.force, "force", false, "")
 	f.BoolVar(&asJSON, "json", false, "")
 	f.StringVar(&conf, "config", "", "")
@@ -110,6 +115,9 @@ func read(ctx context.Context, s streams, args []string) error {
 	}
 	if _, err := time.Parse(time.DateOnly, o.date); o.date != "" && err != nil {
 		return usage("--date: %q is not a day; write it like 2026-05-03", o.date)
+	}
+	if !(o.capture >= 0 && o.capture <= clip.MaxRate) {
+		return usage("--capture: %g frames a second is no camera", o.capture)
 	}
 	if len(clips) == 0 {
 		return usage("read: which clip?")

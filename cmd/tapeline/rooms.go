@@ -39,7 +39,17 @@ func rooms(o options) house {
 	return house{
 		Close: func() { nets.Close() },
 		Stages: pipeline.Stages{
-			Probe: clip.Probe,
+			Probe: func(ctx context.Context, path string) (pipeline.Clip, error) {
+				c, err := clip.Probe(ctx, path)
+				if err != nil || o.capture == 0 {
+					return c, err
+				}
+				slow, ok := clip.Captured(c, o.capture)
+				if !ok {
+					return c, usage("--capture: %q plays at %.4g frames a second, so %g can't be what it was filmed at", path, c.CaptureRate/c.TimeFactor, o.capture)
+				}
+				return slow, nil
+			},
 			Begin: func(c pipeline.Clip, name string) (pipeline.Draft, error) {
 				d, err := publish.Begin(o.out, name, c.Path, pipeline.Outputs, o.force)
 				if err != nil {

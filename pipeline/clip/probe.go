@@ -265,26 +265,42 @@ func quotient(s string) (float64, error) {
 var captureTags = []string{"com.android.capture.fps"}
 
 func setRate(c *pipeline.Clip, p *probed, v *stream) {
-	// A millionth of a frame a second: below it is only rounding.
-	rate := math.Round(float64(len(c.PTS)-1)/c.PTS[len(c.PTS)-1]*1e6) / 1e6
-	c.CaptureRate, c.TimeFactor = rate, 1
+	c.CaptureRate, c.TimeFactor = shownRate(c), 1
 	for _, tag := range captureTags {
 		for _, tags := range []map[string]string{p.Format.Tags, v.Tags} {
 			f, err := strconv.ParseFloat(tags[tag], 64)
-			if err != nil || f > MaxRate {
-				continue
-			}
-			// Phones note the nominal rate (240) and play at the real one
-			// (29.97): a whole factor is meant.
-			factor := f / rate
-			if r := math.Round(factor); r > 0 && math.Abs(factor-r) < 0.03*r {
-				factor = r
-			}
-			if factor > 1.2 {
-				c.TimeFactor, c.CaptureRate = factor, rate*factor
+			if err == nil {
+				if slow, ok := Captured(*c, f); ok {
+					*c = slow
+				}
 			}
 		}
 	}
+}
+
+// shownRate is the clip's frames a second of presentation time, to a
+// millionth: below it is only rounding.
+func shownRate(c *pipeline.Clip) float64 {
+	n := len(c.PTS) - 1
+	return math.Round(float64(n)/(c.PTS[n]-c.PTS[0])*1e6) / 1e6
+}
+
+// Captured is the clip as filmed at so many frames a second and stretched to
+// what it plays at. It is false where that is no slow motion: under a fifth
+// faster than it plays, or faster than MaxRate.
+func Captured(c pipeline.Clip, rate float64) (pipeline.Clip, bool) {
+	shown := shownRate(&c)
+	// Phones note the nominal rate (240) and play at the real one (29.97): a
+	// whole factor is meant.
+	factor := rate / shown
+	if r := math.Round(factor); r > 0 && math.Abs(factor-r) < 0.03*r {
+		factor = r
+	}
+	if !(factor > 1.2) || rate > MaxRate {
+		return c, false
+	}
+	c.TimeFactor, c.CaptureRate = factor, shown*factor
+	return c, true
 }
 
 // matrixOf is the matrix the pixels were made with. An untagged clip follows

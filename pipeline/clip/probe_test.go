@@ -132,6 +132,19 @@ func TestSlowMotionTag(t *testing.T) {
 	}
 }
 
+// The same by what the user says, where the container doesn't.
+func TestCaptured(t *testing.T) {
+	c := mustProbe(t, smallClip(t, "plain.mp4"))
+	if slow, ok := Captured(c, 240); !ok || slow.TimeFactor != 8 || slow.CaptureRate != 240 || c.TimeFactor != 1 {
+		t.Errorf("%v: factor %v, rate %v", ok, slow.TimeFactor, slow.CaptureRate)
+	}
+	for _, rate := range []float64{0, 30, 24, -240, MaxRate + 1} {
+		if slow, ok := Captured(c, rate); ok || slow.TimeFactor != 1 || slow.CaptureRate != 30 {
+			t.Errorf("%g a second: %v, factor %v, rate %v", rate, ok, slow.TimeFactor, slow.CaptureRate)
+		}
+	}
+}
+
 func TestMatrix(t *testing.T) {
 	for _, tc := range []struct {
 		s    stream
