@@ -152,7 +152,9 @@ func Clean(q Params, rng *rand.Rand) Params {
 	q = grounded(q)
 	// How far forward the head may come depends on the knees.
 	for range 8 {
-		if Swing(q).Measures[Key{"head_over_back_ratio", "", p.Contact}] < .15 {
+		o := newBatter(q).pose(q.contactAt())
+		eye, back, front := (o.eye[0][0]+o.eye[1][0])/2, o.knee[right][0], o.knee[left][0]
+		if eye-back < .15*(front-back) {
 			break
 		}
 		q.HeadFwd--
