@@ -197,15 +197,12 @@ func (f *Film) holds() []hold {
 			add(f.text.Eyes(m), markEyes)
 		}
 		// What can't be seen from here is passed over; the sheet's table says so.
-		if m, standing := f.look.at("front_foot_open", "", k); m != nil && (m.Value != nil || m.Lo != nil && m.Hi != nil) {
-			if standing == CantTell { // say the bounds, not the middle
-				unsure := *m
-				unsure.Value, m = nil, &unsure
-			}
+		if m := f.swing.Measure("front_foot_open", "", k); m != nil && (m.Value != nil || m.Lo != nil && m.Hi != nil) {
 			add(f.text.Foot(m), markFoot)
 		}
 		if m := f.swing.Measure("head_over_back", "", k); m != nil && m.Value != nil && k == pipeline.Contact {
-			add(f.text.Head(m), markPlumb)
+			_, standing := f.look.at("head_over_back_ratio", "", k)
+			add(f.text.Head(m, standing == CantTell), markPlumb)
 		}
 		if k == pipeline.Finish {
 			if m := f.swing.Measure("finish_hold", "", k); m != nil && m.Value != nil {
@@ -233,6 +230,9 @@ func (f *Film) tapeCaption() string {
 	m := f.swing.Measure("eye_height", "", pipeline.Stance)
 	if m == nil || m.Value == nil {
 		return f.text.Captions["tape"]
+	}
+	if m.Unit == "pct_height" {
+		return fmt.Sprintf(f.text.Captions["tape_at_pct"], f.text.Short(*m.Value, m.Unit, 0))
 	}
 	return fmt.Sprintf(f.text.Captions["tape_at"], f.text.Value(m))
 }

@@ -260,7 +260,7 @@ func (l *Look) EyeLine(d *pipeline.Drawn, at pipeline.EventKind, valued bool) Ey
 	e.Label = Label{Text: l.text.Doubtful(d.Drop, d.DropDoubt, unit), Side: side, Room: l.dimRoom}
 	if m, s := l.at("eye_drop", pipeline.Stance, at); m != nil {
 		e.Label.Text = l.text.Value(m)
-		e.Label.Standing, e.Label.Note = s, l.text.Standing[string(s)]
+		e.Label.Standing, e.Label.Note = s, l.note(m, s)
 		if m.Value == nil {
 			e.Label.Note, e.Doubted = "", true
 		}
@@ -282,7 +282,7 @@ func (l *Look) Foot(d *pipeline.Drawn, at pipeline.EventKind, valued bool) *Foot
 		Z: pipeline.Point{X: g.GroundZ.X * k, Y: g.GroundZ.Y * k},
 	}
 	if m, s := l.at("front_foot_open", "", at); m != nil && valued {
-		f.Label = Label{Text: l.text.Value(m), Side: l.footSide, Room: l.footRoom, Standing: s, Note: l.text.Standing[string(s)]}
+		f.Label = Label{Text: l.text.Value(m), Side: l.footSide, Room: l.footRoom, Standing: s, Note: l.note(m, s)}
 		if m.Value == nil {
 			f.Label.Note = ""
 		}
@@ -310,9 +310,18 @@ func (l *Look) Plumb(d *pipeline.Drawn, at pipeline.EventKind, valued bool) *Plu
 		if r, rs := l.at("head_over_back_ratio", "", at); r != nil && rs != Plain {
 			s = rs
 		}
-		p.Label = Label{Text: l.text.Value(m), Room: l.height, Standing: s, Note: l.text.Standing[string(s)]}
+		p.Label = Label{Text: l.text.Value(m), Room: l.height, Standing: s, Note: l.note(m, s)}
 	}
 	return p
+}
+
+// note is the word under a value: a limit within narrow bounds is a close
+// call, within wide ones nothing is sure.
+func (l *Look) note(m *pipeline.Measure, s Standing) string {
+	if s == CantTell && m.Value != nil && !words.Vague(m) {
+		return l.text.Standing["close"]
+	}
+	return l.text.Standing[string(s)]
 }
 
 // Clock is the time of t from contact in capture time, "−0.17 s"; empty when

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"path/filepath"
+	"slices"
 	"strings"
 	"text/tabwriter"
 
@@ -21,6 +22,9 @@ func printTable(w io.Writer, rep pipeline.Report) {
 	}
 	fmt.Fprintf(w, "%s: %s, %s, %s, %s\n", rep.Clip.Name, fmt.Sprintf(l.Table["swing"], s.Index, len(rep.Swings)),
 		l.Bats[rep.Batter.Bats], lower(l.Views[rep.Batter.View]), known(l, rep.Batter))
+	if rep.Batter.HeightCM == nil {
+		fmt.Fprintln(w, l.Table["percent"])
+	}
 
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	fmt.Fprintf(t, "\n%s\t%s\t%s\n", l.Table["phase"], l.Table["frame"], l.Table["in_the_clip"])
@@ -52,6 +56,9 @@ func printTable(w io.Writer, rep pipeline.Report) {
 		if text := finding(l, f); text != "" {
 			fmt.Fprintln(w, text)
 		}
+	}
+	for _, line := range doubts(l, s) {
+		fmt.Fprintln(w, line)
 	}
 	if len(rep.Warnings) > 0 {
 		fmt.Fprintln(w)
@@ -95,7 +102,7 @@ func bounds(l words.Lang, lo, hi *float64, decimals int) string {
 func finding(l words.Lang, f pipeline.Finding) string {
 	w, ok := l.Findings[f.Rule]
 	if !ok {
-		w = words.Finding{Good: reason(l, f.Rule), Say: reason(l, f.Rule), Doubt: reason(l, f.Rule)}
+		w = words.Finding{Good: reason(l, f.Rule), Say: reason(l, f.Rule)}
 	}
 	switch f.Kind {
 	case pipeline.Strength:
@@ -109,7 +116,57 @@ func finding(l words.Lang, f pipeline.Finding) string {
 	case pipeline.Secondary:
 		return l.Table["also"] + " " + w.Say
 	}
-	return l.Table["cant_tell"] + " " + w.Doubt
+	return "" // doubts says it
+}
+
+// doubts says what could not be judged, by reason: measures whose bounds hold
+// the limit, and measures that can't be told, each with what would help.
+func doubts(l words.Lang, s *pipeline.Swing) []string {
+	var reasons []string
+	names := map[string][]string{}
+	for _, f := range s.Findings {
+		if f.Kind != pipeline.CantTell {
+			continue
+		}
+		why, name := "", reason(l, f.Rule)
+		if m := evidence(s, f); m != nil {
+			name = l.MeasureName(m)
+			if m.Value == nil && len(m.Warnings) > 0 {
+				why = m.Warnings[0]
+			}
+		}
+		if names[why] == nil {
+			reasons = append(reasons, why)
+		}
+		names[why] = append(names[why], name)
+	}
+	var out []string
+	for _, why := range reasons {
+		head := l.Table["close"]
+		if why != "" {
+			head = l.Table["cant_tell"] + " " + reason(l, why)
+		}
+		out = append(out, head)
+		for _, n := range names[why] {
+			out = append(out, "  "+n)
+		}
+	}
+	return out
+}
+
+// evidence is the measure a finding rests on, nil if the swing lacks it.
+func evidence(s *pipeline.Swing, f pipeline.Finding) *pipeline.Measure {
+	for i := range s.Measures {
+		m := &s.Measures[i]
+		key := m.Key + "@" + string(m.At)
+		if m.From != "" && m.From != pipeline.Stance {
+			key = fmt.Sprintf("%s@%s-%s", m.Key, m.From, m.At)
+		}
+		if slices.Contains(f.Evidence, key) {
+			return m
+		}
+	}
+	return nil
 }
 
 // known says how tall the batter is and which of side and view were not given.

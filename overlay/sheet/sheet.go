@@ -114,7 +114,11 @@ func Make(rep *pipeline.Report, stills []Still, lang words.Lang) (*image.RGBA, e
 	draw.Draw(p.img, p.img.Bounds(), image.NewUniform(overlay.Board), image.Point{}, draw.Src)
 	y := margin
 	p.write(lang.Cards["sheet"], margin, y+int(heading), heading, true, overlay.Chalk)
-	p.write(lang.Views[rep.Batter.View]+", "+lang.Cards["contact_clock"], margin, y+int(heading*1.5)+row-12, text, false, overlay.Quiet)
+	about := lang.Views[rep.Batter.View] + ", " + lang.Cards["contact_clock"]
+	if sw.Geometry.Unit == "pct_height" {
+		about += ", " + lang.Cards["percent"]
+	}
+	p.write(about, margin, y+int(heading*1.5)+row-12, text, false, overlay.Quiet)
 	y += head
 
 	for i, s := range stills {
@@ -122,7 +126,7 @@ func Make(rep *pipeline.Report, stills []Still, lang words.Lang) (*image.RGBA, e
 		ty := y + (i/columns)*(tileH+captions+gutter)
 		tile := p.tile(look, sw, s, crop, cell, tileH, lang)
 		draw.Draw(p.img, image.Rect(x, ty, x+cell, ty+tileH), tile, image.Point{}, draw.Src)
-		p.write(lang.Events[s.Event]+"  "+look.Clock(s.Drawn.T), x, ty+tileH+row-12, text, true, overlay.Chalk)
+		p.write(lang.Events[s.Event]+"  "+look.Clock(when(sw, s)), x, ty+tileH+row-12, text, true, overlay.Chalk)
 		p.write(eyes(sw, s, lang), x, ty+tileH+2*row-18, text, false, overlay.Quiet)
 	}
 	if hands != nil {
@@ -170,6 +174,15 @@ func ordered(in []Still) []Still {
 		return cmp.Or(cmp.Compare(a.Drawn.T, b.Drawn.T), cmp.Compare(slices.Index(pipeline.EventKinds, a.Event), slices.Index(pipeline.EventKinds, b.Event)))
 	})
 	return out
+}
+
+// when is the instant of a still's event, as the film says it; the frame shown
+// lies up to half a frame away.
+func when(sw *pipeline.Swing, s Still) float64 {
+	if e := sw.Event(s.Event); e != nil && e.T != nil {
+		return *e.T
+	}
+	return s.Drawn.T
 }
 
 // cropOf is the part of the key frame that holds the batter at every event,

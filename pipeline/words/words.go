@@ -50,7 +50,6 @@ type Finding struct {
 	Drill string // the first drill
 	Say   string // a full sentence of what was seen
 	Cue   string // what to think of while doing it
-	Doubt string // why it can't be told
 }
 
 var languages = map[string]Lang{}
@@ -119,8 +118,23 @@ func (l Lang) Doubtful(v, doubt float64, unit string) string {
 	return l.fill(l.Units[unit].Short, l.Number(v, d)+" ±"+l.Number(doubt, d))
 }
 
-// Value writes a measure: "7.9 ±0.8 cm", "15 to 60°" where its bounds are
-// lopsided, or the words for "can't tell".
+// vague holds for each unit the half width of bounds below which a value may
+// be written with its ± however small the value is itself.
+var vague = map[string]float64{"cm": 2, "pct_height": 2, "deg": 10, "ratio": 0.1, "s": 0.1}
+
+// Vague is true where a measure's doubt is so large beside its value that only
+// the bounds should be said.
+func Vague(m *pipeline.Measure) bool {
+	if m == nil || m.Value == nil || m.Lo == nil || m.Hi == nil {
+		return false
+	}
+	doubt := (*m.Hi - *m.Lo) / 2
+	return doubt > vague[m.Unit] && doubt > 0.5*math.Abs(*m.Value)
+}
+
+// Value writes a measure: "7.9 ±0.8 cm", "3–11 cm" where the doubt is large
+// beside the value, "50° (32–90°)" where the bounds are lopsided, or the words
+// for "can't tell".
 func (l Lang) Value(m *pipeline.Measure) string {
 	if m == nil || m.Value == nil {
 		if m != nil && m.Lo != nil && m.Hi != nil {
@@ -130,6 +144,9 @@ func (l Lang) Value(m *pipeline.Measure) string {
 	}
 	if m.Lo == nil || m.Hi == nil {
 		return l.Short(*m.Value, m.Unit, Decimals(m.Unit, 1))
+	}
+	if Vague(m) {
+		return l.Range(*m.Lo, *m.Hi, m.Unit)
 	}
 	up, down := *m.Hi-*m.Value, *m.Value-*m.Lo
 	wide := math.Max(up, down)
@@ -174,8 +191,9 @@ func (l Lang) Warning(w pipeline.Warning) string {
 	if w.Detail == "" {
 		return s
 	}
-	if body, ok := strings.CutSuffix(s, "."); ok {
-		return body + " (" + w.Detail + ")."
+	// The detail belongs to what was seen, not to the advice after it.
+	if seen, advice, ok := strings.Cut(s, "."); ok {
+		return seen + " (" + w.Detail + ")." + advice
 	}
 	return s + " (" + w.Detail + ")"
 }
@@ -263,13 +281,15 @@ func (l Lang) amount(m *pipeline.Measure, limit float64) (s string, near, zero b
 }
 
 // Foot is the caption for the front foot's turn: 0° square, 90° at the
-// pitcher.
+// pitcher. Where its doubt is large only the bounds are said.
 func (l Lang) Foot(m *pipeline.Measure) string {
-	if m == nil || m.Value == nil {
-		if m != nil && m.Lo != nil && m.Hi != nil {
-			return fmt.Sprintf(l.Captions["foot_range"], l.Range(*m.Lo, *m.Hi, "deg"))
-		}
+	switch {
+	case m == nil || m.Value == nil && (m.Lo == nil || m.Hi == nil):
 		return l.Captions["foot_cant_tell"]
+	case (m.Value == nil || Vague(m)) && *m.Lo <= 5 && *m.Hi > 5:
+		return fmt.Sprintf(l.Captions["foot_most"], l.Short(*m.Hi, "deg", 0))
+	case m.Value == nil || Vague(m):
+		return fmt.Sprintf(l.Captions["foot_range"], l.Range(*m.Lo, *m.Hi, "deg"))
 	}
 	v := *m.Value
 	switch {
@@ -281,13 +301,16 @@ func (l Lang) Foot(m *pipeline.Measure) string {
 	return l.Captions["foot_square"]
 }
 
-// Head is the caption for the head against the plumb line.
-func (l Lang) Head(m *pipeline.Measure) string {
+// Head is the caption for the head against the plumb line; unsure says that
+// its place can't be judged, so that "over" would be too much.
+func (l Lang) Head(m *pipeline.Measure, unsure bool) string {
 	if m == nil || m.Value == nil {
 		return l.Captions["head_cant_tell"]
 	}
 	amount, near, zero := l.amount(m, 6)
 	switch {
+	case zero && near && unsure:
+		return l.Captions["head_near"]
 	case zero && near:
 		return l.Captions["head_over"]
 	case zero:

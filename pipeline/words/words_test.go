@@ -119,10 +119,10 @@ func TestCaptionsAreShort(t *testing.T) {
 		open := measure(-88, -90, -86, "deg")
 		all := []string{
 			l.Eyes(wide), l.Eyes(measure(123.4, 122.5, 124.3, "pct_height")), l.Eyes(measure(0, -1, 1, "cm")),
-			l.Eyes(measure(12.2, 1, 31, "cm")), l.Eyes(measure(1, -9, 11, "cm")), l.Eyes(nil), l.Head(measure(-12.2, -31, -1, "cm")),
+			l.Eyes(measure(12.2, 1, 31, "cm")), l.Eyes(measure(1, -9, 11, "cm")), l.Eyes(nil), l.Head(measure(-12.2, -31, -1, "cm"), false),
 			l.Foot(open), l.Foot(measure(88, 80, 96, "deg")), l.Foot(measure(0, -9, 9, "deg")), l.Foot(nil),
 			l.Foot(&pipeline.Measure{Lo: open.Lo, Hi: wide.Hi}),
-			l.Head(wide), l.Head(measure(123.4, 122, 125, "cm")), l.Head(measure(0, -1, 1, "cm")), l.Head(nil),
+			l.Head(wide, false), l.Head(measure(123.4, 122, 125, "cm"), false), l.Head(measure(0, -1, 1, "cm"), false), l.Head(nil, false),
 			l.Hold(nil), l.Hold(measure(12.34, 12, 13, "s")),
 			fmt.Sprintf(l.Captions["tape_at"], l.Value(measure(148, 145, 151, "cm"))),
 			l.Captions["tape"], l.Captions["real"], l.Captions["slow"], l.Captions["eyes_cant_tell"],
@@ -181,7 +181,12 @@ func TestNumbers(t *testing.T) {
 		{l.Eyes(measure(2, -1, 5, "cm")), "Eyes near the tape"},
 		{l.Eyes(measure(5.6, 1.5, 14.6, "cm")), "Eyes 2–15 cm below the tape"},
 		{l.Eyes(measure(5.6, -1.5, 14.6, "cm")), "Eye level: can't tell"},
-		{l.Head(measure(-4, -9, -1, "cm")), "Head 1–9 cm behind back knee"},
+		{l.Head(measure(-4, -9, -1, "cm"), false), "Head 1–9 cm behind back knee"},
+		{l.Head(measure(1, -3, 4, "cm"), false), "Head over the back knee"},
+		{l.Head(measure(1, -3, 4, "cm"), true), "Head near the back knee"},
+		{l.Value(measure(7, 2.8, 11.1, "cm")), "3–11 cm"},
+		{l.Value(measure(-4, -10, 2, "cm")), "−10 to 2 cm"},
+		{l.Value(measure(0.4, -0.9, 1.7, "cm")), "0 ±1 cm"},
 		{l.MeasureName(&pipeline.Measure{Key: "eye_drop", From: "stance", At: "contact"}), "Eye drop, stance to contact"},
 		{l.Warning(pipeline.Warning{Code: "no_such_code", Detail: "x"}), "no such code (x)"},
 	} {
