@@ -227,7 +227,7 @@ func TestFewerFramesDoNotSharpen(t *testing.T) {
 		b := rb.Chosen()
 		for _, kind := range []p.EventKind{p.Plant, p.Contact} {
 			x, y := a.Event(kind), b.Event(kind)
-			if x.T != nil && y.T != nil && *y.Hi-*y.Lo < (*x.Hi-*x.Lo)*.9-.01 {
+			if x.T != nil && y.T != nil && *y.Hi-*y.Lo < (*x.Hi-*x.Lo)*.75 {
 				t.Fatalf("%s: %v s wide, with half the frames %v", kind, *x.Hi-*x.Lo, *y.Hi-*y.Lo)
 			}
 		}
