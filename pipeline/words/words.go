@@ -273,11 +273,10 @@ func (l Lang) amount(m *pipeline.Measure, limit float64) (s string, near, zero b
 	if *m.Value < 0 {
 		lo, hi = -hi, -lo
 	}
-	doubt := (hi - lo) / 2
-	if doubt > 0.5*v {
+	if Vague(m) {
 		return l.Range(math.Max(0, lo), hi, m.Unit), near, zero
 	}
-	return l.Short(v, m.Unit, Decimals(m.Unit, doubt)), near, zero
+	return l.Short(v, m.Unit, Decimals(m.Unit, (hi-lo)/2)), near, zero
 }
 
 // Foot is the caption for the front foot's turn: 0° square, 90° at the
