@@ -61,6 +61,13 @@ func TestLoad(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			t.Chdir(t.TempDir())
+			// What the caller has set, the cache folder say, is no default.
+			for _, kv := range os.Environ() {
+				if k, _, _ := strings.Cut(kv, "="); strings.HasPrefix(k, "TAPELINE_") {
+					t.Setenv(k, "") // puts it back afterwards
+					os.Unsetenv(k)
+				}
+			}
 			for k, v := range c.env {
 				t.Setenv(k, v)
 			}

@@ -106,7 +106,7 @@ var english = Lang{
 		"also":        "Also:",
 		"cant_tell":   "Can't tell:",
 		"close":       "Could be fine or not; a bigger, brighter picture from straight on tells more:",
-		"percent":     "% is of body height; give --height for centimetres.",
+		"percent":     "% is of body height; --height gives centimetres and surer judgements.",
 		"note":        "Note:",
 	},
 	Standing: map[string]string{

@@ -129,6 +129,9 @@ func Vague(m *pipeline.Measure) bool {
 		return false
 	}
 	doubt := (*m.Hi - *m.Lo) / 2
+	if m.Unit == "deg" && doubt > 15 { // more than a coach would call a number
+		return true
+	}
 	return doubt > vague[m.Unit] && doubt > 0.5*math.Abs(*m.Value)
 }
 
