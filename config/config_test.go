@@ -36,6 +36,16 @@ func TestParseDistance(t *testing.T) {
 	}
 }
 
+// What the caller has set, the cache folder say, is no default.
+func TestMain(m *testing.M) {
+	for _, kv := range os.Environ() {
+		if k, _, _ := strings.Cut(kv, "="); strings.HasPrefix(k, "TAPELINE_") {
+			os.Unsetenv(k)
+		}
+	}
+	os.Exit(m.Run())
+}
+
 func TestLoad(t *testing.T) {
 	for _, c := range []struct {
 		name, file string
@@ -61,13 +71,6 @@ func TestLoad(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			t.Chdir(t.TempDir())
-			// What the caller has set, the cache folder say, is no default.
-			for _, kv := range os.Environ() {
-				if k, _, _ := strings.Cut(kv, "="); strings.HasPrefix(k, "TAPELINE_") {
-					t.Setenv(k, "") // puts it back afterwards
-					os.Unsetenv(k)
-				}
-			}
 			for k, v := range c.env {
 				t.Setenv(k, v)
 			}
