@@ -109,9 +109,9 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 		a.warn("hand_hidden", "one hand is behind the body")
 	}
 
-	sight := contactBySight(g, v, burst)
-	contact := sight
 	first := newSides(g, t.Clip, sc, given, max(0, burst-g.span(1.2)), max(1, burst-g.span(.35)), burst)
+	sight := contactBySight(g, v, burst, first.view == p.ViewChest)
+	contact := sight
 	a.body = bodyOf(first.bats)
 	_, st, _ := plant(g, a.body, contact.i, a.bodyPx)
 	before := contact.i - .3/g.dt
@@ -149,6 +149,15 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 	pl, st, warn := plant(g, a.body, contact.i, a.bodyPx)
 	if warn != "" {
 		a.warn(warn, "")
+	}
+	if pl.ok && !a.sides.side() {
+		// The stride runs along the line of sight; from behind the plate the
+		// back leg hides the foot besides.
+		more := .03 / g.dt
+		if a.sides.view == p.ViewCatcher {
+			more = .08 / g.dt
+		}
+		pl.lo, pl.hi = pl.lo-more, pl.hi+more
 	}
 	a.ev[p.Contact], a.ev[p.Plant], a.ev[p.Stride] = contact, pl, st
 	a.ev[p.Launch] = launch(g, v, burst, contact.i-.35/g.dt)

@@ -289,11 +289,11 @@ func (d *drawn) pose(t *Truth, f *Frame, ghost [p.NumJoints]p.Point, dt float64,
 		depth := vec(f.Camera.Pos).sub(v).dot(axes[2])
 		px := f.Camera.F / depth / 100 * size // a centimetre of a batter 1.78 m tall
 		at := ph
-		true_ := f.Px[j]
+		spot := f.Px[j]
 		if j <= p.MouthRight && j != p.LeftEar && j != p.RightEar && d.Pose > 0 {
 			u := d.faceSeen
-			true_.X = u*true_.X + (1-u)*(nape.X+ghost[j].X)
-			true_.Y = u*true_.Y + (1-u)*(nape.Y+ghost[j].Y)
+			spot.X = u*spot.X + (1-u)*(nape.X+ghost[j].X)
+			spot.Y = u*spot.Y + (1-u)*(nape.Y+ghost[j].Y)
 			if u < .5 {
 				at = 0
 			}
@@ -313,7 +313,7 @@ func (d *drawn) pose(t *Truth, f *Frame, ghost [p.NumJoints]p.Point, dt float64,
 			e[1] += d.Wander * math.Abs(wander[1])
 			score = .05
 		}
-		pose.Joints[j] = p.Landmark{X: true_.X + px*e[0]*d.lateral, Y: true_.Y + px*e[1], Score: score}
+		pose.Joints[j] = p.Landmark{X: spot.X + px*e[0]*d.lateral, Y: spot.Y + px*e[1], Score: score}
 
 		r := axes.v(v.sub(hips))
 		we := mixed(&d.world[c], ph)
