@@ -40,9 +40,13 @@ func run(args []string, w io.Writer) error {
 	simulated := f.Int("simulate", 0, "judge `N` simulated swings; no folder is read")
 	seed := f.Int64("seed", 1, "of the simulated swings")
 	clean := f.Bool("clean", false, "simulate swings without a fault only")
+	errs := f.Bool("errors", false, "print the network's errors over the folders' clips, whose tracks lie in --tracks, as the simulation needs them")
 	asJSON := f.Bool("json", false, "print the account of all swings as JSON, nothing else")
 	if err := f.Parse(args); err != nil {
 		return err
+	}
+	if *errs {
+		return measureErrors(w, *tracks, f.Args())
 	}
 	rules, err := coach.Rules(nil)
 	if err != nil {
@@ -308,7 +312,7 @@ type judgedClip struct {
 func (c judgedClip) swing() judgedSwing {
 	p := c.t.Params
 	w := judgedSwing{bats: pipeline.Side(p.Hand), swung: true, fps: float64(c.t.Image.FPS), sound: c.t.Audio != nil, truths: c.t.measures(), events: map[pipeline.EventKind]float64{}, rep: &c.rep}
-	w.view = map[string]pipeline.View{"open": pipeline.ViewChest, "closed": pipeline.ViewBack, "front": pipeline.ViewPitcher, "rear": pipeline.ViewCatcher}[p.View]
+	w.view = renderedView[p.View]
 	for k, v := range c.t.Phases {
 		w.events[pipeline.EventKind(k)] = v.T
 	}
