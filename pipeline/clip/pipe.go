@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"os/exec"
+	"slices"
 	"strings"
 
 	"gocv.io/x/gocv"
@@ -23,16 +24,17 @@ type pipe struct {
 	waited bool
 }
 
-func openPipe(ctx context.Context, c pipeline.Clip, demuxer string, from, to, w, h int) (reader, error) {
+// openPipe gives pictures as displayed and as small as asked.
+func openPipe(ctx context.Context, c pipeline.Clip, demuxer string, from, to int, small fitted) (reader, error) {
 	in, err := input(c.Path, demuxer)
 	if err != nil {
 		return nil, err
 	}
 	own, cancel := context.WithCancel(ctx)
-	p := &pipe{cancel: cancel, w: w, h: h}
+	p := &pipe{cancel: cancel, w: small.w, h: small.h}
 	args := append([]string{"-nostdin", "-v", "error", "-noautorotate"}, in...)
 	args = append(args, "-map", "0:V:0", "-fps_mode", "passthrough", "-frames:v", fmt.Sprint(to-from),
-		"-vf", strings.Join(append([]string{fmt.Sprintf("select=gte(n\\,%d)", from)}, toBGR(c)...), ","),
+		"-vf", strings.Join(append([]string{fmt.Sprintf("select=gte(n\\,%d)", from)}, toBGR(c, small)...), ","),
 		"-f", "rawvideo", "-pix_fmt", "bgr24", "pipe:1")
 	p.cmd = command(own, "ffmpeg", args...)
 	p.cmd.Stderr = &p.errs
@@ -46,27 +48,41 @@ func openPipe(ctx context.Context, c pipeline.Clip, demuxer string, from, to, w,
 	return p, nil
 }
 
-// toBGR are the filters from the clip's colours to full-range BT.709 BGR.
-func toBGR(c pipeline.Clip) []string {
+// turning are ffmpeg's filters for the rotations for display, clockwise.
+var turning = map[int][]string{90: {"transpose=clock"}, 180: {"hflip", "vflip"}, 270: {"transpose=cclock"}}
+
+// toBGR are the filters that turn the picture, make it small and bring the
+// clip's colours to full-range BT.709 BGR.
+func toBGR(c pipeline.Clip, small fitted) []string {
+	out := slices.Clone(turning[c.Rotation])
+	size, how := "", "bicubic"
+	if small.scale != 1 {
+		if small.cutW != c.Width || small.cutH != c.Height {
+			out = append(out, fmt.Sprintf("crop=%d:%d:0:0:exact=1", small.cutW, small.cutH))
+		}
+		size, how = fmt.Sprintf("%d:%d:", small.w, small.h), "area"
+	}
 	if c.Transfer == "sdr" {
 		m := c.Matrix
 		if m == "rgb" {
 			m = "bt709"
 		}
-		return []string{"scale=in_color_matrix=" + m + ":flags=bicubic+accurate_rnd+full_chroma_int", "format=bgr24"}
+		return append(out, "scale="+size+"in_color_matrix="+m+":flags="+how+"+accurate_rnd+full_chroma_int", "format=bgr24")
+	}
+	if size != "" { // without subsampling odd sides are no trouble
+		out = append(out, "scale="+size+"flags=area+accurate_rnd+full_chroma_int", "format=yuv444p10le")
 	}
 	transfer := "arib-std-b67"
 	if c.Transfer == "pq" {
 		transfer = "smpte2084"
 	}
-	return []string{
+	return append(out,
 		// npl: reference white of HDR is 203 cd/m² (ITU-R BT.2408-7 table 1).
 		// Mobius leaves what lies below it nearly linear: skin and shirts keep
 		// their brightness, only highlights are squeezed.
-		"zscale=min=bt2020nc:pin=bt2020:tin=" + transfer + ":m=gbr:p=bt2020:t=linear:npl=203",
+		"zscale=min=bt2020nc:pin=bt2020:tin="+transfer+":m=gbr:p=bt2020:t=linear:npl=203",
 		"format=gbrpf32le", "zscale=p=bt709", "tonemap=mobius:desat=0",
-		"zscale=t=bt709:m=gbr:r=full", "format=gbrp", "format=bgr24",
-	}
+		"zscale=t=bt709:m=gbr:r=full", "format=gbrp", "format=bgr24")
 }
 
 func (p *pipe) read(m *gocv.Mat) bool {

@@ -57,14 +57,15 @@ func Open(ctx context.Context, c pipeline.Clip, o Options) (pipeline.Source, err
 		to--
 	}
 	s := &source{ctx: ctx, clip: c, next: from, end: to}
-	s.width, s.height = c.Width, c.Height // as coded
+	s.width, s.height = c.Width, c.Height // as the reader gives them
 	if c.Rotation%180 != 0 {
 		s.width, s.height = c.Height, c.Width
 	}
 	s.small = fit(c.Width, c.Height, o.MaxSide)
 	switch {
 	case c.Transfer != "sdr" || deep(c.PixelFormat) || o.Exact && (c.Matrix == "bt709" || c.Matrix == "bt2020"):
-		s.reader, err = openPipe(ctx, c, demuxer, from, to, s.width, s.height)
+		s.reader, err = openPipe(ctx, c, demuxer, from, to, s.small)
+		s.made, s.width, s.height = true, s.small.w, s.small.h
 	default:
 		s.reader, err = openCapture(c, from)
 		s.correct = newCorrection(c.Matrix)
@@ -88,7 +89,7 @@ func deep(pixelFormat string) bool {
 	return false
 }
 
-// reader fills m with the next picture as coded. False: no more, or broken;
+// reader fills m with the next picture. False: no more, or broken;
 // why may then say more.
 type reader interface {
 	read(m *gocv.Mat) bool
@@ -106,6 +107,7 @@ type source struct {
 	next, end     int
 	width, height int
 	small         fitted
+	made          bool // the reader turns and makes small: colours are dear at full size
 	correct       *gocv.Mat
 	raw, turned   gocv.Mat
 	sized, fixed  gocv.Mat
@@ -139,11 +141,11 @@ func (s *source) Next() (*pipeline.Frame, error) {
 		return nil, s.err
 	}
 	m := &s.raw
-	if code, turn := turns[s.clip.Rotation]; turn {
+	if code, turn := turns[s.clip.Rotation]; turn && !s.made {
 		gocv.Rotate(*m, &s.turned, code)
 		m = &s.turned
 	}
-	if s.small.scale != 1 {
+	if s.small.scale != 1 && !s.made {
 		// Region shares the pixels of m; it is closed before m changes.
 		part := m.Region(image.Rect(0, 0, s.small.cutW, s.small.cutH))
 		gocv.Resize(part, &s.sized, image.Pt(s.small.w, s.small.h), 0, 0, gocv.InterpolationArea)

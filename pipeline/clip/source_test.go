@@ -157,7 +157,7 @@ func TestRotation(t *testing.T) {
 		if c.Rotation != rot || c.Width != w || c.Height != h {
 			t.Fatalf("turned %d: probed %d, %dx%d", rot, c.Rotation, c.Width, c.Height)
 		}
-		for _, o := range []Options{{}, {MaxSide: 96}, {Exact: true}} {
+		for _, o := range []Options{{}, {MaxSide: 96}, {Exact: true}, {Exact: true, MaxSide: 96}} {
 			if o.Exact {
 				c.Matrix = "bt709"
 			}
@@ -215,6 +215,41 @@ func patchMatrix(t *testing.T, path string, degrees int) string {
 		t.Fatal(err)
 	}
 	return out
+}
+
+// ffmpeg turns, cuts and makes small as we do it ourselves: the same sizes, and
+// everything in the same place, also where sides are odd and something is cut.
+func TestBothWaysAgree(t *testing.T) {
+	base := makeClip(t, "odd.mp4", "-f", "lavfi", "-i", "testsrc2=s=322x182:r=30", "-frames:v", "3", "-vf", "hue=s=0,scale=out_color_matrix=bt709:out_range=tv,format=yuv420p",
+		"-c:v", "libx264", "-crf", "10", "-colorspace", "bt709", "-color_primaries", "bt709", "-color_trc", "bt709")
+	for _, rot := range []int{0, 90, 180, 270} {
+		path := base
+		if rot != 0 {
+			path = patchMatrix(t, base, rot)
+		}
+		c := mustProbe(t, path)
+		for _, side := range []int{0, 161, 123, 97} {
+			var own []pipeline.Frame
+			each(t, c, Options{MaxSide: side}, func(f *pipeline.Frame) {
+				mine := *f
+				mine.Pix = append([]byte(nil), f.Pix...)
+				own = append(own, mine)
+			})
+			each(t, c, Options{MaxSide: side, Exact: true}, func(f *pipeline.Frame) {
+				o := &own[f.Index]
+				if f.Width != o.Width || f.Height != o.Height || f.Scale != o.Scale {
+					t.Fatalf("turned %d, side %d: %d×%d scale %v, by ffmpeg %d×%d scale %v", rot, side, o.Width, o.Height, o.Scale, f.Width, f.Height, f.Scale)
+				}
+				off := 0.0
+				for i := range f.Pix {
+					off += math.Abs(float64(f.Pix[i]) - float64(o.Pix[i]))
+				}
+				if off /= float64(len(f.Pix)); off > 2 {
+					t.Errorf("turned %d, side %d, frame %d: the pictures differ by %.1f levels", rot, side, f.Index, off)
+				}
+			})
+		}
+	}
 }
 
 func TestFit(t *testing.T) {
