@@ -46,7 +46,7 @@ func rooms(o options) house {
 				}
 				slow, ok := clip.Captured(c, o.capture)
 				if !ok {
-					return c, usage("--capture: %q plays at %.4g frames a second, so %g can't be what it was filmed at", path, c.CaptureRate/c.TimeFactor, o.capture)
+					return c, usage("it plays at %.4g frames a second, so --capture %g can't be what it was filmed at", c.CaptureRate/c.TimeFactor, o.capture)
 				}
 				return slow, nil
 			},
