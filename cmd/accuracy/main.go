@@ -129,7 +129,7 @@ func report(bin, clip string, t *truth, tracks, out, quality string) (rep pipeli
 	name := pipeline.FolderName(clip)
 	var cmd *exec.Cmd
 	if tracks != "" {
-		cmd = exec.Command(bin, "judge", filepath.Join(tracks, name))
+		cmd = exec.Command(bin, "judge", filepath.Join(tracks, name), "--height", fmt.Sprintf("%gcm", 100*t.Params.Stature))
 	} else {
 		args := []string{"read", clip, "--height", fmt.Sprintf("%gcm", 100*t.Params.Stature), "--out", out, "--force", "--json"}
 		if quality != "" {
@@ -311,7 +311,7 @@ type judgedClip struct {
 // swing is the clip's as one of many.
 func (c judgedClip) swing() judgedSwing {
 	p := c.t.Params
-	w := judgedSwing{bats: pipeline.Side(p.Hand), swung: true, fps: float64(c.t.Image.FPS), sound: c.t.Audio != nil, truths: c.t.measures(), events: map[pipeline.EventKind]float64{}, rep: &c.rep}
+	w := judgedSwing{bats: pipeline.Side(p.Hand), stature: p.Stature, swung: true, fps: float64(c.t.Image.FPS), sound: c.t.Audio != nil, truths: c.t.measures(), events: map[pipeline.EventKind]float64{}, rep: &c.rep}
 	w.view = renderedView[p.View]
 	for k, v := range c.t.Phases {
 		w.events[pipeline.EventKind(k)] = v.T

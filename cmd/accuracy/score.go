@@ -7,6 +7,7 @@ import (
 	"math"
 	"slices"
 	"sort"
+	"strings"
 
 	"tapeline/detect/coach"
 	"tapeline/pipeline"
@@ -14,14 +15,15 @@ import (
 
 // judgedSwing is one swing with what is true of it and what was made of it.
 type judgedSwing struct {
-	bats   pipeline.Side
-	view   pipeline.View
-	swung  bool // a full swing
-	fps    float64
-	sound  bool // the ball's sound is in the clip
-	truths map[kind]float64
-	events map[pipeline.EventKind]float64
-	rep    *pipeline.Report // nil: no swing was found
+	bats    pipeline.Side
+	view    pipeline.View
+	stature float64 // metres
+	swung   bool    // a full swing
+	fps     float64
+	sound   bool // the ball's sound is in the clip
+	truths  map[kind]float64
+	events  map[pipeline.EventKind]float64
+	rep     *pipeline.Report // nil: no swing was found
 }
 
 // row is one measure over many swings, or one event (unit "ms").
@@ -189,6 +191,9 @@ func tell(swings []judgedSwing, rules []coach.Rule) score {
 			m := got.Measure(k.key, k.from, k.at)
 			if m == nil {
 				continue
+			}
+			if m.Unit == "pct_height" && !strings.HasSuffix(k.key, "_pct") {
+				t /= w.stature // cm over m is percent
 			}
 			add(w.view, k.key, string(k.from), string(k.at), m.Unit, t, 1, m.Value, m.Lo, m.Hi)
 		}

@@ -27,7 +27,7 @@ func simulate(n int, seed int64, clean bool) []judgedSwing {
 
 func judge(t *sim.Truth, tr pipeline.Track) judgedSwing {
 	q := t.Params
-	w := judgedSwing{bats: q.Bats, view: q.View, swung: t.Swung(), fps: q.FPS, truths: map[kind]float64{}, events: t.Phases}
+	w := judgedSwing{bats: q.Bats, stature: q.Stature, view: q.View, swung: t.Swung(), fps: q.FPS, truths: map[kind]float64{}, events: t.Phases}
 	for k, v := range t.Measures {
 		w.truths[kind{k.Key, k.From, k.At}] = v
 	}

@@ -187,6 +187,8 @@ func (t *truth) measures() map[kind]float64 {
 	if t.Frames[len(t.Frames)-1].T >= when(C)+.3 {
 		m[kind{"head_after", "", C}] = far
 	}
+	m[kind{"eye_height", "", S}] = eyes(when(S))[2]
+	m[kind{"back_foot_turn_heel", "", C}] = t.point(when(C), back+"_heel")[2] - t.point(when(C), back+"_foot_index")[2]
 	m[kind{"hands_start", "", S}] = t.point(when(S), "left_wrist", "right_wrist")[2] - t.point(when(S), back+"_shoulder")[2]
 	return m
 }
