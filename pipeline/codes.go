@@ -29,7 +29,7 @@ var MeasureCodes = []string{
 // MeasureKeys in the order a table shows them.
 var MeasureKeys = []string{
 	"eye_height", "eye_drop", "head_drop", "eye_drop_peak", "eye_forward", "head_after", "finish_hold",
-	"front_foot_open", "back_foot_turn", "back_foot_turn_heel",
+	"front_foot_open", "back_foot_turn",
 	"head_over_back", "head_over_back_ratio", "back_line_tilt", "back_line_bend",
 	"stance_knee_front", "stance_knee_back", "hands_start", "hands_start_ratio",
 	"stride_length", "stride_length_pct",

@@ -64,7 +64,7 @@ func (a *analysis) draw(s *p.Swing) {
 		d.Eyes = p.Point{X: q.X + up.X, Y: q.Y + up.Y}
 		d.Head, d.Nose = ears.lerp(i), nose.lerp(i)
 		d.Drop = (q.Y - ref.Y) / s.Geometry.EyesPx
-		d.DropDoubt = 1.2
+		d.DropDoubt = 1.35
 		if drop != nil && drop.Value != nil {
 			d.DropDoubt = (*drop.Hi - *drop.Lo) / 2
 		}

@@ -125,8 +125,8 @@ func contactBySight(g *grid, v []float64, burst int, across bool) moment {
 const soundWindow = 0.030
 
 // contactBySound corrects the crack's arrival for the way through the air.
-// The doubt is the distance's (15 %), the onset's and a phone's own offset
-// between sound and picture, taken as 10 ms (common practice, no source).
+// The doubt is the distance's (20 %), the onset's and a phone's own offset
+// between sound and picture, taken as 11 ms (common practice, no source).
 func contactBySound(g *grid, onsets []p.Onset, sight moment, metres, speedOfSound float64) (moment, bool) {
 	best, found := p.Onset{}, false
 	delay := metres / speedOfSound
@@ -139,7 +139,7 @@ func contactBySound(g *grid, onsets []p.Onset, sight moment, metres, speedOfSoun
 	if !found {
 		return moment{}, false
 	}
-	half := math.Hypot(.010, .15*delay) / g.dt
+	half := math.Hypot(.011, .2*delay) / g.dt
 	i := g.index(best.T - delay)
 	return moment{i, i - half, i + half, true, "sound"}, true
 }
@@ -315,8 +315,8 @@ func finish(g *grid, v []float64, contact float64, burst, a, b int) moment {
 	}
 	for i := g.clamp(contact + .2/g.dt); i < g.n-1; i++ {
 		if s[i] < .06 || (s[i] < .2 && s[i] <= s[i-1] && s[i] < s[i+1]) {
-			h := .13 / g.dt
-			return moment{float64(i), float64(i) - h, float64(i) + h, true, "hand_and_bat_speed"}
+			h := .13 / g.dt // it is found early more often than late
+			return moment{float64(i), float64(i) - h, float64(i) + 1.6*h, true, "hand_and_bat_speed"}
 		}
 	}
 	return moment{reason: "clip_ends_early"}

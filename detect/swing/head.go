@@ -111,7 +111,7 @@ func (s track2) lerp(i float64) p.Point {
 // to an upright head: 1.2–2.1 cm short on rendered swings.
 const (
 	nodPrior   = 3.0
-	nodPriorSD = 0.75
+	nodPriorSD = 1.1
 	nodNetSD   = 1.5
 )
 

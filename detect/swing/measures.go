@@ -73,6 +73,9 @@ func (a *analysis) measure(s *p.Swing) {
 		net, flow := flowAt(h, at)
 		v, n := (flow.Y-from.Y)/px, (net.Y-from.Y)/px
 		base := 1.2
+		if at == p.Contact {
+			base = 1.35 // the flow carries it over a turning face
+		}
 		var warn []string
 		if at == p.Finish {
 			base = 3
@@ -86,7 +89,7 @@ func (a *analysis) measure(s *p.Swing) {
 		if key == "head_drop" && at == p.Contact {
 			// The eyes' fall by the flow, less the nod.
 			en, ef := flowAt(&a.eyes, at)
-			eyes, doubt := (ef.Y-ref.Y)/eyePx, 1.2*cm
+			eyes, doubt := (ef.Y-ref.Y)/eyePx, 1.35*cm
 			if a.eyes.lost {
 				eyes, doubt = (en.Y-ref.Y)/eyePx, 4*cm
 			}
@@ -96,12 +99,15 @@ func (a *analysis) measure(s *p.Swing) {
 			v = eyes - (was-before)/eyePx - w*cm
 			half = rms(doubt, wd*cm, scaleDoubt*v, ground, grain, when)
 			warn = append(warn, "nod_assumed")
+			if !sd.faceSeen() {
+				half = rms(half, 2*cm) // whether the eyes' fall holds the nod is open
+			}
 		}
 		lo, hi := v-half, v+half
 		if !sd.faceSeen() && key == "eye_drop" {
 			// From behind, a nod lifts the back of the head while the eyes
 			// sink: up to 5 cm unseen.
-			hi += 4.8 * cm
+			hi += unseenNod * cm
 			warn = append(warn, "face_unseen")
 		}
 		put(key, p.Stance, at, sc.unit, v, lo, hi, warn...)
@@ -118,7 +124,12 @@ func (a *analysis) measure(s *p.Swing) {
 			lo, hi = math.Min(lo, tr.y[i]), math.Max(hi, tr.y[i])
 		}
 		v := (hi - lo) / eyePx
-		pm("eye_drop_peak", p.Stance, p.Contact, sc.unit, v, rms(1.5*cm, scaleDoubt*v, ground, grain))
+		half := rms(1.8*cm, scaleDoubt*v, ground, grain)
+		if sd.faceSeen() {
+			pm("eye_drop_peak", p.Stance, p.Contact, sc.unit, v, half)
+		} else {
+			put("eye_drop_peak", p.Stance, p.Contact, sc.unit, v, v-half, v+half+unseenNod*cm, "face_unseen")
+		}
 	}
 
 	across := math.Cos(rad(sd.off())) // share of x that lies across the picture
@@ -149,12 +160,13 @@ func (a *analysis) measure(s *p.Swing) {
 			if a.eyes.lost {
 				half = rms(half, 3*cm)
 			}
-			var warn []string
-			if !sd.faceSeen() {
-				warn = append(warn, "face_unseen")
-				half = rms(half, 3*cm)
+			if sd.faceSeen() {
+				pm("eye_forward", k.from, k.to, sc.unit, v, half)
+				continue
 			}
-			pm("eye_forward", k.from, k.to, sc.unit, v, half, warn...)
+			// The face turns to the plate: from behind, the back of the head
+			// swings the other way while the eyes stay.
+			put("eye_forward", k.from, k.to, sc.unit, v, v-half-4*cm, v+half, "face_unseen")
 		}
 	}
 
@@ -189,6 +201,9 @@ func (a *analysis) measure(s *p.Swing) {
 
 	// --- the feet ---
 	length := footSeen * footOfHeight * sc.height
+	if !sd.side() {
+		length = footAlong * footOfHeight * sc.height
+	}
 	sigma := rms(footSigma*cm, pixelDoubt/sc.at(j.heelF, j.toeF))
 	foot := func(key string, heel, toe int, at p.EventKind, maxLift, before, after float64) *yaw {
 		e := a.ev[at]
@@ -201,6 +216,9 @@ func (a *analysis) measure(s *p.Swing) {
 		off := sigma
 		if maxLift > 0 { // hidden, turning and off the ground
 			off = rms(sigma, 3*cm)
+			if at == p.Finish {
+				off = rms(sigma, 5*cm)
+			}
 		}
 		y := footYaw(d, sc.at(heel, toe), length, sd, maxLift, off)
 		var warn []string
@@ -230,9 +248,7 @@ func (a *analysis) measure(s *p.Swing) {
 	} else {
 		null("front_foot_open", p.Plant, p.Contact, "deg", why(p.Plant))
 	}
-	if y := foot("back_foot_turn", j.heelB, j.toeB, p.Contact, 70, .033, .033); y != nil {
-		put("back_foot_turn_heel", "", p.Contact, sc.unit, y.lift, math.Max(0, y.lift-6*cm), y.lift+6*cm)
-	}
+	foot("back_foot_turn", j.heelB, j.toeB, p.Contact, 70, .033, .033)
 	foot("back_foot_turn", j.heelB, j.toeB, p.Finish, 80, .033, .033)
 
 	// --- the body at contact, side views only ---
@@ -271,7 +287,7 @@ func (a *analysis) measure(s *p.Swing) {
 		pm("back_line_tilt", "", p.Contact, "deg", deg(math.Atan2(dx, dy)), 4)
 		off := func(qx, qy float64) float64 { return math.Abs(dx*(ty-qy)-dy*(qx-tx)) / math.Hypot(dx, dy) }
 		bend := math.Max(off(bx, y(kb, sc.px[j.kneeB], contact.i)), off(x(hb, sc.px[j.hipB], contact.i), y(hb, sc.px[j.hipB], contact.i)))
-		put("back_line_bend", "", p.Contact, sc.unit, bend, math.Max(0, bend-4*cm), bend+4*cm)
+		put("back_line_bend", "", p.Contact, sc.unit, bend, math.Max(0, bend-7*cm), bend+4*cm)
 	} else {
 		for _, k := range []struct{ key, unit string }{{"head_over_back", sc.unit}, {"head_over_back_ratio", "ratio"}, {"back_line_tilt", "deg"}, {"back_line_bend", sc.unit}} {
 			null(k.key, "", p.Contact, k.unit, "along_view")
@@ -286,11 +302,11 @@ func (a *analysis) measure(s *p.Swing) {
 		return (v-sc.cy)/px*math.Cos(tilt) + sc.focal/px*math.Sin(tilt)
 	}
 	eyeHeight := down(a.ground(), sc.at(j.heelF, j.toeF, j.heelB, j.toeB)) - down(ref.Y, eyePx) + soleCM*cm
-	pm("eye_height", "", p.Stance, sc.unit, eyeHeight, rms(3*cm, .04*eyeHeight))
+	pm("eye_height", "", p.Stance, sc.unit, eyeHeight, rms(3*cm, .065*eyeHeight))
 	knee := func(key string, hip, ankle int) {
 		h, k := g.raw[hip].medianIn(a.a, a.b), g.raw[ankle].medianIn(a.a, a.b)
 		d := math.Hypot((h.X-sc.cx)/sc.px[hip]-(k.X-sc.cx)/sc.px[ankle], (h.Y-sc.cy)/sc.px[hip]-(k.Y-sc.cy)/sc.px[ankle])
-		off := rms(.06*d, grain)
+		off := rms(.09*d, grain)
 		put(key, "", p.Stance, "deg", legFlexion(d, sc.height), legFlexion(d+off, sc.height), legFlexion(d-off, sc.height))
 	}
 	knee("stance_knee_front", j.hipF, j.ankleF)
@@ -301,9 +317,9 @@ func (a *analysis) measure(s *p.Swing) {
 	both := mid(g.joints[p.LeftShoulder], g.joints[p.RightShoulder]).medianIn(a.a, a.b)
 	// The network marks the shoulder's top, about 4 cm over the joint.
 	v := (sh.Y-hands.Y)/sc.px[j.shoulderB] + 4*cm
-	pm("hands_start", "", p.Stance, sc.unit, v, 6*cm)
+	pm("hands_start", "", p.Stance, sc.unit, v, 7.5*cm)
 	if trunk := (hips.Y - both.Y) / sc.at(p.LeftHip, p.RightHip, p.LeftShoulder, p.RightShoulder); trunk > 10*cm {
-		pm("hands_start_ratio", "", p.Stance, "ratio", v/trunk, 6*cm/trunk)
+		pm("hands_start_ratio", "", p.Stance, "ratio", v/trunk, 7.5*cm/trunk)
 	}
 
 	// --- the stride ---
@@ -338,7 +354,7 @@ func (a *analysis) hold(put func(string, p.EventKind, p.EventKind, string, float
 		}
 	}
 	const settle = .25 // seconds
-	// How still is still: .25 body heights a second, .15 read strictly and .4
+	// How still is still: .25 body heights a second, .12 read strictly and .5
 	// generously give the bounds. Common practice, no source.
 	// Head and feet may settle a little after hands and bat.
 	run := func(limit float64) (s float64, cut bool) {
@@ -353,17 +369,21 @@ func (a *analysis) hold(put func(string, p.EventKind, p.EventKind, string, float
 		return float64(i-from) * g.dt, i >= g.n || fin.i+settle/g.dt > float64(g.n-1)
 	}
 	held, _ := run(.25)
-	lo, _ := run(.15)
-	hi, cut := run(.4)
+	lo, _ := run(.12)
+	hi, cut := run(.5)
 	switch {
 	case cut && lo < .5:
 		null("finish_hold", "", p.Finish, "s", "clip_ends_early")
 	case cut:
 		put("finish_hold", "", p.Finish, "s", held, lo, hi, "clip_ends_early")
 	default:
-		put("finish_hold", "", p.Finish, "s", held, math.Max(0, lo-.1), hi+.1)
+		put("finish_hold", "", p.Finish, "s", held, math.Max(0, lo-.2), hi+.4)
 	}
 }
+
+// unseenNod is how far the eyes can sink behind a head seen from behind while
+// its back stays, cm. From 18° of pitch on rendered swings: 4–5 cm.
+const unseenNod = 4.8
 
 // pixelDoubt is the half width that the picture's grain adds to any place in
 // it, pixels: nothing on a large batter, a centimetre on one 170 pixels tall.

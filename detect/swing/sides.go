@@ -85,7 +85,7 @@ func vote(v, scale float64) float64 { return math.Tanh(v / scale) }
 func newSides(g *grid, c p.Clip, sc *scale, given p.Given, a, b, burst int) *sides {
 	w := func(j int) v3 { return g.worldIn(j, a, b) }
 	l := unit(flat(add(sub(w(p.LeftHip), w(p.RightHip)), sub(w(p.LeftShoulder), w(p.RightShoulder)))))
-	s := &sides{bats: given.Bats, view: given.View, azDoubt: 8, elDoubt: 3}
+	s := &sides{bats: given.Bats, view: given.View, azDoubt: 10, elDoubt: 3}
 
 	// Evidence that the left side is the front: the face looks that way in the
 	// stance, the hands wait on the other side and swing to it, the left foot
