@@ -97,10 +97,14 @@ func draw(t *Truth, e Errors, rng *rand.Rand) *drawn {
 	}
 	// The network's body is bent part by part more than joint by joint: head,
 	// trunk and arms together, each leg by itself.
-	var shared [3][3]float64
-	for i := range shared {
+	const together = .87 // of the standard deviation; .5 is each joint's own
+	var shared [3][phases][3]float64
+	for part := range shared {
 		for c := range 3 {
-			shared[i][c] = n(e.WorldClip[c] * math.Sqrt(.75))
+			clip := n(together * e.WorldClip[c])
+			for i := range phases {
+				shared[part][i][c] = clip + n(together*e.WorldPhase[c])
+			}
 		}
 	}
 	for j := range d.world {
@@ -110,12 +114,12 @@ func draw(t *Truth, e Errors, rng *rand.Rand) *drawn {
 		}
 		for i := range phases {
 			for c := range 3 {
-				d.world[j][i][c] = e.Pose*d.bias.World[j][i][c] + own[c] + n(e.WorldPhase[c])
+				d.world[j][i][c] = e.Pose*d.bias.World[j][i][c] + own[c] + n(e.WorldPhase[c]/2)
 				switch {
 				case j < p.LeftHip:
-					d.world[j][i][c] += shared[0][c]
+					d.world[j][i][c] += shared[0][i][c]
 				case j > p.RightHip: // the hips are the origin
-					d.world[j][i][c] += shared[1+(j+1)%2][c]
+					d.world[j][i][c] += shared[1+(j+1)%2][i][c]
 				}
 			}
 		}
