@@ -72,8 +72,8 @@ func TestSimulatedSwings(t *testing.T) {
 	}
 }
 
-// A clean swing is praised or left alone. Seen from the back the head may look
-// too far forward over the knee; nothing else may be called a fault.
+// A clean swing is praised or left alone. The head may look too far forward
+// over the back knee now and then; nothing else may be called a fault.
 func TestCleanSwingsHaveNoFault(t *testing.T) {
 	s := tell(simulate(60, developed, true), shipped(t))
 	if s.Clean < 50 {
@@ -81,8 +81,8 @@ func TestCleanSwingsHaveNoFault(t *testing.T) {
 	}
 	for _, r := range s.Rulings {
 		most := 0
-		if r.Rule == "head_over_back" && (r.View == "back" || r.View == "all") {
-			most = 5
+		if r.Rule == "head_over_back" {
+			most = 4
 		}
 		if r.False > most {
 			t.Errorf("%s, %s: %d of %d called a fault", r.View, r.Rule, r.False, r.Good)
