@@ -291,6 +291,15 @@ func (l Label) paint(c *Canvas, at pipeline.Point, alpha float64) {
 		return
 	}
 
+	// Above the head it may not be pushed onto it: the value alone, or nothing.
+	if l.Side == 0 && y-y0 > c.Em*0.5 {
+		if l.Note != "" {
+			l.Note, l.Standing = "", Plain
+			l.paint(c, at, alpha)
+		}
+		return
+	}
+
 	dc := c.dc
 	dc.SetColor(fade(Paper, 0.94*alpha))
 	step, tear := c.Em*0.12, c.Em*0.1

@@ -695,3 +695,25 @@ func BenchmarkPaint1080p(b *testing.B) {
 		}
 	}
 }
+
+// A value above the head never slides down onto it, however little room there
+// is above; with room it is there.
+func TestValueStaysAboveTheHead(t *testing.T) {
+	for y, want := range map[float64]bool{300: true, 150: true, 60: true, 35: false, 5: false} {
+		img := image.NewRGBA(image.Rect(0, 0, 400, 400))
+		c := NewCanvas(img, img.Bounds(), pipeline.Identity(), 1, pipeline.Point{}, 30, NewFaces())
+		Label{Text: "3–11 cm", Note: "fine", Standing: Inside, Room: 300}.paint(c, pipeline.Point{X: 200, Y: y}, 1)
+		drawn, lowest := false, 0
+		for i := 3; i < len(img.Pix); i += 4 {
+			if img.Pix[i] != 0 {
+				drawn, lowest = true, i/img.Stride
+			}
+		}
+		if drawn != want {
+			t.Errorf("anchor at %v: drawn %v, want %v", y, drawn, want)
+		}
+		if float64(lowest) > y+c.Em*0.5 {
+			t.Errorf("anchor at %v: drawn down to %d", y, lowest)
+		}
+	}
+}

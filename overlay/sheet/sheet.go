@@ -75,7 +75,7 @@ func Make(rep *pipeline.Report, stills []Still, lang words.Lang) (*image.RGBA, e
 	if sw == nil {
 		return nil, overlay.ErrNoSwing
 	}
-	stills = ordered(stills)
+	stills = ordered(sw, stills)
 	if len(stills) == 0 {
 		return nil, ErrNoStills
 	}
@@ -167,11 +167,11 @@ func Make(rep *pipeline.Report, stills []Still, lang words.Lang) (*image.RGBA, e
 	return p.img.SubImage(image.Rect(0, 0, width, y+margin)).(*image.RGBA), nil
 }
 
-// ordered by time; stills of the same frame in the order of the phases.
-func ordered(in []Still) []Still {
+// ordered by time; stills of the same instant in the order of the phases.
+func ordered(sw *pipeline.Swing, in []Still) []Still {
 	out := slices.Clone(in)
 	slices.SortStableFunc(out, func(a, b Still) int {
-		return cmp.Or(cmp.Compare(a.Drawn.T, b.Drawn.T), cmp.Compare(slices.Index(pipeline.EventKinds, a.Event), slices.Index(pipeline.EventKinds, b.Event)))
+		return cmp.Or(cmp.Compare(when(sw, a), when(sw, b)), cmp.Compare(slices.Index(pipeline.EventKinds, a.Event), slices.Index(pipeline.EventKinds, b.Event)))
 	})
 	return out
 }
@@ -318,11 +318,25 @@ func measures(sw *pipeline.Swing, lang words.Lang) (out [][2]string) {
 			if t.at == "" {
 				name = lang.Measures[m.Key].Name
 			}
-			out = append(out, [2]string{name, lang.Value(m)})
+			out = append(out, [2]string{name, value(m, lang)})
 			break
 		}
 	}
 	return out
+}
+
+// value is the measure's value, or that it can't be told and what would help.
+func value(m *pipeline.Measure, lang words.Lang) string {
+	s := lang.Value(m)
+	if m.Value != nil || m.Lo != nil && m.Hi != nil {
+		return s
+	}
+	for _, code := range m.Warnings {
+		if help, ok := lang.Help[code]; ok {
+			return s + ": " + help
+		}
+	}
+	return s
 }
 
 func clamp(v, lo, hi float64) float64 { return math.Min(math.Max(v, lo), hi) }

@@ -250,6 +250,13 @@ var english = Lang{
 		"face_unseen":    "The face is turned away; film from the chest side.",
 		"nod_assumed":    "How far the head nods was assumed, not seen.",
 	},
+	Help: map[string]string{
+		"along_view":       "film side on",
+		"clip_starts_late": "start earlier",
+		"clip_ends_early":  "film longer",
+		"foot_ambiguous":   "film chest side",
+		"face_unseen":      "film chest side",
+	},
 	Months: [12]string{"January", "February", "March", "April", "May", "June", "July",
 		"August", "September", "October", "November", "December"},
 	DateForm: "%[1]d %[2]s %[3]d",

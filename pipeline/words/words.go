@@ -30,6 +30,7 @@ type Lang struct {
 	Measures map[string]Measure
 	Findings map[string]Finding
 	Warnings map[string]string // sentence by code
+	Help     map[string]string // what to film differently, at most 3 words, by code of Warnings
 	Standing map[string]string // where a value stands, one or two words
 	Months   [12]string
 	DateForm string // "%[1]d %[2]s %[3]d": day, month, year

@@ -99,6 +99,11 @@ func TestCodesHaveWords(t *testing.T) {
 				}
 			}
 		}
+		for c, help := range l.Help {
+			if l.Warnings[c] == "" || Count(help) > 3 {
+				t.Errorf("%s: help %q for %s", code, help, c)
+			}
+		}
 		for _, k := range pipeline.MeasureKeys {
 			if l.Measures[k].Name == "" {
 				t.Errorf("%s: no name for %s", code, k)
