@@ -18,6 +18,12 @@ const (
 	footSigma = 2.5
 )
 
+// footBias is how far the network turns a planted front foot, degrees, mean
+// over the rendered clips of each view (chest 3, pitcher 2, back 2 clips;
+// none from the catcher): too closed from chest and pitcher, too open from
+// behind.
+var footBias = map[p.View]float64{p.ViewChest: -4, p.ViewPitcher: -7, p.ViewBack: 4}
+
 // yaw is a foot's direction in the ground plane: 0 = square, 90 = toe at the
 // pitcher. lo and hi bound the 95 % set; open says that the set reaches the
 // end of what a foot can do, so that side is no measurement.
@@ -78,7 +84,13 @@ func footYaw(d p.Point, px, length float64, s *sides, maxLift, sigma float64) ya
 		}
 	}
 	y.openLo, y.openHi = y.lo <= yawMin, y.hi >= yawMax
+	if maxLift == 0 {
+		b := footBias[s.view]
+		y.v, y.lo, y.hi = clip(y.v-b), clip(y.lo-b), clip(y.hi-b)
+	}
 	y.lo = math.Max(y.v-math.Hypot(y.v-y.lo, s.azDoubt), yawMin)
 	y.hi = math.Min(y.v+math.Hypot(y.hi-y.v, s.azDoubt), yawMax)
 	return y
 }
+
+func clip(psi float64) float64 { return math.Min(math.Max(psi, yawMin), yawMax) }

@@ -110,7 +110,7 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 	}
 
 	first := newSides(g, t.Clip, sc, given, max(0, burst-g.span(1.2)), max(1, burst-g.span(.35)), burst)
-	sight := contactBySight(g, v, burst, first.view == p.ViewChest)
+	sight := contactBySight(g, v, burst, first.view)
 	contact := sight
 	a.body = bodyOf(first.bats)
 	_, st, _ := plant(g, a.body, contact.i, a.bodyPx)

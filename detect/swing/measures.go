@@ -86,7 +86,7 @@ func (a *analysis) measure(s *p.Swing) {
 		}
 		when := a.swayY(h, at) / px
 		half := rms(base*cm, scaleDoubt*v, math.Min(.5*math.Abs(n-v), 3*cm), ground, grain, when)
-		if key == "head_drop" && at == p.Contact {
+		if key == "head_drop" && at == p.Contact && sd.faceSeen() {
 			// The eyes' fall by the flow, less the nod.
 			en, ef := flowAt(&a.eyes, at)
 			eyes, doubt := (ef.Y-ref.Y)/eyePx, 1.35*cm
@@ -99,18 +99,15 @@ func (a *analysis) measure(s *p.Swing) {
 			v = eyes - (was-before)/eyePx - w*cm
 			half = rms(doubt, wd*cm, scaleDoubt*v, ground, grain, when)
 			warn = append(warn, "nod_assumed")
-			if !sd.faceSeen() {
-				half = rms(half, 2*cm) // whether the eyes' fall holds the nod is open
-			}
 		}
-		lo, hi := v-half, v+half
 		if !sd.faceSeen() && key == "eye_drop" {
 			// From behind, a nod lifts the back of the head while the eyes
-			// sink: up to 5 cm unseen.
-			hi += unseenNod * cm
-			warn = append(warn, "face_unseen")
+			// sink: the usual one is added, and may be there or not.
+			v += unseenNod[at] * cm
+			half = rms(half, (.5+unseenNod[at])*cm)
+			warn = append(warn, "face_unseen", "nod_assumed")
 		}
-		put(key, p.Stance, at, sc.unit, v, lo, hi, warn...)
+		pm(key, p.Stance, at, sc.unit, v, half, warn...)
 	}
 	for _, at := range []p.EventKind{p.Plant, p.Contact, p.Finish} {
 		drop("eye_drop", &a.eyes, ref, eyePx, at)
@@ -128,7 +125,7 @@ func (a *analysis) measure(s *p.Swing) {
 		if sd.faceSeen() {
 			pm("eye_drop_peak", p.Stance, p.Contact, sc.unit, v, half)
 		} else {
-			put("eye_drop_peak", p.Stance, p.Contact, sc.unit, v, v-half, v+half+unseenNod*cm, "face_unseen")
+			put("eye_drop_peak", p.Stance, p.Contact, sc.unit, v, v-half, v+half+2*unseenNod[p.Contact]*cm, "face_unseen")
 		}
 	}
 
@@ -165,8 +162,13 @@ func (a *analysis) measure(s *p.Swing) {
 				continue
 			}
 			// The face turns to the plate: from behind, the back of the head
-			// swings the other way while the eyes stay.
-			put("eye_forward", k.from, k.to, sc.unit, v, v-half-4*cm, v+half, "face_unseen")
+			// swings toward the pitcher while the eyes stay, by about 3.8 cm
+			// on rendered and simulated swings.
+			if k.to == p.Contact {
+				v -= 3.5 * cm
+				half = rms(half, 3*cm)
+			}
+			pm("eye_forward", k.from, k.to, sc.unit, v, half, "face_unseen")
 		}
 	}
 
@@ -272,7 +274,7 @@ func (a *analysis) measure(s *p.Swing) {
 		}
 		ex, kx := at(eyePx, eyes, eyePoints...), at(sc.px[j.kneeB], kb.lerp(contact.i), j.kneeB)
 		v := ex - kx
-		half := rms(4*cm, grain, scaleDoubt*v, math.Tan(rad(math.Min(math.Abs(sd.off())+4, 60)))*8*cm)
+		half := rms(4*cm, grain, scaleDoubt*v, math.Tan(rad(math.Min(math.Abs(sd.off())+4, 60)))*12*cm)
 		pm("head_over_back", "", p.Contact, sc.unit, v, half)
 		if w := at(sc.px[j.kneeF], kf.lerp(contact.i), j.kneeF) - kx; w > 8*cm {
 			pm("head_over_back_ratio", "", p.Contact, "ratio", v/w, rms(half/w, v/w*4*cm/w))
@@ -303,14 +305,23 @@ func (a *analysis) measure(s *p.Swing) {
 	}
 	eyeHeight := down(a.ground(), sc.at(j.heelF, j.toeF, j.heelB, j.toeB)) - down(ref.Y, eyePx) + soleCM*cm
 	pm("eye_height", "", p.Stance, sc.unit, eyeHeight, rms(3*cm, .065*eyeHeight))
-	knee := func(key string, hip, ankle int) {
+	knee := func(key string, hip, kneeJoint, ankle int) {
 		h, k := g.raw[hip].medianIn(a.a, a.b), g.raw[ankle].medianIn(a.a, a.b)
 		d := math.Hypot((h.X-sc.cx)/sc.px[hip]-(k.X-sc.cx)/sc.px[ankle], (h.Y-sc.cy)/sc.px[hip]-(k.Y-sc.cy)/sc.px[ankle])
 		off := rms(.09*d, grain)
-		put(key, "", p.Stance, "deg", legFlexion(d, sc.height), legFlexion(d+off, sc.height), legFlexion(d-off, sc.height))
+		v, lo, hi := legFlexion(d, sc.height), legFlexion(d+off, sc.height), legFlexion(d-off, sc.height)
+		if !sd.side() {
+			// From the ends the knee bends across the picture and the network
+			// sees more of it, but puts hip and ankle too near each other:
+			// the two err to different sides.
+			w := 180 - included(g.worldIn(hip, a.a, a.b), g.worldIn(kneeJoint, a.a, a.b), g.worldIn(ankle, a.a, a.b))
+			u := .3 * (w - v)
+			v, lo, hi = v+u, math.Max(0, lo+u), hi+u
+		}
+		put(key, "", p.Stance, "deg", v, lo, hi)
 	}
-	knee("stance_knee_front", j.hipF, j.ankleF)
-	knee("stance_knee_back", j.hipB, j.ankleB)
+	knee("stance_knee_front", j.hipF, j.kneeF, j.ankleF)
+	knee("stance_knee_back", j.hipB, j.kneeB, j.ankleB)
 	hands := mid(g.joints[p.LeftWrist], g.joints[p.RightWrist]).medianIn(a.a, a.b)
 	sh := g.joints[j.shoulderB].medianIn(a.a, a.b)
 	hips := mid(g.joints[p.LeftHip], g.joints[p.RightHip]).medianIn(a.a, a.b)
@@ -381,9 +392,10 @@ func (a *analysis) hold(put func(string, p.EventKind, p.EventKind, string, float
 	}
 }
 
-// unseenNod is how far the eyes can sink behind a head seen from behind while
-// its back stays, cm. From 18° of pitch on rendered swings: 4–5 cm.
-const unseenNod = 4.8
+// unseenNod is how far the eyes usually sink behind a head whose back stays,
+// cm, when the face can't be seen: the middle of what rendered and simulated
+// swings show (0 to 5 at contact).
+var unseenNod = map[p.EventKind]float64{p.Plant: .5, p.Contact: 3.2, p.Finish: 1.8}
 
 // pixelDoubt is the half width that the picture's grain adds to any place in
 // it, pixels: nothing on a large batter, a centimetre on one 170 pixels tall.
