@@ -128,8 +128,12 @@ func simulate(tr *truth, sd float64, seed int64) p.Track {
 			// The network marks heel and toe inside the shoe.
 			if o, ok := map[int]string{p.LeftHeel: "left_foot_index", p.LeftToe: "left_heel", p.RightHeel: "right_foot_index", p.RightToe: "right_heel"}[j]; ok {
 				e := fr.Points[o]
+				seen := footSeen
+				if tr.Params["view"] == "front" || tr.Params["view"] == "rear" {
+					seen = footAlong
+				}
 				for k := range q.Px {
-					q.Px[k] += (1 - footSeen) / 2 * (e.Px[k] - q.Px[k])
+					q.Px[k] += (1 - seen) / 2 * (e.Px[k] - q.Px[k])
 				}
 			}
 			pose.Joints[j] = p.Landmark{X: q.Px[0] + sd*rng.NormFloat64(), Y: q.Px[1] + sd*rng.NormFloat64(), Score: 1}
