@@ -191,9 +191,18 @@ func acquire(lib string) error {
 	env.Lock()
 	defer env.Unlock()
 	if env.users == 0 {
+		// This build of the library reports its use to its maker and keeps a
+		// device number: nothing may leave this machine. The variable must stand
+		// before the library is loaded; its own call comes after the first report.
+		if err := os.Setenv("ORT_DISABLE_TELEMETRY", "1"); err != nil {
+			return err
+		}
 		ort.SetSharedLibraryPath(lib)
 		if err := ort.InitializeEnvironment(ort.WithLogLevelError()); err != nil {
 			return err
+		}
+		if err := ort.DisableTelemetry(); err != nil {
+			return errors.Join(err, ort.DestroyEnvironment())
 		}
 		env.path = lib
 	} else if env.path != lib {

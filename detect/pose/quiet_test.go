@@ -1,0 +1,73 @@
+package pose
+
+import (
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	ort "github.com/yalue/onnxruntime_go"
+)
+
+// TestHelperLoads is not a test: it loads the library as another test tells
+// it, so that what it does can be watched from outside.
+func TestHelperLoads(t *testing.T) {
+	way := os.Getenv("POSE_TEST_WAY")
+	switch way {
+	case "":
+		t.Skip("only run by other tests")
+	case "ours":
+		n, err := Open(DefaultDir(), Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer n.Close()
+	case "unguarded":
+		ort.SetSharedLibraryPath(filepath.Join(DefaultDir(), libraryFile))
+		if err := ort.InitializeEnvironment(); err != nil {
+			t.Fatal(err)
+		}
+		defer ort.DestroyEnvironment()
+	}
+	time.Sleep(2 * time.Second) // it reports from a thread of its own
+}
+
+// Loading the networks asks no name server and no other machine for anything,
+// and leaves no file behind.
+func TestNothingLeavesTheMachine(t *testing.T) {
+	strace, err := exec.LookPath("strace")
+	if err != nil {
+		t.Skip("strace is not installed")
+	}
+	// Sockets are refused: what is tried is seen, and nothing gets out even when
+	// the guard is gone.
+	watch := func(way string) (network bool, files int) {
+		tmp, log := t.TempDir(), filepath.Join(t.TempDir(), "log")
+		cmd := exec.Command(strace, "-f", "-qq", "-e", "trace=socket", "-e", "inject=socket:error=EACCES", "-o", log, os.Args[0], "-test.run=^TestHelperLoads$")
+		cmd.Env = append(os.Environ(), "POSE_TEST_WAY="+way, "TMPDIR="+tmp, "TAPELINE_HOME="+DefaultDir())
+		if out, err := cmd.CombinedOutput(); err != nil {
+			if strings.Contains(strings.ToLower(string(out)), "ptrace") {
+				t.Skip("strace is not allowed here")
+			}
+			t.Fatalf("%s: %v\n%s", way, err, out)
+		}
+		b, err := os.ReadFile(log)
+		if err != nil {
+			t.Fatal(err)
+		}
+		left, err := os.ReadDir(tmp)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return strings.Contains(string(b), "AF_INET"), len(left)
+	}
+	if network, files := watch("ours"); network || files > 0 {
+		t.Errorf("network %v, %d files left", network, files)
+	}
+	// The same watch sees a library that is not held back.
+	if network, files := watch("unguarded"); !network && files == 0 {
+		t.Error("the watch is blind")
+	}
+}
