@@ -23,7 +23,7 @@ var ReasonCodes = []string{
 // bounds are wide.
 var MeasureCodes = []string{
 	"along_view", "clip_ends_early", "clip_starts_late", "no_stride", "not_seen", "knees_together",
-	"foot_ambiguous", "face_unseen", "head_flow_lost", "nod_assumed",
+	"foot_ambiguous", "face_unseen", "head_flow_lost", "nod_assumed", "stance_cut",
 }
 
 // MeasureKeys in the order a table shows them.

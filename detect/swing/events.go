@@ -137,8 +137,9 @@ func contactBySight(g *grid, v []float64, burst int, view p.View) moment {
 const soundWindow = 0.030
 
 // contactBySound corrects the crack's arrival for the way through the air.
-// The doubt is the distance's (20 %), the onset's and a phone's own offset
-// between sound and picture, taken as 11 ms (common practice, no source).
+// The doubt is the distance's (35 %: a phone may zoom unseen), the onset's and
+// a phone's own offset between sound and picture, taken as 11 ms (common
+// practice, no source).
 func contactBySound(g *grid, onsets []p.Onset, sight moment, metres, speedOfSound float64) (moment, bool) {
 	best, found := p.Onset{}, false
 	delay := metres / speedOfSound
@@ -151,7 +152,7 @@ func contactBySound(g *grid, onsets []p.Onset, sight moment, metres, speedOfSoun
 	if !found {
 		return moment{}, false
 	}
-	half := math.Hypot(.011, .2*delay) / g.dt
+	half := math.Hypot(.011, .35*delay) / g.dt
 	i := g.index(best.T - delay)
 	return moment{i, i - half, i + half, true, "sound"}, true
 }

@@ -21,10 +21,17 @@ func Judge(t p.Track, given p.Given) (p.Report, error) {
 	r.Clip = p.ClipInfo{ID: c.ID, Name: c.Name, Width: c.Width, Height: c.Height, Rotation: c.Rotation,
 		Duration: round(c.Duration, 4), CaptureRate: round(c.CaptureRate, 4), TimeFactor: round(c.TimeFactor, 4)}
 	var judged []*analysis
+	lying := false
 	for i := range t.Windows {
-		if a := analyse(&t, &t.Windows[i], given); a != nil {
+		a := analyse(&t, &t.Windows[i], given)
+		if a != nil && a.lies() {
+			lying = true
+		} else if a != nil {
 			judged = append(judged, a)
 		}
+	}
+	if len(judged) == 0 && lying {
+		return r, &p.Error{Fault: p.FaultUnreadable, Step: "judge", Path: c.Name, What: "the batter lies on the side in the picture", Hint: "turn the clip upright and read it again"}
 	}
 	if len(judged) == 0 {
 		return r, &p.Error{Fault: p.FaultNoSwing, Step: "judge", Path: c.Name, What: "no swing found", Hint: "film one whole swing, side on, with the batter in view from stance to finish"}
@@ -73,6 +80,8 @@ type analysis struct {
 	ears     path
 	anchor   float64
 	warnings []p.Warning
+	dark     bool
+	cut      bool // no still interval: what stands for the stance may be later
 	key      int
 	bodyPx   float64
 }
@@ -106,7 +115,7 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 	}
 	a.burst, a.speed, a.wrists = burst, v, wrists
 	if len(wrists) == 1 {
-		a.warn("hand_hidden", "one hand is behind the body")
+		a.warn("hand_hidden", "")
 	}
 
 	first := newSides(g, t.Clip, sc, given, max(0, burst-g.span(1.2)), max(1, burst-g.span(.35)), burst)
@@ -127,8 +136,12 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 	a.scale = sc
 	a.sides = newSides(g, t.Clip, sc, given, a.a, a.b, burst)
 	a.body = bodyOf(a.sides.bats)
+	for _, w := range t.Warnings {
+		a.dark = a.dark || w.Code == "dark"
+	}
+	a.cut = !found
 	if !found {
-		a.warn("stance_cut", "the clip starts after the first move, or the batter never stands still")
+		a.warn("stance_cut", "")
 	}
 
 	metres := sc.metres()
@@ -143,7 +156,7 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 		if m, ok := contactBySound(g, t.Onsets, sight, metres, sound.SpeedOfSound(temp)); ok {
 			contact = m
 		} else if len(t.Onsets) > 0 {
-			a.warn("sound_elsewhere", "no sharp sound close to the moment the bat is seen to hit")
+			a.warn("sound_elsewhere", "")
 		}
 	}
 	pl, st, warn := plant(g, a.body, contact.i, a.bodyPx)
@@ -160,7 +173,11 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 		pl.lo, pl.hi = pl.lo-more, pl.hi+more
 	}
 	a.ev[p.Contact], a.ev[p.Plant], a.ev[p.Stride] = contact, pl, st
-	a.ev[p.Launch] = launch(g, v, burst, contact.i-.35/g.dt)
+	la := launch(g, v, burst, contact.i-.35/g.dt)
+	if pl.ok && la.i < pl.i { // the hands start once the foot is down
+		la.i, la.hi = pl.i, math.Max(la.hi, pl.hi)
+	}
+	a.ev[p.Launch] = la
 	a.ev[p.Extension] = extension(g, contact.i)
 	a.ev[p.Finish] = finish(g, v, contact.i, burst, a.a, a.b)
 	a.ev[p.Stance] = moment{float64(a.a+a.b) / 2, float64(a.a), float64(a.b), true, "still"}
@@ -177,9 +194,18 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 	a.eyes = follow(g, eyesNet(g), a.anchor, contact.i)
 	a.ears = follow(g, earsNet(g), a.anchor, contact.i)
 	if a.eyes.lost {
-		a.warn("head_flow_lost", "the head could not be followed up to contact")
+		a.warn("head_flow_lost", "")
 	}
 	return a
+}
+
+// lies reports a picture on its side: ankles and shoulders of the stance stand
+// farther apart across it than down it.
+func (a *analysis) lies() bool {
+	g := a.grid
+	up := mid(g.joints[p.LeftShoulder], g.joints[p.RightShoulder]).medianIn(a.a, a.b)
+	down := mid(g.joints[p.LeftAnkle], g.joints[p.RightAnkle]).medianIn(a.a, a.b)
+	return down.Y-up.Y < math.Abs(down.X-up.X)
 }
 
 // quality ranks swings by how well they are seen.
@@ -206,7 +232,8 @@ func (a *analysis) swing() p.Swing {
 		e := p.Event{Kind: k, Reason: m.reason}
 		if m.ok {
 			i := math.Min(math.Max(m.i, 0), float64(a.grid.n-1))
-			e.T, e.Lo, e.Hi = num(a.pts(i), 4), num(a.pts(m.lo), 4), num(a.pts(m.hi), 4)
+			lo, hi := math.Max(m.lo, math.Min(0, i)), math.Min(m.hi, math.Max(float64(a.grid.n-1), i))
+			e.T, e.Lo, e.Hi = num(a.pts(i), 4), num(a.pts(lo), 4), num(a.pts(hi), 4)
 			f := a.clip.FrameAt(a.pts(i))
 			e.Frame = &f
 		}

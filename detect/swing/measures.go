@@ -49,6 +49,9 @@ func (a *analysis) measure(s *p.Swing) {
 	ref, earRef := a.eyes.net.medianIn(a.a, a.b), a.ears.net.medianIn(a.a, a.b)
 	right := sd.right()
 	grain := pixelDoubt / eyePx
+	if a.dark {
+		grain = rms(grain, darkDoubt*cm)
+	}
 	ground := 0.0 // the camera's own rise and fall, unseen at the feet
 	for i := range g.frames {
 		if g.frames[i].Camera.Ground == 0 {
@@ -118,7 +121,12 @@ func (a *analysis) measure(s *p.Swing) {
 			half = rms(half, (.5+unseenNod[at])*cm)
 			warn = append(warn, "face_unseen", "nod_assumed")
 		}
-		pm(key, p.Stance, at, sc.unit, v, half, warn...)
+		lo, hi := v-half, v+half
+		if a.cut {
+			hi += cutDoubt * cm
+			warn = append(warn, "stance_cut")
+		}
+		put(key, p.Stance, at, sc.unit, v, lo, hi, warn...)
 	}
 	for _, at := range []p.EventKind{p.Plant, p.Contact, p.Finish} {
 		drop("eye_drop", &a.eyes, ref, eyePx, at)
@@ -167,6 +175,9 @@ func (a *analysis) measure(s *p.Swing) {
 			half := rms(1.8*cm, grain, scaleDoubt*v, math.Min(.5*math.Abs(nv-fv), 3*cm), math.Tan(rad(math.Min(math.Abs(sd.off())+4, 60)))*2*cm)
 			if a.eyes.lost {
 				half = rms(half, 3*cm)
+			}
+			if a.cut && k.from == p.Stance {
+				half = rms(half, cutDoubt*cm)
 			}
 			if sd.faceSeen() {
 				pm("eye_forward", k.from, k.to, sc.unit, v, half)
@@ -218,6 +229,9 @@ func (a *analysis) measure(s *p.Swing) {
 		length = footAlong * footOfHeight * sc.height
 	}
 	sigma := rms(footSigma*cm, pixelDoubt/sc.at(j.heelF, j.toeF))
+	if a.dark {
+		sigma = rms(sigma, darkDoubt*cm)
+	}
 	foot := func(key string, heel, toe int, at p.EventKind, maxLift, before, after float64) *yaw {
 		e := a.ev[at]
 		if !e.ok {
@@ -412,6 +426,14 @@ var unseenNod = map[p.EventKind]float64{p.Plant: .5, p.Contact: 3.2, p.Finish: 1
 // flowSees is the share of the head's own fall that optical flow sees: the
 // middle of .5–1.05 on six rendered clips.
 const flowSees = 0.87
+
+// darkDoubt is what darkness adds to any place, cm: dark and noisy variants of
+// the rendered clips err by up to 4 cm more.
+const darkDoubt = 4
+
+// cutDoubt opens the bounds of what is counted from a stance that was not seen,
+// cm: the batter may have sunk before the clip's first picture.
+const cutDoubt = 4
 
 // pixelDoubt is the half width that the picture's grain adds to any place in
 // it, pixels: nothing on a large batter, a centimetre on one 170 pixels tall.
