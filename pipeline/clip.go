@@ -113,5 +113,4 @@ type Given struct {
 	Swing    int     `json:"swing,omitempty"`     // 1-based; 0: the one best seen
 	Batter   *Point  `json:"batter,omitempty"`    // a point on the batter in the first frame
 	Distance float64 `json:"distance_m,omitempty"`
-	TempC    float64 `json:"temp_c,omitempty"` // air temperature for the speed of sound; 0: 20 °C
 }

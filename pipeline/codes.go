@@ -9,7 +9,7 @@ var WarningCodes = []string{
 	"low_resolution", "low_frame_rate", "dark", "others_in_picture", "batter_small",
 	"camera_moved_much", "camera_ground_unseen", "camera_lost", "lost_batter",
 	// judging
-	"hand_hidden", "stance_cut", "sound_elsewhere", "head_flow_lost",
+	"bats_doubtful", "hand_hidden", "stance_cut", "sound_elsewhere", "head_flow_lost",
 	"no_stride", "plant_uncertain", "clip_starts_late",
 }
 

@@ -78,6 +78,8 @@ type Pose struct {
 	// Spread is the standard deviation of each joint over jittered regions,
 	// pixels; nil where only one region was read.
 	Spread *[NumJoints]float64 `json:"spread,omitempty"`
+	// Odd lists the joints whose bone suddenly has another length than before.
+	Odd []int `json:"odd,omitempty"`
 	// Swapped: left and right were exchanged by the repair.
 	Swapped bool `json:"swapped,omitempty"`
 }

@@ -260,7 +260,8 @@ var bones = [...]struct {
 	{pipeline.RightKnee, pipeline.RightAnkle, []int{pipeline.RightAnkle, pipeline.RightHeel, pipeline.RightToe}},
 }
 
-// watch lowers the scores of joints whose bone suddenly has another length.
+// watch names the joints whose bone suddenly has another length, and lowers
+// their scores.
 func (w *Follower) watch(p *pipeline.Pose) {
 	doubt := [pipeline.NumJoints]bool{}
 	for k, b := range bones {
@@ -283,6 +284,7 @@ func (w *Follower) watch(p *pipeline.Pose) {
 	for j, bad := range doubt {
 		if bad {
 			p.Joints[j].Score *= boneDoubt
+			p.Odd = append(p.Odd, j)
 		}
 	}
 }

@@ -120,7 +120,7 @@ func contactBySight(g *grid, v []float64, burst int, view p.View) moment {
 		s, w = s+float64(i)*e[i], w+e[i]
 	}
 	c := s / w
-	early, late := (.03+.5*g.dt)/g.dt, (.03+.5*g.dt)/g.dt
+	early, late := (.03+.8*g.dt)/g.dt, (.03+.8*g.dt)/g.dt
 	switch view {
 	case p.ViewPitcher, p.ViewCatcher:
 		c -= .03 / g.dt

@@ -2,6 +2,7 @@ package swing
 
 import (
 	"math"
+	"slices"
 
 	p "tapeline/pipeline"
 )
@@ -163,6 +164,7 @@ func newGrid(c p.Clip, w *p.Window) *grid {
 			g.world[j][2][i] = (1-u)*wa.Z + u*wb.Z
 		}
 	}
+	g.bridge(w, with)
 	// Energy belongs to the span between two frames: centre it on the sample.
 	for i := 0; i < g.n; i++ {
 		f := g.frameAt(float64(i))
@@ -173,6 +175,47 @@ func newGrid(c p.Clip, w *p.Window) *grid {
 		g.energy[i] = e
 	}
 	return g
+}
+
+// firm are the joints that move slowly enough for a bone of sudden length to be
+// the network's slip; a wrist's may be the swing itself.
+var firm = []int{p.LeftShoulder, p.RightShoulder, p.LeftHip, p.RightHip, p.LeftKnee, p.RightKnee,
+	p.LeftAnkle, p.RightAnkle, p.LeftHeel, p.RightHeel, p.LeftToe, p.RightToe}
+
+// bridge draws a straight line over the samples at which a firm joint is odd,
+// where the gap is short enough.
+func (g *grid) bridge(w *p.Window, with []int) {
+	for _, j := range firm {
+		odd := make([]bool, g.n)
+		some := false
+		for _, f := range with {
+			if slices.Contains(w.Frames[f].Pose.Odd, j) {
+				odd[g.clamp(g.index(w.Frames[f].PTS/g.factor))], some = true, true
+			}
+		}
+		if !some {
+			continue
+		}
+		for a := 1; a < g.n; a++ {
+			if !odd[a] || odd[a-1] {
+				continue
+			}
+			b := a
+			for b < g.n && odd[b] {
+				b++
+			}
+			if b == g.n || float64(b-a)*g.dt > maxGap {
+				continue
+			}
+			for i := a; i < b; i++ {
+				u := float64(i-a+1) / float64(b-a+1)
+				for _, t := range []track2{g.joints[j], g.raw[j]} {
+					t.x[i] = (1-u)*t.x[a-1] + u*t.x[b]
+					t.y[i] = (1-u)*t.y[a-1] + u*t.y[b]
+				}
+			}
+		}
+	}
 }
 
 // frameAt is the position in the window of the frame nearest to grid place i.

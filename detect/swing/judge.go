@@ -140,6 +140,10 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 		a.dark = a.dark || w.Code == "dark"
 	}
 	a.cut = !found
+	// What was said wins, but a picture that shows the other side is told.
+	if given.Bats != p.SideUnknown && (a.sides.votes > .35) == (given.Bats == p.BatsLeft) && math.Abs(a.sides.votes) > .35 {
+		a.warn("bats_doubtful", "")
+	}
 	if !found {
 		a.warn("stance_cut", "")
 	}
@@ -148,12 +152,8 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 	if given.Distance > 0 {
 		metres = given.Distance
 	}
-	temp := 20.0
-	if given.TempC != 0 {
-		temp = given.TempC
-	}
 	if g.factor == 1 {
-		if m, ok := contactBySound(g, t.Onsets, sight, metres, sound.SpeedOfSound(temp)); ok {
+		if m, ok := contactBySound(g, t.Onsets, sight, metres, sound.SpeedOfSound(20)); ok {
 			contact = m
 		} else if len(t.Onsets) > 0 {
 			a.warn("sound_elsewhere", "")

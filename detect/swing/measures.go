@@ -176,11 +176,12 @@ func (a *analysis) measure(s *p.Swing) {
 			if a.eyes.lost {
 				half = rms(half, 3*cm)
 			}
+			var warn []string
 			if a.cut && k.from == p.Stance {
-				half = rms(half, cutDoubt*cm)
+				half, warn = rms(half, cutDoubt*cm), append(warn, "stance_cut")
 			}
 			if sd.faceSeen() {
-				pm("eye_forward", k.from, k.to, sc.unit, v, half)
+				pm("eye_forward", k.from, k.to, sc.unit, v, half, warn...)
 				continue
 			}
 			// The face turns to the plate: from behind, the back of the head
@@ -190,7 +191,7 @@ func (a *analysis) measure(s *p.Swing) {
 				v -= 3.5 * cm
 				half = rms(half, 3*cm)
 			}
-			pm("eye_forward", k.from, k.to, sc.unit, v, half, "face_unseen")
+			pm("eye_forward", k.from, k.to, sc.unit, v, half, append(warn, "face_unseen")...)
 		}
 	}
 
@@ -299,7 +300,14 @@ func (a *analysis) measure(s *p.Swing) {
 		}
 		ex, kx := at(eyePx, eyes, eyePoints...), at(sc.px[j.kneeB], kb.lerp(contact.i), j.kneeB)
 		v := ex - kx
-		half := rms(4*cm, grain, scaleDoubt*v, math.Tan(rad(math.Min(math.Abs(sd.off())+4, 60)))*12*cm)
+		// The back knee passes under the head at contact: a doubt in time is
+		// one in place, and half a frame is never known.
+		early, late := math.Min(contact.lo, contact.i-.5), math.Max(contact.hi, contact.i+.5)
+		off := func(i float64) float64 {
+			return (a.eyes.flow.lerp(i).X/eyePx - kb.lerp(i).X/sc.px[j.kneeB]) * right / across
+		}
+		when := math.Abs(off(late)-off(early)) / 2
+		half := rms(4*cm, grain, when, scaleDoubt*v, math.Tan(rad(math.Min(math.Abs(sd.off())+4, 60)))*12*cm)
 		pm("head_over_back", "", p.Contact, sc.unit, v, half)
 		if w := at(sc.px[j.kneeF], kf.lerp(contact.i), j.kneeF) - kx; w > 8*cm {
 			pm("head_over_back_ratio", "", p.Contact, "ratio", v/w, rms(half/w, v/w*4*cm/w))
@@ -312,8 +320,8 @@ func (a *analysis) measure(s *p.Swing) {
 		tx, ty := x(tb, sc.px[j.toeB], contact.i), y(tb, sc.px[j.toeB], contact.i)
 		dx, dy := hx-tx, ty-hy
 		pm("back_line_tilt", "", p.Contact, "deg", deg(math.Atan2(dx, dy)), 4)
-		off := func(qx, qy float64) float64 { return math.Abs(dx*(ty-qy)-dy*(qx-tx)) / math.Hypot(dx, dy) }
-		bend := math.Max(off(bx, y(kb, sc.px[j.kneeB], contact.i)), off(x(hb, sc.px[j.hipB], contact.i), y(hb, sc.px[j.hipB], contact.i)))
+		from := func(qx, qy float64) float64 { return math.Abs(dx*(ty-qy)-dy*(qx-tx)) / math.Hypot(dx, dy) }
+		bend := math.Max(from(bx, y(kb, sc.px[j.kneeB], contact.i)), from(x(hb, sc.px[j.hipB], contact.i), y(hb, sc.px[j.hipB], contact.i)))
 		put("back_line_bend", "", p.Contact, sc.unit, bend, math.Max(0, bend-7*cm), bend+4*cm)
 	} else {
 		for _, k := range []struct{ key, unit string }{{"head_over_back", sc.unit}, {"head_over_back_ratio", "ratio"}, {"back_line_tilt", "deg"}, {"back_line_bend", sc.unit}} {

@@ -103,7 +103,7 @@ func TestTrackSchema(t *testing.T) {
 	tr := pipeline.Track{
 		Schema: pipeline.TrackSchema,
 		Clip:   pipeline.Clip{ID: "0a", Name: "a.mp4", Width: 2, Height: 2, PTS: []float64{0}, CaptureRate: 30, TimeFactor: 1},
-		Given:  pipeline.Given{Bats: "L", View: "back", HeightCM: 150, Swing: 1, Batter: &pipeline.Point{X: 1}, Distance: 5, TempC: -2},
+		Given:  pipeline.Given{Bats: "L", View: "back", HeightCM: 150, Swing: 1, Batter: &pipeline.Point{X: 1}, Distance: 5},
 		Models: []pipeline.Model{{Name: "full", SHA256: "00"}},
 		Windows: []pipeline.Window{{Frames: []pipeline.Seen{{Camera: pipeline.Identity()},
 			{Pose: pose, Camera: pipeline.Identity(), Ball: &pipeline.Point{}}}}},

@@ -224,6 +224,7 @@ var english = Lang{
 		"camera_lost":          "The camera's motion could not be followed for a while.",
 		"lost_batter":          "The batter was not seen for a while.",
 		// judging
+		"bats_doubtful":    "The picture looks like the other batting side; check what was given.",
 		"hand_hidden":      "A hand was hidden; its place was taken from the other.",
 		"stance_cut":       "The clip begins after the stance; its first pictures stand for it. Start filming earlier.",
 		"sound_elsewhere":  "A crack was heard, but not where bat and ball meet; it was not used.",
