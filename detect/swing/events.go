@@ -2,6 +2,7 @@ package swing
 
 import (
 	"math"
+	"slices"
 
 	p "tapeline/pipeline"
 )
@@ -49,22 +50,26 @@ const (
 // returns their speed, the fastest moment and the wrists that showed it.
 func findSwing(g *grid, near int, bodyPx float64) (v []float64, burst int, wrists []int, ok bool) {
 	w := g.span(.2)
-	for _, wrists := range handSets {
-		r := relHands(g, wrists...)
-		v := handSpeed(g, bodyPx, wrists...)
-		i := peak(v, near-g.span(.25), near+g.span(.25))
-		if v[i] < swingSpeed {
+	most := 0.0
+	for _, set := range handSets {
+		r, hv := relHands(g, set...), handSpeed(g, bodyPx, set...)
+		i := peak(hv, near-g.span(.25), near+g.span(.25))
+		if hv[i] < swingSpeed {
 			continue
 		}
-		// The longest way of any .2 s that holds the fastest moment.
+		// The longest way in any .2 s that hold the fastest moment.
+		way := 0.0
 		for a := max(i-w, 0); a <= i; a++ {
 			b := min(a+w, g.n-1)
-			if math.Hypot(r.x[b]-r.x[a], r.y[b]-r.y[a])/bodyPx >= swingTravel {
-				return v, i, wrists, true
-			}
+			way = math.Max(way, math.Hypot(r.x[b]-r.x[a], r.y[b]-r.y[a])/bodyPx)
+		}
+		// One wrist is believed against both only where the other clearly
+		// stays behind.
+		if way >= swingTravel && way > 1.3*most {
+			v, burst, wrists, ok, most = hv, i, set, true, way
 		}
 	}
-	return nil, 0, nil, false
+	return v, burst, wrists, ok
 }
 
 // peak is the index of the largest v in a…b.
@@ -102,25 +107,36 @@ func crossDown(v []float64, i, end int, level float64) (float64, bool) {
 // ms on two rendered clips and 40 simulated from pitcher and catcher, 17 from
 // behind. The middle of that is taken off.
 func contactBySight(g *grid, v []float64, burst int, view p.View) moment {
-	e := make([]float64, g.n)
-	for i := range e {
-		e[i] = g.energy[i] * v[i]
+	centre := func(energy []float64) (float64, bool) {
+		e := make([]float64, g.n)
+		for i := range e {
+			e[i] = energy[i] * v[i]
+		}
+		e = gaussian(e, .025/g.dt)
+		m := peak(e, burst-g.span(.2), burst+g.span(.25))
+		if e[m] <= 0 {
+			return 0, false
+		}
+		var s, w float64
+		for i := m; i >= 0 && e[i] > .1*e[m]; i-- {
+			s, w = s+float64(i)*e[i], w+e[i]
+		}
+		for i := m + 1; i < g.n && e[i] > .1*e[m]; i++ {
+			s, w = s+float64(i)*e[i], w+e[i]
+		}
+		return s / w, true
 	}
-	e = gaussian(e, .025/g.dt)
-	m := peak(e, burst-g.span(.2), burst+g.span(.25))
-	if e[m] <= 0 { // no energy at all: the hands alone
-		e = gaussian(v, .025/g.dt)
-		m = peak(e, burst-g.span(.2), burst+g.span(.25))
+	c, ok := centre(g.energy)
+	if !ok { // no energy at all: the hands alone
+		c, _ = centre(slices.Repeat([]float64{1}, g.n))
 	}
-	var s, w float64
-	for i := m; i >= 0 && e[i] > .1*e[m]; i-- {
-		s, w = s+float64(i)*e[i], w+e[i]
+	// What moves beyond the body is fewer pixels and a worse clock; where it
+	// tells another time, so much is in doubt.
+	apart := 0.0
+	if b, ok := centre(g.bat); ok {
+		apart = math.Abs(b-c) / 4
 	}
-	for i := m + 1; i < g.n && e[i] > .1*e[m]; i++ {
-		s, w = s+float64(i)*e[i], w+e[i]
-	}
-	c := s / w
-	early, late := (.03+.8*g.dt)/g.dt, (.03+.8*g.dt)/g.dt
+	early, late := rms((.03+.8*g.dt)/g.dt, apart), rms((.03+.8*g.dt)/g.dt, apart)
 	switch view {
 	case p.ViewPitcher, p.ViewCatcher:
 		c -= .03 / g.dt

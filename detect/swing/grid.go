@@ -70,8 +70,9 @@ type grid struct {
 	raw    [p.NumJoints]track2 // the same in the frame's own pixels
 	world  [p.NumJoints][3][]float64
 	score  []float64 // of the pose; 0 where it was bridged over too long a gap
-	energy []float64
-	lostS  float64 // seconds without a pose
+	energy []float64 // everywhere, and
+	bat    []float64 // around the hands beyond the body
+	lostS  float64   // seconds without a pose
 	frames []p.Seen
 }
 
@@ -121,7 +122,7 @@ func newGrid(c p.Clip, w *p.Window) *grid {
 	g.t0, g.fs = first, 1/g.dt
 	g.n = int((last-first)/g.dt+1e-6) + 1
 	g.score = make([]float64, g.n)
-	g.energy = make([]float64, g.n)
+	g.energy, g.bat = make([]float64, g.n), make([]float64, g.n)
 	for j := range g.joints {
 		g.joints[j], g.raw[j] = newTrack2(g.n), newTrack2(g.n)
 		for k := range g.world[j] {
@@ -168,11 +169,11 @@ func newGrid(c p.Clip, w *p.Window) *grid {
 	// Energy belongs to the span between two frames: centre it on the sample.
 	for i := 0; i < g.n; i++ {
 		f := g.frameAt(float64(i))
-		e := w.Frames[f].Energy
+		e, b := w.Frames[f].Energy, w.Frames[f].EnergyBat
 		if f+1 < len(w.Frames) {
-			e = (e + w.Frames[f+1].Energy) / 2
+			e, b = (e+w.Frames[f+1].Energy)/2, (b+w.Frames[f+1].EnergyBat)/2
 		}
-		g.energy[i] = e
+		g.energy[i], g.bat[i] = e, b
 	}
 	return g
 }
