@@ -117,7 +117,11 @@ func (a *analysis) measure(s *p.Swing) {
 		if !sd.faceSeen() && key == "eye_drop" {
 			// From behind, a nod lifts the back of the head while the eyes
 			// sink: the usual one is added, and may be there or not.
-			v += unseenNod[at] * cm
+			n := unseenNod[at]
+			if sd.view == p.ViewCatcher {
+				n *= .6 // the head's side still shows
+			}
+			v += n * cm
 			half = rms(half, (.5+unseenNod[at])*cm)
 			warn = append(warn, "face_unseen", "nod_assumed")
 		}
@@ -272,7 +276,12 @@ func (a *analysis) measure(s *p.Swing) {
 		// Both share azimuth, elevation and the network's bias: the turn
 		// between them is surer than either.
 		v := fc.v - fp.v
-		pm("front_foot_open", p.Plant, p.Contact, "deg", v, math.Min(12, .5*math.Max(fc.hi-fc.lo, fp.hi-fp.lo))+.25*math.Abs(v))
+		wide := .5 * math.Max(fc.hi-fc.lo, fp.hi-fp.lo)
+		half := math.Min(12, wide) + .25*math.Abs(v)
+		if wide > 28 || math.Abs(v) > 40 { // one of the two is no reading
+			half = rms(half, 1.5*wide)
+		}
+		pm("front_foot_open", p.Plant, p.Contact, "deg", v, half)
 	} else {
 		null("front_foot_open", p.Plant, p.Contact, "deg", why(p.Plant))
 	}
