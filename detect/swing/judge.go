@@ -185,7 +185,13 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 	if l := a.ev[p.Launch]; load >= l.i {
 		a.ev[p.Load] = moment{reason: "clip_starts_late"}
 	} else {
-		a.ev[p.Load] = moment{load, load - .1/g.dt, load + .1/g.dt, true, "first_move"}
+		// A still spell is easily broken by a tremble, so the first move may
+		// come later, but not after the front foot has left the ground.
+		hi := load + .1/g.dt
+		if st.ok {
+			hi = math.Max(hi, st.i)
+		}
+		a.ev[p.Load] = moment{load, load - .1/g.dt, hi, true, "first_move"}
 	}
 	a.anchor = contact.i - .17/g.dt
 	if pl.ok {

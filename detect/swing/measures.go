@@ -276,12 +276,11 @@ func (a *analysis) measure(s *p.Swing) {
 		// Both share azimuth, elevation and the network's bias: the turn
 		// between them is surer than either.
 		v := fc.v - fp.v
-		wide := .5 * math.Max(fc.hi-fc.lo, fp.hi-fp.lo)
-		half := math.Min(12, wide) + .25*math.Abs(v)
-		if wide > 28 || math.Abs(v) > 40 { // one of the two is no reading
-			half = rms(half, 1.5*wide)
+		if wide := .5 * math.Max(fc.hi-fc.lo, fp.hi-fp.lo); wide > 28 {
+			null("front_foot_open", p.Plant, p.Contact, "deg", "foot_ambiguous") // one of the two is no reading
+		} else {
+			pm("front_foot_open", p.Plant, p.Contact, "deg", v, math.Min(12, wide)+.25*math.Abs(v))
 		}
-		pm("front_foot_open", p.Plant, p.Contact, "deg", v, half)
 	} else {
 		null("front_foot_open", p.Plant, p.Contact, "deg", why(p.Plant))
 	}
