@@ -144,7 +144,7 @@ func (a *analysis) measure(s *p.Swing) {
 			lo, hi = math.Min(lo, tr.y[i]), math.Max(hi, tr.y[i])
 		}
 		v := (hi - lo) / eyePx
-		half := rms(1.8*cm, scaleDoubt*v, ground, grain)
+		half := rms(2.2*cm, scaleDoubt*v, ground, grain)
 		if sd.faceSeen() {
 			pm("eye_drop_peak", p.Stance, p.Contact, sc.unit, v, half)
 		} else {
@@ -257,6 +257,10 @@ func (a *analysis) measure(s *p.Swing) {
 		if y.openLo || y.openHi {
 			warn = append(warn, "foot_ambiguous")
 		}
+		if maxLift > 0 && y.hi-y.lo > 60 { // half of all a foot can do is no reading
+			null(key, "", at, "deg", "foot_ambiguous")
+			return &y
+		}
 		put(key, "", at, "deg", y.v, y.lo, y.hi, warn...)
 		return &y
 	}
@@ -315,10 +319,10 @@ func (a *analysis) measure(s *p.Swing) {
 			return (a.eyes.flow.lerp(i).X/eyePx - kb.lerp(i).X/sc.px[j.kneeB]) * right / across
 		}
 		when := math.Abs(off(late)-off(early)) / 2
-		half := rms(4*cm, grain, when, scaleDoubt*v, math.Tan(rad(math.Min(math.Abs(sd.off())+4, 60)))*12*cm)
+		half := rms(5*cm, grain, when, scaleDoubt*v, math.Tan(rad(math.Min(math.Abs(sd.off())+4, 60)))*12*cm)
 		pm("head_over_back", "", p.Contact, sc.unit, v, half)
 		if w := at(sc.px[j.kneeF], kf.lerp(contact.i), j.kneeF) - kx; w > 8*cm {
-			pm("head_over_back_ratio", "", p.Contact, "ratio", v/w, rms(half/w, v/w*4*cm/w))
+			pm("head_over_back_ratio", "", p.Contact, "ratio", v/w, rms(half/w, v/w*5*cm/w))
 		} else {
 			null("head_over_back_ratio", "", p.Contact, "ratio", "knees_together")
 		}
