@@ -319,10 +319,10 @@ func (a *analysis) measure(s *p.Swing) {
 			return (a.eyes.flow.lerp(i).X/eyePx - kb.lerp(i).X/sc.px[j.kneeB]) * right / across
 		}
 		when := math.Abs(off(late)-off(early)) / 2
-		half := rms(5*cm, grain, when, scaleDoubt*v, math.Tan(rad(math.Min(math.Abs(sd.off())+4, 60)))*12*cm)
+		half := rms(4.3*cm, grain, when, scaleDoubt*v, math.Tan(rad(math.Min(math.Abs(sd.off())+4, 60)))*12*cm)
 		pm("head_over_back", "", p.Contact, sc.unit, v, half)
 		if w := at(sc.px[j.kneeF], kf.lerp(contact.i), j.kneeF) - kx; w > 8*cm {
-			pm("head_over_back_ratio", "", p.Contact, "ratio", v/w, rms(half/w, v/w*5*cm/w))
+			pm("head_over_back_ratio", "", p.Contact, "ratio", v/w, rms(half/w, v/w*4*cm/w))
 		} else {
 			null("head_over_back_ratio", "", p.Contact, "ratio", "knees_together")
 		}
