@@ -39,10 +39,11 @@ type yaw struct {
 
 // Range of directions considered, degrees: a planted foot points no farther
 // back than a little toward the catcher and no farther round than the pitcher.
-// Common practice, no source.
+// A back foot on its toe may spin past it. Common practice, no source.
 const (
-	yawMin = -20
-	yawMax = 95
+	yawMin  = -20
+	yawMax  = 95
+	yawSpun = 120
 )
 
 // footYaw fits the direction of a foot of known length to its heel→toe vector
@@ -56,6 +57,11 @@ const (
 // doubt of the azimuth, which goes one to one into the result.
 func footYaw(d p.Point, px, length float64, s *sides, maxLift, sigma float64) yaw {
 	dx, dy := d.X/px*s.mirror, d.Y/px
+	top := float64(yawMax)
+	if maxLift > 0 {
+		top = yawSpun
+	}
+	clip := func(psi float64) float64 { return math.Min(math.Max(psi, yawMin), top) }
 	L := length
 	chi := func(psi, e float64) (float64, float64) {
 		f := rad(psi - s.azimuth)
@@ -73,29 +79,27 @@ func footYaw(d p.Point, px, length float64, s *sides, maxLift, sigma float64) ya
 	e := s.elevation
 	y := yaw{}
 	min := math.Inf(1)
-	for psi := float64(yawMin); psi <= yawMax; psi += .5 {
+	for psi := float64(yawMin); psi <= top; psi += .5 {
 		if c, l := chi(psi, e); c < min {
 			min, y.v, y.lift = c, psi, l
 		}
 	}
 	y.lo, y.hi = y.v, y.v
 	// The whole set, also where it is in two pieces: both answers count.
-	for psi := float64(yawMin); psi <= yawMax; psi += .5 {
+	for psi := float64(yawMin); psi <= top; psi += .5 {
 		for _, de := range []float64{-s.elDoubt, 0, s.elDoubt} {
 			if c, _ := chi(psi, math.Max(e+de, 1)); c < min+3.84 {
 				y.lo, y.hi = math.Min(y.lo, psi), math.Max(y.hi, psi)
 			}
 		}
 	}
-	y.openLo, y.openHi = y.lo <= yawMin, y.hi >= yawMax
+	y.openLo, y.openHi = y.lo <= yawMin, y.hi >= top
 	b := footBias[s.view]
 	if maxLift > 0 {
 		b = liftedBias
 	}
 	y.v, y.lo, y.hi = clip(y.v-b), clip(y.lo-b), clip(y.hi-b)
 	y.lo = math.Max(y.v-math.Hypot(y.v-y.lo, s.azDoubt), yawMin)
-	y.hi = math.Min(y.v+math.Hypot(y.hi-y.v, s.azDoubt), yawMax)
+	y.hi = math.Min(y.v+math.Hypot(y.hi-y.v, s.azDoubt), top)
 	return y
 }
-
-func clip(psi float64) float64 { return math.Min(math.Max(psi, yawMin), yawMax) }
