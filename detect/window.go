@@ -35,10 +35,11 @@ func window(ctx context.Context, o *Options, start starter, sp span, b burst, gu
 		return w, err
 	}
 	defer src.Close()
-	cam, meter, skull := camera.New(), bat.New(), head.New()
+	grey, cam := camera.NewGrey(), camera.New()
+	defer grey.Close()
 	defer cam.Close()
-	defer meter.Close()
-	defer skull.Close()
+	var meter bat.Meter
+	var skull head.Follower
 	net := pose.Heavy
 	if o.Quality == Quick {
 		net = pose.Full
@@ -73,16 +74,19 @@ func window(ctx context.Context, o *Options, start starter, sp span, b burst, gu
 				return w, err
 			}
 		}
-		if s.Camera, err = cam.Step(f, s.Pose); err != nil {
+		if err := grey.Take(f); err != nil {
+			return w, err
+		}
+		if s.Camera, err = cam.Step(grey, s.Pose); err != nil {
 			return w, err
 		}
 		if s.Camera.OK && !keyed {
 			keyed, w.Key = true, f.Index
 		}
-		if s.Energy, s.EnergyBat, err = meter.Step(f, cam.Between(), s.Pose); err != nil {
+		if s.Energy, s.EnergyBat, err = meter.Step(grey, cam.Between(), s.Pose); err != nil {
 			return w, err
 		}
-		if s.Head, err = skull.Step(f, cam.Between(), s.Pose, t); err != nil {
+		if s.Head, err = skull.Step(grey, cam.Between(), s.Pose, t); err != nil {
 			return w, err
 		}
 		w.Frames = append(w.Frames, s)

@@ -3,7 +3,6 @@
 package bat
 
 import (
-	"errors"
 	"image"
 	"image/color"
 	"math"
@@ -20,55 +19,37 @@ const (
 	reach   = .65 // around the hands in which the bat is looked for, body heights
 )
 
-// Meter compares each frame with the one before it. Close it.
-type Meter struct {
-	prev, cur gocv.Mat
-	have      bool
-	pose      *pipeline.Pose
-}
+// Meter compares each frame with the one before it; the zero Meter has seen
+// nothing.
+type Meter struct{ pose *pipeline.Pose }
 
-// New is a Meter that has seen nothing.
-func New() *Meter { return &Meter{prev: gocv.NewMat(), cur: gocv.NewMat()} }
-
-// Close frees the pictures kept.
-func (m *Meter) Close() error {
-	m.prev.Close()
-	return m.cur.Close()
-}
-
-// Step gives the energies between the previous frame and this one: grey
+// Step gives the energies between the last two frames g has taken: grey
 // levels above the noise floor, summed and divided by the picture's pixels.
 // all is everywhere, bat only what lies around the hands and beyond the body
 // as it was and is. step maps the previous frame's pixels into this one's
 // (full size); pose nil: the last one is used. The first frame has none.
-func (m *Meter) Step(fr *pipeline.Frame, step pipeline.Camera, pose *pipeline.Pose) (all, bat float64, err error) {
-	if err := camera.Gray(fr, &m.cur); err != nil {
-		return 0, 0, err
-	}
+func (m *Meter) Step(g *camera.Grey, step pipeline.Camera, pose *pipeline.Pose) (all, bat float64, err error) {
 	if pose == nil {
 		pose = m.pose
 	}
-	if m.have {
-		if m.prev.Cols() != m.cur.Cols() || m.prev.Rows() != m.cur.Rows() {
-			return 0, 0, errors.New("the picture changed its size within a window")
-		}
-		all, bat, err = m.compare(fr, step, pose)
+	if prev, ok := g.Before(); ok {
+		all, bat, err = m.compare(prev, g.Now(), g.Scale(), step, pose)
 	}
-	m.prev, m.cur = m.cur, m.prev
-	m.have, m.pose = true, pose
+	m.pose = pose
 	return all, bat, err
 }
 
-func (m *Meter) compare(fr *pipeline.Frame, step pipeline.Camera, pose *pipeline.Pose) (all, bat float64, err error) {
-	w, h := m.cur.Cols(), m.cur.Rows()
-	warp, err := work(step, fr.Scale)
+// compare has s full-size pixels a pixel of the pictures.
+func (m *Meter) compare(prev, cur gocv.Mat, s float64, step pipeline.Camera, pose *pipeline.Pose) (all, bat float64, err error) {
+	w, h := cur.Cols(), cur.Rows()
+	warp, err := work(step, s)
 	if err != nil {
 		return 0, 0, err
 	}
 	defer warp.Close()
 	moved := gocv.NewMat()
 	defer moved.Close()
-	gocv.WarpAffineWithParams(m.prev, &moved, warp, image.Pt(w, h), gocv.InterpolationLinear, gocv.BorderReplicate, color.RGBA{})
+	gocv.WarpAffineWithParams(prev, &moved, warp, image.Pt(w, h), gocv.InterpolationLinear, gocv.BorderReplicate, color.RGBA{})
 	// What came in at the edge has nothing to be compared with.
 	white := gocv.NewMatWithSizeFromScalar(gocv.NewScalar(255, 0, 0, 0), h, w, gocv.MatTypeCV8U)
 	defer white.Close()
@@ -79,7 +60,7 @@ func (m *Meter) compare(fr *pipeline.Frame, step pipeline.Camera, pose *pipeline
 	if err != nil {
 		return 0, 0, err
 	}
-	is, err := m.cur.DataPtrUint8()
+	is, err := cur.DataPtrUint8()
 	if err != nil {
 		return 0, 0, err
 	}
@@ -105,7 +86,6 @@ func (m *Meter) compare(fr *pipeline.Frame, step pipeline.Camera, pose *pipeline
 		return all, 0, nil
 	}
 
-	s := fr.Scale
 	now, before := camera.NewBody(pose, s, .01), camera.Body{}
 	if m.pose != nil {
 		before = camera.NewBody(m.pose, s, .01)

@@ -9,7 +9,6 @@
 package camera
 
 import (
-	"errors"
 	"image"
 	"math"
 	"sort"
@@ -32,15 +31,12 @@ const (
 	handsCircle  = .5  // radius around the hands where the bat may be, body heights
 )
 
-var errSize = errors.New("the picture changed its size within a window")
-
 var flow = Flow{Window: 21, Levels: 4, Back: .7}
 
 // Follower follows the camera through the frames of one window, in order. The
 // first frame given with a pose is the key frame. Close it.
 type Follower struct {
 	key      gocv.Mat // grey
-	cur      gocv.Mat
 	have     bool
 	pts      []gocv.Point2f // corners in the key picture
 	ground   []bool         // which of them lie in the band of the feet
@@ -59,7 +55,7 @@ type Follower struct {
 
 // New is a Follower that has seen nothing.
 func New() *Follower {
-	return &Follower{key: gocv.NewMat(), cur: gocv.NewMat(), toFirst: one, last: one,
+	return &Follower{key: gocv.NewMat(), toFirst: one, last: one,
 		lastOut: pipeline.Camera{A: 1}, step: pipeline.Camera{A: 1}}
 }
 
@@ -69,11 +65,8 @@ func New() *Follower {
 // followed.
 func (f *Follower) Between() pipeline.Camera { return f.step }
 
-// Close frees the pictures kept.
-func (f *Follower) Close() error {
-	f.key.Close()
-	return f.cur.Close()
-}
+// Close frees the picture kept.
+func (f *Follower) Close() error { return f.key.Close() }
 
 // sim is x' = a·x − b·y + tx, y' = b·x + a·y + ty in work pixels, OpenCV's frame.
 type sim struct{ a, b, tx, ty float64 }
@@ -103,36 +96,31 @@ func (s sim) inverse() sim {
 	return i
 }
 
-// Step gives the map of the next frame into the first key frame, full-size
-// pixels. pose masks the batter; nil: not known in this frame. Before the key
+// Step gives the map of the frame g has just taken into the first key frame,
+// full-size pixels. pose masks the batter; nil: not known in this frame. Before the key
 // frame, and when no background could be followed, OK is false and the last
 // map is repeated.
-func (f *Follower) Step(fr *pipeline.Frame, pose *pipeline.Pose) (pipeline.Camera, error) {
+func (f *Follower) Step(g *Grey, pose *pipeline.Pose) (pipeline.Camera, error) {
 	f.step = pipeline.Camera{A: 1}
-	if err := Gray(fr, &f.cur); err != nil {
-		return f.lastOut, err
-	}
 	if !f.have {
 		if pose == nil {
 			return f.lastOut, nil
 		}
-		if err := f.newKey(fr, pose); err != nil {
+		if err := f.newKey(g, pose); err != nil {
 			return f.lastOut, err
 		}
 		f.lastOut = pipeline.Camera{A: 1, Inliers: count(f.above), Ground: count(f.ground), OK: true}
 		return f.lastOut, nil
 	}
-	if f.key.Cols() != f.cur.Cols() || f.key.Rows() != f.cur.Rows() {
-		return f.lastOut, errSize
-	}
+	cur, s := g.Now(), g.Scale()
 
 	inv := f.last.inverse()
-	to, ok, err := flow.Follow(f.key, f.cur, f.pts, inv.point, f.last.point)
+	to, ok, err := flow.Follow(f.key, cur, f.pts, inv.point, f.last.point)
 	if err != nil {
 		return f.lastOut, err
 	}
 	if pose != nil { // a point that is now under the batter follows him
-		body := NewBody(pose, fr.Scale, 0)
+		body := NewBody(pose, s, 0)
 		for i := range ok {
 			ok[i] = ok[i] && !body.Has(float64(to[i].X)+.5, float64(to[i].Y)+.5)
 		}
@@ -142,8 +130,8 @@ func (f *Follower) Step(fr *pipeline.Frame, pose *pipeline.Pose) (pipeline.Camer
 		both[i] = ok[i] && f.wasOK[i]
 	}
 	if m, in, rms, found := fit(f.was, to, both, f.above); found {
-		f.step = full(m, fr.Scale)
-		f.step.Inliers, f.step.RMS, f.step.OK = in, rms*fr.Scale, true
+		f.step = full(m, s)
+		f.step.Inliers, f.step.RMS, f.step.OK = in, rms*s, true
 	}
 	f.was, f.wasOK = to, ok
 	m, in, rms, found := fit(to, f.pts, ok, f.above)
@@ -153,29 +141,28 @@ func (f *Follower) Step(fr *pipeline.Frame, pose *pipeline.Pose) (pipeline.Camer
 		if f.lost >= lostFrames && pose != nil {
 			// Go on from here; what moved meanwhile is not known.
 			f.toFirst = f.toFirst.after(f.last)
-			f.groundTo = pipeline.Point{X: f.lastOut.GX / fr.Scale, Y: f.lastOut.GY / fr.Scale}
-			err = f.newKey(fr, pose)
+			f.groundTo = pipeline.Point{X: f.lastOut.GX / s, Y: f.lastOut.GY / s}
+			err = f.newKey(g, pose)
 		}
 		return f.lastOut, err
 	}
 	f.lost, f.last = 0, m
-	g, n := f.parallax(to, ok, m)
+	ground, n := f.parallax(to, ok, m)
 	if n == 0 {
-		g = f.near // the hand hasn't jumped back because the ground is hidden
+		ground = f.near // the hand hasn't jumped back because the ground is hidden
 	}
-	f.near = g
+	f.near = ground
 
 	// Compose: first = S1(S2 p + g) + g1.
 	all := f.toFirst.after(m)
-	gx := f.toFirst.a*g.X - f.toFirst.b*g.Y + f.groundTo.X
-	gy := f.toFirst.b*g.X + f.toFirst.a*g.Y + f.groundTo.Y
-	s := fr.Scale
+	gx := f.toFirst.a*ground.X - f.toFirst.b*ground.Y + f.groundTo.X
+	gy := f.toFirst.b*ground.X + f.toFirst.a*ground.Y + f.groundTo.Y
 	f.lastOut = full(all, s)
 	f.lastOut.GX, f.lastOut.GY, f.lastOut.RMS = s*gx, s*gy, s*rms
 	f.lastOut.Inliers, f.lastOut.Ground, f.lastOut.Key, f.lastOut.OK = in, n, f.keys-1, true
 	if float64(in) < rekeyBelow*float64(count(f.above)) && pose != nil {
 		f.toFirst, f.groundTo = all, pipeline.Point{X: gx, Y: gy}
-		if err := f.newKey(fr, pose); err != nil {
+		if err := f.newKey(g, pose); err != nil {
 			return f.lastOut, err
 		}
 	}
@@ -190,13 +177,14 @@ func full(m sim, scale float64) pipeline.Camera {
 }
 
 // newKey makes the current picture the key and finds its corners.
-func (f *Follower) newKey(fr *pipeline.Frame, pose *pipeline.Pose) error {
-	f.cur.CopyTo(&f.key)
+func (f *Follower) newKey(g *Grey, pose *pipeline.Pose) error {
+	cur := g.Now()
+	cur.CopyTo(&f.key)
 	f.last, f.near, f.have, f.lost = one, pipeline.Point{}, true, 0
 	f.keys++
 	w, h := f.key.Cols(), f.key.Rows()
 
-	s := fr.Scale
+	s := g.Scale()
 	H := pose.Height() / s
 	body := NewBody(pose, s, .02)
 	hands := Hands(pose)

@@ -41,6 +41,32 @@ func missBy(got, want pipeline.Camera) float64 {
 	return worst
 }
 
+// follower takes what it is shown.
+type follower struct {
+	*Follower
+	grey *Grey
+}
+
+func open(t *testing.T) follower {
+	f := follower{New(), NewGrey()}
+	t.Cleanup(func() {
+		if err := f.Close(); err != nil {
+			t.Error(err)
+		}
+		if err := f.grey.Close(); err != nil {
+			t.Error(err)
+		}
+	})
+	return f
+}
+
+func (f follower) Step(fr *pipeline.Frame, pose *pipeline.Pose) (pipeline.Camera, error) {
+	if err := f.grey.Take(fr); err != nil {
+		return pipeline.Camera{}, err
+	}
+	return f.Follower.Step(f.grey, pose)
+}
+
 func TestKnownMotion(t *testing.T) {
 	tex := scene.New(3)
 	pose := scene.Person(240, 290, 220)
@@ -58,8 +84,7 @@ func TestKnownMotion(t *testing.T) {
 		{"a jerk of a twentieth of the picture", turn(1, .01, 24, 10), pipeline.Point{}, .25},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			f := New()
-			defer f.Close()
+			f := open(t)
 			horizon := 245. // above the ankles at 281, so that the band is all ground
 			if _, err := f.Step(two(tex, 0, pipeline.Identity(), pipeline.Point{}, horizon), &pose); err != nil {
 				t.Fatal(err)
@@ -96,8 +121,7 @@ func TestSmallPictureGivesFullSizeMap(t *testing.T) {
 	// The same motion in full-size pixels: lengths double.
 	big.TX, big.TY = 2*cam.TX, 2*cam.TY
 	pose := scene.Person(480, 580, 440)
-	f := New()
-	defer f.Close()
+	f := open(t)
 	for i, c := range []pipeline.Camera{pipeline.Identity(), cam} {
 		fr := two(tex, i, c, pipeline.Point{}, 1e9)
 		fr.Scale = 2
@@ -116,8 +140,7 @@ func TestSmallPictureGivesFullSizeMap(t *testing.T) {
 func TestHiddenGroundKeepsItsShift(t *testing.T) {
 	tex := scene.New(13)
 	pose := scene.Person(240, 290, 220)
-	f := New()
-	defer f.Close()
+	f := open(t)
 	g := pipeline.Point{X: 3, Y: 1}
 	cam := turn(1, 0, 4, 2)
 	for i, hidden := range []bool{false, false, true} {
@@ -146,8 +169,7 @@ func TestHiddenGroundKeepsItsShift(t *testing.T) {
 
 func TestPanTakesNewKeys(t *testing.T) {
 	tex := scene.New(7)
-	f := New()
-	defer f.Close()
+	f := open(t)
 	var got, want pipeline.Camera
 	for i := range 40 {
 		want = turn(1, .002*float64(i), 9*float64(i), 1.5*float64(i))
@@ -172,8 +194,7 @@ func TestPanTakesNewKeys(t *testing.T) {
 func TestLostKeepsTheLastMap(t *testing.T) {
 	tex := scene.New(9)
 	pose := scene.Person(240, 290, 220)
-	f := New()
-	defer f.Close()
+	f := open(t)
 	before, err := f.Step(two(tex, 0, pipeline.Identity(), pipeline.Point{}, 1e9), nil)
 	if err != nil || before.OK {
 		t.Errorf("a map without a key: %+v %v", before, err)
@@ -204,8 +225,7 @@ func TestLostKeepsTheLastMap(t *testing.T) {
 func TestBatterDoesNotMoveTheCamera(t *testing.T) {
 	// A body with a texture of its own moves; the camera stands still.
 	bg, shirt := scene.New(11), scene.New(12)
-	f := New()
-	defer f.Close()
+	f := open(t)
 	var got pipeline.Camera
 	for i := range 12 {
 		pose := scene.Person(200+5*float64(i), 290, 220)
@@ -257,8 +277,7 @@ func TestComposition(t *testing.T) {
 }
 
 func TestWrongFrame(t *testing.T) {
-	f := New()
-	defer f.Close()
+	f := open(t)
 	pose := scene.Person(240, 290, 220)
 	if _, err := f.Step(&pipeline.Frame{Width: 4, Height: 4, Scale: 1, Pix: make([]byte, 5)}, &pose); err == nil {
 		t.Error("five bytes are no picture of 4×4")
@@ -270,5 +289,33 @@ func TestWrongFrame(t *testing.T) {
 	small := scene.Draw(1, 100, 80, tex.At)
 	if _, err := f.Step(small, &pose); err == nil {
 		t.Error("the picture changed its size and nothing was said")
+	}
+}
+
+// Three takes: the last two are kept, and a frame that is refused changes
+// nothing.
+func TestGreyKeepsTwo(t *testing.T) {
+	g := NewGrey()
+	defer g.Close()
+	if _, ok := g.Before(); ok {
+		t.Error("a frame before the first")
+	}
+	for i := range 3 {
+		fr := scene.Draw(i, 8, 6, func(pipeline.Point) float64 { return float64(50 * (i + 1)) })
+		fr.Scale = float64(i + 1)
+		if err := g.Take(fr); err != nil {
+			t.Fatal(err)
+		}
+		if _, ok := g.Before(); ok != (i > 0) {
+			t.Errorf("frame %d: before is %v", i, ok)
+		}
+	}
+	if err := g.Take(scene.Draw(3, 6, 8, func(pipeline.Point) float64 { return 0 })); err == nil {
+		t.Error("another size and nothing was said")
+	}
+	now := g.Now()
+	before, _ := g.Before()
+	if a, b := before.GetUCharAt(5, 7), now.GetUCharAt(5, 7); a != 100 || b != 150 || g.Scale() != 3 {
+		t.Errorf("grey levels %d and %d, scale %g; want 100, 150 and 3", a, b, g.Scale())
 	}
 }

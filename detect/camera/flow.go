@@ -6,25 +6,7 @@ import (
 	"math"
 
 	"gocv.io/x/gocv"
-
-	"tapeline/pipeline"
 )
-
-// Gray fills dst with the frame in grey levels.
-func Gray(f *pipeline.Frame, dst *gocv.Mat) error {
-	if f.Width <= 0 || f.Height <= 0 || len(f.Pix) != f.Width*f.Height*3 {
-		return errors.New("frame's pixels don't fit its size")
-	}
-	bgr := gocv.NewMatWithSize(f.Height, f.Width, gocv.MatTypeCV8UC3)
-	defer bgr.Close()
-	p, err := bgr.DataPtrUint8()
-	if err != nil {
-		return err
-	}
-	copy(p, f.Pix)
-	gocv.CvtColor(bgr, dst, gocv.ColorBGRToGray)
-	return nil
-}
 
 // Flow is pyramidal Lucas–Kanade with a forward–backward check (Kalal,
 // Mikolajczyk & Matas 2010, doi 10.1109/ICPR.2010.675).

@@ -4,7 +4,6 @@
 package head
 
 import (
-	"errors"
 	"image"
 	"math"
 
@@ -31,52 +30,37 @@ const (
 
 var flow = camera.Flow{Window: 15, Levels: 4, Back: .5}
 
-// Follower follows one head through the frames of a window, in order. Close it.
+// Follower follows one head through the frames of a window, in order; the zero
+// Follower has seen nothing.
 type Follower struct {
-	prev, cur gocv.Mat
-	have      bool           // prev is a picture
-	on        bool           // the circle is on a head
-	at        pipeline.Point // its centre in prev, work pixels
-	r         float64        // and radius
-	t         float64        // of prev, capture seconds
-	away      float64        // since when the circle has strayed, seconds
+	on   bool           // the circle is on a head
+	at   pipeline.Point // its centre in the frame before, work pixels
+	r    float64        // and radius
+	t    float64        // of the frame before, capture seconds
+	away float64        // since when the circle has strayed, seconds
 }
 
-// New is a Follower that has seen nothing.
-func New() *Follower { return &Follower{prev: gocv.NewMat(), cur: gocv.NewMat()} }
-
-// Close frees the pictures kept.
-func (f *Follower) Close() error {
-	f.prev.Close()
-	return f.cur.Close()
-}
-
-// Step gives how far the head moved since the previous frame. still maps that
+// Step gives how far the head moved between the last two frames g has taken,
+// of which the Follower must have been shown the first. still maps that
 // frame's pixels into this one's where nothing moves but the camera; t is
 // capture time in seconds; pose nil: not looked at. The first frame, and the first
 // with a pose, have no step.
-func (f *Follower) Step(fr *pipeline.Frame, still pipeline.Camera, pose *pipeline.Pose, t float64) (pipeline.HeadStep, error) {
+func (f *Follower) Step(g *camera.Grey, still pipeline.Camera, pose *pipeline.Pose, t float64) (pipeline.HeadStep, error) {
 	var s pipeline.HeadStep
-	if err := camera.Gray(fr, &f.cur); err != nil {
-		return s, err
-	}
-	if f.have && f.on {
-		if f.prev.Cols() != f.cur.Cols() || f.prev.Rows() != f.cur.Rows() {
-			return s, errors.New("the picture changed its size within a window")
-		}
+	scale := g.Scale()
+	if prev, ok := g.Before(); ok && f.on {
 		var err error
-		if s, err = f.step(fr, still); err != nil {
+		if s, err = f.step(prev, g.Now(), scale, still); err != nil {
 			return s, err
 		}
 		// The circle goes with the point of the head at its centre.
-		dx := s.DX - s.Rot*(f.at.Y*fr.Scale-s.CY)
-		dy := s.DY + s.Rot*(f.at.X*fr.Scale-s.CX)
-		f.at.X += dx / fr.Scale
-		f.at.Y += dy / fr.Scale
+		dx := s.DX - s.Rot*(f.at.Y*scale-s.CY)
+		dy := s.DY + s.Rot*(f.at.X*scale-s.CX)
+		f.at.X += dx / scale
+		f.at.Y += dy / scale
 	}
-	f.pull(pose, fr.Scale, t-f.t, s.Points)
-	f.prev, f.cur = f.cur, f.prev
-	f.have, f.t = true, t
+	f.pull(pose, scale, t-f.t, s.Points)
+	f.t = t
 	return s, nil
 }
 
@@ -113,18 +97,17 @@ func Centre(p *pipeline.Pose) pipeline.Point {
 	return pipeline.Point{X: (n.X + e.X) / 2, Y: (n.Y + e.Y) / 2}
 }
 
-func (f *Follower) step(fr *pipeline.Frame, still pipeline.Camera) (pipeline.HeadStep, error) {
+func (f *Follower) step(prev, cur gocv.Mat, s float64, still pipeline.Camera) (pipeline.HeadStep, error) {
 	var none pipeline.HeadStep
 	inside := func(r float64) func(x, y float64) bool {
 		return func(x, y float64) bool { return math.Hypot(x-f.at.X, y-f.at.Y) <= r }
 	}
 	box := image.Rect(int(f.at.X-f.r), int(f.at.Y-f.r), int(f.at.X+f.r)+1, int(f.at.Y+f.r)+1)
-	from, err := camera.Corners(f.prev, box, corners, quality, 2, inside(f.r))
+	from, err := camera.Corners(prev, box, corners, quality, 2, inside(f.r))
 	if err != nil || len(from) == 0 {
 		return none, err
 	}
-	s := fr.Scale
-	to, ok, err := flow.Follow(f.prev, f.cur, from, nil, nil)
+	to, ok, err := flow.Follow(prev, cur, from, nil, nil)
 	if err != nil {
 		return none, err
 	}

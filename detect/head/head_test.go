@@ -4,6 +4,7 @@ import (
 	"math"
 	"testing"
 
+	"tapeline/detect/camera"
 	"tapeline/detect/internal/scene"
 	"tapeline/pipeline"
 )
@@ -41,11 +42,19 @@ func (c clip) pose(i int, dx, dy float64) *pipeline.Pose {
 	return &p
 }
 
+func take(t *testing.T, g *camera.Grey, fr *pipeline.Frame) {
+	t.Helper()
+	if err := g.Take(fr); err != nil {
+		t.Fatal(err)
+	}
+}
+
 // follow gives the head's steps, the poses pulled by pull.
 func (c clip) follow(t *testing.T, n int, pull func(i int) (dx, dy float64)) []pipeline.HeadStep {
 	t.Helper()
-	f := New()
-	defer f.Close()
+	var f Follower
+	g := camera.NewGrey()
+	defer g.Close()
 	var out []pipeline.HeadStep
 	for i := range n {
 		dx, dy := 0., 0.
@@ -53,7 +62,8 @@ func (c clip) follow(t *testing.T, n int, pull func(i int) (dx, dy float64)) []p
 			dx, dy = pull(i)
 		}
 		still := pipeline.Camera{A: 1, TX: c.bx, TY: c.by, OK: true}
-		s, err := f.Step(c.frame(i), still, c.pose(i, dx, dy), float64(i)/60)
+		take(t, g, c.frame(i))
+		s, err := f.Step(g, still, c.pose(i, dx, dy), float64(i)/60)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -165,8 +175,9 @@ func TestWrongPoseDoesNotDragTheCircle(t *testing.T) {
 
 func TestLostComesBackWithThePose(t *testing.T) {
 	c := clip{r: 20, vx: 2, vy: 0}
-	f := New()
-	defer f.Close()
+	var f Follower
+	g := camera.NewGrey()
+	defer g.Close()
 	still := pipeline.Identity()
 	var last pipeline.HeadStep
 	for i := range 8 {
@@ -174,7 +185,8 @@ func TestLostComesBackWithThePose(t *testing.T) {
 		if i == 3 {
 			fr = scene.Draw(i, width, height, func(pipeline.Point) float64 { return 40 })
 		}
-		s, err := f.Step(fr, still, c.pose(i, 0, 0), float64(i)/60)
+		take(t, g, fr)
+		s, err := f.Step(g, still, c.pose(i, 0, 0), float64(i)/60)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -190,10 +202,12 @@ func TestLostComesBackWithThePose(t *testing.T) {
 
 func TestNobody(t *testing.T) {
 	c := clip{r: 20, vx: 2, vy: 0}
-	f := New()
-	defer f.Close()
+	var f Follower
+	g := camera.NewGrey()
+	defer g.Close()
 	for i := range 3 {
-		if s, err := f.Step(c.frame(i), pipeline.Identity(), nil, float64(i)/60); err != nil || s.Points != 0 {
+		take(t, g, c.frame(i))
+		if s, err := f.Step(g, pipeline.Identity(), nil, float64(i)/60); err != nil || s.Points != 0 {
 			t.Errorf("a head without a pose: %+v %v", s, err)
 		}
 	}
