@@ -434,7 +434,7 @@ func (a *analysis) hold(put func(string, p.EventKind, p.EventKind, string, float
 		// It went on for as long as could be seen, perhaps longer.
 		put("finish_hold", "", p.Finish, "s", held, math.Max(0, lo-.2), hi+.5, "clip_ends_early")
 	default:
-		put("finish_hold", "", p.Finish, "s", held, math.Max(0, lo-.2), hi+.4)
+		put("finish_hold", "", p.Finish, "s", held, math.Max(0, lo-.2), hi+.6)
 	}
 }
 

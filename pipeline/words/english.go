@@ -247,7 +247,7 @@ var english = Lang{
 		// why a measure is null or wide
 		"along_view":     "It goes toward or away from the camera; film side on to see it.",
 		"knees_together": "The knees are too close together in the picture.",
-		"foot_ambiguous": "From here a foot turned either way looks the same; film from the chest side.",
+		"foot_ambiguous": "From here several directions of the foot look alike; a second clip from the pitcher's side tells them apart.",
 		"face_unseen":    "The face is turned away; film from the chest side.",
 		"nod_assumed":    "How far the head nods was assumed, not seen.",
 	},
@@ -255,7 +255,7 @@ var english = Lang{
 		"along_view":       "film side on",
 		"clip_starts_late": "start earlier",
 		"clip_ends_early":  "film longer",
-		"foot_ambiguous":   "film chest side",
+		"foot_ambiguous":   "film pitcher side",
 		"face_unseen":      "film chest side",
 	},
 	Months: [12]string{"January", "February", "March", "April", "May", "June", "July",
