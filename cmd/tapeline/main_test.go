@@ -5,9 +5,11 @@ import (
 	"encoding/hex"
 	"encoding/json"
 	"errors"
+	"maps"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"syscall"
@@ -53,6 +55,10 @@ func TestScripts(t *testing.T) {
 			"interrupt": interrupt,
 			"patch":     patch,
 			"valid":     valid,
+			"holds":     holds,
+			"agree":     agree,
+			"intime":    intime,
+			"units":     units,
 			"nothing":   nothing,
 		},
 	})
@@ -212,5 +218,102 @@ func nothing(ts *testscript.TestScript, neg bool, args []string) {
 		if m, _ := filepath.Glob(ts.MkAbs(glob)); len(m) > 0 {
 			ts.Fatalf("left behind: %v", m)
 		}
+	}
+}
+
+// readReport is the report in a file.
+func readReport(ts *testscript.TestScript, file string) (rep pipeline.Report) {
+	ts.Check(json.Unmarshal([]byte(ts.ReadFile(file)), &rep))
+	return rep
+}
+
+func within(v float64, lo, hi *float64) bool { return lo != nil && hi != nil && *lo <= v && v <= *hi }
+
+// holds FILE SWING KEY FROM AT VALUE UNIT: the swing's measure is told in that
+// unit and its bounds hold the value.
+func holds(ts *testscript.TestScript, neg bool, args []string) {
+	if len(args) != 7 {
+		ts.Fatalf("usage: [!] holds FILE SWING KEY FROM AT VALUE UNIT")
+	}
+	rep := readReport(ts, args[0])
+	n, err := strconv.Atoi(args[1])
+	ts.Check(err)
+	v, err := strconv.ParseFloat(args[5], 64)
+	ts.Check(err)
+	if n < 1 || n > len(rep.Swings) {
+		ts.Fatalf("%d swings", len(rep.Swings))
+	}
+	m := rep.Swings[n-1].Measure(args[2], pipeline.EventKind(args[3]), pipeline.EventKind(args[4]))
+	if m == nil || m.Value == nil || m.Unit != args[6] {
+		ts.Fatalf("%s is not told in %s: %+v", args[2], args[6], m)
+	}
+	if within(v, m.Lo, m.Hi) == neg {
+		ts.Fatalf("%s is %.2f (%.2f … %.2f)", args[2], *m.Value, *m.Lo, *m.Hi)
+	}
+}
+
+// agree N A B: of the measures that the shown swings of two reports tell, at
+// least N, each value is within the other's bounds.
+func agree(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) != 3 {
+		ts.Fatalf("usage: agree N A B")
+	}
+	least, err := strconv.Atoi(args[0])
+	ts.Check(err)
+	a, b := readReport(ts, args[1]), readReport(ts, args[2])
+	told := 0
+	for _, m := range a.Chosen().Measures {
+		o := b.Chosen().Measure(m.Key, m.From, m.At)
+		if o == nil || o.Unit != m.Unit {
+			ts.Fatalf("%s %s-%s is in one report only: %+v, %+v", m.Key, m.From, m.At, m, o)
+		}
+		if m.Value == nil || o.Value == nil {
+			continue
+		}
+		told++
+		if !within(*m.Value, o.Lo, o.Hi) || !within(*o.Value, m.Lo, m.Hi) {
+			ts.Fatalf("%s %s-%s: %.2f (%.2f … %.2f) and %.2f (%.2f … %.2f)", m.Key, m.From, m.At, *m.Value, *m.Lo, *m.Hi, *o.Value, *o.Lo, *o.Hi)
+		}
+	}
+	if told < least {
+		ts.Fatalf("%d measures told; want %d", told, least)
+	}
+}
+
+// intime A B EVENT…: the events of the shown swings happen at the same capture
+// time, each within the other's bounds.
+func intime(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 3 {
+		ts.Fatalf("usage: intime A B EVENT…")
+	}
+	a, b := readReport(ts, args[0]), readReport(ts, args[1])
+	for _, k := range args[2:] {
+		e, o := a.Chosen().Event(pipeline.EventKind(k)), b.Chosen().Event(pipeline.EventKind(k))
+		if e == nil || o == nil || e.T == nil || o.T == nil {
+			ts.Fatalf("%s is not told in both: %+v, %+v", k, e, o)
+		}
+		toA := a.Clip.TimeFactor / b.Clip.TimeFactor
+		if !within(*o.T*toA, e.Lo, e.Hi) || !within(*e.T/toA, o.Lo, o.Hi) {
+			ts.Fatalf("%s at %.3f s of %g and %.3f s of %g times capture time", k, *e.T, a.Clip.TimeFactor, *o.T, b.Clip.TimeFactor)
+		}
+	}
+}
+
+// units FILE UNIT…: the measures told have these units, all of them and no
+// others.
+func units(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 2 {
+		ts.Fatalf("usage: units FILE UNIT…")
+	}
+	found := map[string]bool{}
+	rep := readReport(ts, args[0])
+	for _, m := range rep.Chosen().Measures {
+		if m.Value != nil {
+			found[m.Unit] = true
+		}
+	}
+	got, want := slices.Sorted(maps.Keys(found)), slices.Sorted(slices.Values(args[1:]))
+	if !slices.Equal(got, want) {
+		ts.Fatalf("units %v; want %v", got, want)
 	}
 }

@@ -5,7 +5,7 @@
 //
 //  1. band 0.4–8 kHz, forwards and backwards so that nothing is shifted: a
 //     foot's thud lies below it, a crack fills it
-//  2. level: RMS in a sliding window of 1 ms
+//  2. level: RMS in a sliding window of 1 ms; both in blocks of 10 s
 //  3. peaks far above the track's median level that rise within milliseconds
 //  4. onset: where the level first passes a tenth of the peak
 //
@@ -44,28 +44,18 @@ func Onsets(samples []float32, rate int, start float64) []pipeline.Onset {
 	if rate < 2000 || len(samples) < rate/50 {
 		return nil
 	}
-	x := make([]float64, len(samples))
-	for i, v := range samples {
-		if v == v { // NaN is silence
-			x[i] = float64(v)
-		}
-	}
-	bothWays(x, highPass(lowHz, fs))
-	if highHz < 0.45*fs {
-		bothWays(x, lowPass(highHz, fs))
-	}
 	half := max(1, int(math.Round(window*fs/2)))
-	env := level(x, half)
+	env := envelope(samples, fs, half)
 	med := max(median(env), silence/minOver)
 	var found []pipeline.Onset
 	back := int(maxRise * fs)
 	for p := 1; p < len(env)-1; p++ {
-		if env[p] < minOver*med || env[p] < env[p-1] || env[p] <= env[p+1] {
+		if float64(env[p]) < minOver*med || env[p] < env[p-1] || env[p] <= env[p+1] {
 			continue
 		}
 		if on, ok := rise(env, p, back, half); ok {
 			found = append(found, pipeline.Onset{
-				T: start + on/fs, Strength: env[p] / med, Sharp: (float64(p) - on) / fs,
+				T: start + on/fs, Strength: float64(env[p]) / med, Sharp: (float64(p) - on) / fs,
 			})
 		}
 	}
@@ -81,13 +71,53 @@ func Onsets(samples []float32, rate int, start float64) []pipeline.Onset {
 	return found[:min(len(found), maxList)]
 }
 
+// Long sounds are filtered in blocks, so that the only thing as long as the
+// sound is its level. Behind each end of a block lies a margin in which the
+// filters forget where they began: they lose e⁻¹ in half a millisecond.
+const (
+	block  = 10.  // seconds
+	margin = 0.05 // seconds
+)
+
+// envelope is the level of the samples' band, RMS over ±half samples.
+func envelope(samples []float32, fs float64, half int) []float32 {
+	env := make([]float32, len(samples))
+	size, more := int(block*fs), int(margin*fs)+half
+	longest := min(len(samples), size+2*more)
+	x, sum := make([]float64, 0, longest), make([]float64, 0, longest+1)
+	for from := 0; from < len(samples); from += size {
+		to := min(len(samples), from+size)
+		a, b := max(0, from-more), min(len(samples), to+more)
+		x = x[:0]
+		for _, v := range samples[a:b] {
+			if v != v { // NaN is silence
+				v = 0
+			}
+			x = append(x, float64(v))
+		}
+		bothWays(x, highPass(lowHz, fs))
+		if highHz < 0.45*fs {
+			bothWays(x, lowPass(highHz, fs))
+		}
+		sum = append(sum[:0], 0)
+		for i, v := range x {
+			sum = append(sum, sum[i]+v*v)
+		}
+		for i := from; i < to; i++ {
+			lo, hi := max(0, i-a-half), min(len(x), i-a+half+1)
+			env[i] = float32(math.Sqrt(max(0, sum[hi]-sum[lo]) / float64(hi-lo)))
+		}
+	}
+	return env
+}
+
 // rise finds where the level comes up to peak p, in samples; false if it
 // takes too long or p stands on a larger sound.
-func rise(env []float64, p, back, half int) (float64, bool) {
-	peak := env[p]
+func rise(env []float32, p, back, half int) (float64, bool) {
+	peak := float64(env[p])
 	// A larger level close by is the true peak.
 	for i := max(0, p-back); i < len(env) && i <= p+back; i++ {
-		if env[i] > peak {
+		if env[i] > env[p] {
 			return 0, false
 		}
 	}
@@ -100,8 +130,8 @@ func rise(env []float64, p, back, half int) (float64, bool) {
 		return 0, false
 	}
 	for i := p - 1; i >= 0 && i >= p-back-half; i-- {
-		if env[i] <= limit {
-			on := float64(i) + (limit-env[i])/(env[i+1]-env[i])
+		if below, above := float64(env[i]), float64(env[i+1]); below <= limit {
+			on := float64(i) + (limit-below)/(above-below)
 			// The window looks ahead by half its length: of a sudden sound
 			// (limit/peak)² of the window is enough to reach the limit.
 			r := limit / peak
@@ -112,27 +142,35 @@ func rise(env []float64, p, back, half int) (float64, bool) {
 	return 0, false
 }
 
-// level is the RMS over ±half samples.
-func level(x []float64, half int) []float64 {
-	sum := make([]float64, len(x)+1)
-	for i, v := range x {
-		sum[i+1] = sum[i] + v*v
-	}
-	env := make([]float64, len(x))
-	for i := range env {
-		a, b := max(0, i-half), min(len(x), i+half+1)
-		env[i] = math.Sqrt(max(0, sum[b]-sum[a]) / float64(b-a))
-	}
-	return env
-}
-
-func median(x []float64) float64 {
+// median of levels, the upper one of two. Nothing is sorted or copied: levels
+// are not negative, so that their bits are in the order of their values; the
+// upper half of the bits is counted first, then the lower.
+func median(x []float32) float64 {
 	if len(x) == 0 {
 		return 0
 	}
-	s := slices.Clone(x)
-	slices.Sort(s)
-	return s[len(s)/2]
+	var count [1 << 16]int32
+	at := func(left int) (half uint32, rest int) {
+		for i, n := range count {
+			if left < int(n) {
+				return uint32(i), left
+			}
+			left -= int(n)
+		}
+		return 0, 0
+	}
+	for _, v := range x {
+		count[math.Float32bits(v)>>16]++
+	}
+	high, left := at(len(x) / 2)
+	clear(count[:])
+	for _, v := range x {
+		if b := math.Float32bits(v); b>>16 == high {
+			count[b&0xffff]++
+		}
+	}
+	low, _ := at(left)
+	return float64(math.Float32frombits(high<<16 | low))
 }
 
 // biquad is a second-order filter, a0 = 1.
