@@ -10,6 +10,6 @@ ENV TAPELINE_HOME=/var/cache/tapeline
 WORKDIR /src
 COPY . .
 RUN scripts/setup && go build -o /usr/local/bin/tapeline ./cmd/tapeline && go clean -cache \
-	&& rm -rf /var/lib/apt/lists/* /root/.npm
+	&& rm -rf /var/lib/apt/lists/* "$HOME/.npm"
 WORKDIR /clips
 ENTRYPOINT ["tapeline"]
