@@ -93,6 +93,12 @@ func (a *analysis) measure(s *p.Swing) {
 			warn = append(warn, "head_flow_lost")
 		}
 		when := a.swayY(h, at) / px
+		// A head that comes nearer looks farther from the picture's middle.
+		nearer := headNearer
+		if !sd.side() {
+			nearer = headNearerAlong
+		}
+		ground := rms(ground, math.Abs(from.Y-sc.cy)/px*nearer*cm/(sc.focal/px))
 		half := rms(base*cm, scaleDoubt*v, math.Min(.5*math.Abs(n-v), 3*cm), ground, grain, when)
 		if key == "head_drop" && at == p.Contact && sd.faceSeen() {
 			// The eyes' fall by the flow, less the nod.
@@ -454,6 +460,14 @@ const darkDoubt = 4
 // cutDoubt opens the bounds of what is counted from a stance that was not seen,
 // cm: the batter may have sunk before the clip's first picture.
 const cutDoubt = 4
+
+// headNearer is how far the head may come toward the camera or leave it during
+// the swing, cm, in side views and along the line to the pitcher. Common
+// practice, no source.
+const (
+	headNearer      = 5.0
+	headNearerAlong = 12.0
+)
 
 // pixelDoubt is the half width that the picture's grain adds to any place in
 // it, pixels: nothing on a large batter, a centimetre on one 170 pixels tall.
