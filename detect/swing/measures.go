@@ -465,7 +465,7 @@ const cutDoubt = 4
 // the swing, cm, in side views and along the line to the pitcher. Common
 // practice, no source.
 const (
-	headNearer      = 5.0
+	headNearer      = 4.0
 	headNearerAlong = 12.0
 )
 
