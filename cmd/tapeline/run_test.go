@@ -14,6 +14,7 @@ import (
 
 	"tapeline/pipeline"
 	"tapeline/pipeline/publish"
+	"tapeline/pipeline/words"
 )
 
 var regen = flag.Bool("regen", false, "write the goldens anew")
@@ -75,6 +76,34 @@ func TestTable(t *testing.T) {
 	for l := range strings.Lines(b.String()) {
 		if n := len([]rune(l)); n > 160 {
 			t.Errorf("%d characters: %s", n, l)
+		}
+	}
+}
+
+// The eyes' fall is said in baseballs only where it is surely a fall in
+// centimetres.
+func TestBalls(t *testing.T) {
+	drop := func(unit string, at pipeline.EventKind, v, lo, hi float64) *pipeline.Measure {
+		return &pipeline.Measure{Key: "eye_drop", From: pipeline.Stance, At: at, Unit: unit, Value: &v, Lo: &lo, Hi: &hi}
+	}
+	untold := drop("cm", pipeline.Contact, 0, 0, 0)
+	untold.Value = nil
+	l := words.English()
+	for _, c := range []struct {
+		m    *pipeline.Measure
+		want string
+	}{
+		{drop("cm", pipeline.Contact, 7.9, 7.1, 8.6), ", about 1 baseball wide"},
+		{drop("cm", pipeline.Contact, 1.5, 1, 2), ""},
+		{drop("cm", pipeline.Contact, 2, -.4, 3.5), ""},
+		{drop("cm", pipeline.Contact, -7.9, -8.6, -7.1), ""},
+		{drop("cm", pipeline.Contact, 7.9, .5, 15), ""},
+		{drop("cm", pipeline.Plant, 7.9, 7.1, 8.6), ""},
+		{drop("pct_height", pipeline.Contact, 7.9, 7.1, 8.6), ""},
+		{untold, ""},
+	} {
+		if got := balls(l, c.m); got != c.want {
+			t.Errorf("%+v: %q, want %q", c.m, got, c.want)
 		}
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"text/tabwriter"
 
 	"tapeline/pipeline"
+	"tapeline/pipeline/field"
 	"tapeline/pipeline/words"
 )
 
@@ -45,7 +46,7 @@ func printTable(w io.Writer, rep pipeline.Report) {
 	fmt.Fprintf(t, "\n%s\t%s\n", l.Table["measure"], l.Table["value"])
 	for i := range s.Measures {
 		m := &s.Measures[i]
-		fmt.Fprintf(t, "%s\t%s\n", l.MeasureName(m), value(l, m))
+		fmt.Fprintf(t, "%s\t%s%s\n", l.MeasureName(m), value(l, m), balls(l, m))
 	}
 	t.Flush()
 
@@ -90,6 +91,19 @@ func value(l words.Lang, m *pipeline.Measure) string {
 		text += []string{": ", " "}[min(i, 1)] + l.Warning(pipeline.Warning{Code: code})
 	}
 	return text
+}
+
+// balls adds to the eyes' fall until contact what it is in baseballs, where it
+// is surely a fall and no vague one.
+func balls(l words.Lang, m *pipeline.Measure) string {
+	if m.Key != "eye_drop" || m.From != pipeline.Stance || m.At != pipeline.Contact || m.Unit != "cm" ||
+		m.Value == nil || m.Lo == nil || *m.Lo <= 0 || words.Vague(m) {
+		return ""
+	}
+	if text := l.Balls(field.Balls(*m.Value)); text != "" {
+		return ", " + text
+	}
+	return ""
 }
 
 func bounds(l words.Lang, lo, hi *float64, decimals int) string {

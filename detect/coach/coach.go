@@ -19,7 +19,10 @@ import (
 var embedded []byte
 
 // Rule is one line of the rules file. Min and Max bound the band in Unit; at
-// least one is set. Effect weighs a fault against others.
+// least one is set. Effect weighs a fault against others. Origin is where the
+// limit comes from: P published, C computed, K common practice, M measured.
+// Setting marks a limit that an academy chooses for itself; like Origin it is
+// for who reads or edits the file, and nothing is judged by it.
 type Rule struct {
 	Rule    string      `yaml:"rule"`
 	Measure string      `yaml:"measure"`

@@ -17,13 +17,6 @@ type Person struct {
 	Region pipeline.Region // what to hand to Read
 }
 
-// Body is the box around the region's inscribed circle, x0, y0, x1, y1: the
-// whole body lies inside, with some room.
-func (p Person) Body() [4]float64 {
-	h := p.Region.Size / 2
-	return [4]float64{p.Region.CX - h, p.Region.CY - h, p.Region.CX + h, p.Region.CY + h}
-}
-
 // Of the official detection graph.
 const (
 	detectScore   = .5

@@ -152,13 +152,13 @@ func contactBySight(g *grid, v []float64, burst int, view p.View) moment {
 // belongs to somebody else's bat, seconds.
 const soundWindow = 0.030
 
-// contactBySound corrects the crack's arrival for the way through the air.
+// contactBySound takes the crack's way through the air, delay seconds, off its
+// arrival.
 // The doubt is the distance's (35 %: a phone may zoom unseen), the onset's and
 // a phone's own offset between sound and picture, taken as 11 ms (common
 // practice, no source).
-func contactBySound(g *grid, onsets []p.Onset, sight moment, metres, speedOfSound float64) (moment, bool) {
+func contactBySound(g *grid, onsets []p.Onset, sight moment, delay float64) (moment, bool) {
 	best, found := p.Onset{}, false
-	delay := metres / speedOfSound
 	for _, o := range onsets {
 		t := o.T - delay
 		if t >= g.time(sight.lo)-soundWindow && t <= g.time(sight.hi)+soundWindow && o.Strength > best.Strength {

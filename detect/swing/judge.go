@@ -153,7 +153,7 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 		metres = given.Distance
 	}
 	if g.factor == 1 {
-		if m, ok := contactBySound(g, t.Onsets, sight, metres, sound.SpeedOfSound(20)); ok {
+		if m, ok := contactBySound(g, t.Onsets, sight, sound.Delay(metres, 20)); ok {
 			contact = m
 		} else if len(t.Onsets) > 0 {
 			a.warn("sound_elsewhere", "")

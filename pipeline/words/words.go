@@ -161,6 +161,21 @@ func (l Lang) Value(m *pipeline.Measure) string {
 	return l.Doubtful(*m.Value, wide, m.Unit)
 }
 
+// Balls says a length of n ball widths to the nearest half, "about 1 baseball
+// wide"; below a quarter it says nothing.
+func (l Lang) Balls(n float64) string {
+	switch halves := math.Round(2 * n); {
+	case halves < 1:
+		return ""
+	case halves == 1:
+		return l.Table["half_ball"]
+	case halves == 2:
+		return l.Table["one_ball"]
+	default:
+		return fmt.Sprintf(l.Table["balls"], l.Number(halves/2, int(halves)%2))
+	}
+}
+
 // Range writes bounds: "15–60°".
 func (l Lang) Range(lo, hi float64, unit string) string {
 	d := Decimals(unit, (hi-lo)/2)

@@ -192,6 +192,11 @@ func TestNumbers(t *testing.T) {
 		{l.Value(measure(7, 2.8, 11.1, "cm")), "3–11 cm"},
 		{l.Value(measure(-4, -10, 2, "cm")), "−10 to 2 cm"},
 		{l.Value(measure(0.4, -0.9, 1.7, "cm")), "0 ±1 cm"},
+		{l.Balls(.2), ""},
+		{l.Balls(.3), "about half a baseball wide"},
+		{l.Balls(1.2), "about 1 baseball wide"},
+		{l.Balls(1.6), "about 1.5 baseballs wide"},
+		{l.Balls(2.1), "about 2 baseballs wide"},
 		{l.MeasureName(&pipeline.Measure{Key: "eye_drop", From: "stance", At: "contact"}), "Eye drop, stance to contact"},
 		{l.Warning(pipeline.Warning{Code: "no_such_code", Detail: "x"}), "no such code (x)"},
 	} {
