@@ -20,7 +20,7 @@ var embedded []byte
 
 // Rule is one line of the rules file. Min and Max bound the band in Unit; at
 // least one is set. Effect weighs a fault against others. Origin is where the
-// limit comes from: P published, C computed, K common practice, M measured.
+// limit comes from: P published, C computed, K common practice, M memory.
 // Setting marks a limit that an academy chooses for itself; like Origin it is
 // for who reads or edits the file, and nothing is judged by it.
 type Rule struct {
