@@ -1,28 +1,39 @@
 package pipeline
 
-// Codes a Warning of a track or report may carry. Every language has a
+import "slices"
+
+// Codes a Warning of a track or report may carry, by the room that gives them;
+// each room's tests trigger every one of its own. Every language has a
 // sentence for each.
-var WarningCodes = []string{
-	// the container
-	"odd_rotation", "non_square_pixels", "interlaced", "time_factor_inferred", "audio_not_read", "audio_slow_motion", "audio_too_long",
-	// the picture
-	"low_resolution", "low_frame_rate", "dark", "others_in_picture", "batter_small",
-	"camera_moved_much", "camera_ground_unseen", "camera_lost", "lost_batter",
-	// judging
-	"bats_doubtful", "hand_hidden", "stance_cut", "sound_elsewhere", "head_flow_lost",
-	"no_stride", "plant_uncertain", "clip_starts_late",
-}
+var (
+	// ClipCodes come from the container (pipeline/clip).
+	ClipCodes = []string{"odd_rotation", "non_square_pixels", "interlaced"}
+	// SoundCodes say why the sound was not listened to (cmd/tapeline).
+	SoundCodes = []string{"audio_not_read", "audio_slow_motion", "audio_too_long"}
+	// PictureCodes come from seeing (detect).
+	PictureCodes = []string{
+		"low_resolution", "low_frame_rate", "dark", "others_in_picture", "batter_small",
+		"camera_moved_much", "camera_ground_unseen", "camera_lost", "lost_batter",
+	}
+	// JudgeCodes come from judging (detect/swing).
+	JudgeCodes = []string{
+		"bats_doubtful", "hand_hidden", "stance_cut", "sound_elsewhere", "head_flow_lost",
+		"no_stride", "plant_uncertain", "clip_starts_late", "oblique",
+	}
+	// WarningCodes are all of them.
+	WarningCodes = slices.Concat(ClipCodes, SoundCodes, PictureCodes, JudgeCodes)
+)
 
 // ReasonCodes say how an event was found, or why there is none.
 var ReasonCodes = []string{
 	"still", "first_move", "foot_speed", "foot_rest", "hand_speed", "hand_and_bat_speed", "bat_motion", "sound", "arm_length",
-	"no_stride", "clip_starts_late", "clip_ends_early", "not_seen",
+	"no_stride", "clip_starts_late", "clip_ends_early",
 }
 
 // MeasureCodes are the warnings of a Measure: why it is null, or why its
 // bounds are wide.
 var MeasureCodes = []string{
-	"along_view", "clip_ends_early", "clip_starts_late", "no_stride", "not_seen", "knees_together",
+	"along_view", "clip_ends_early", "clip_starts_late", "no_stride", "knees_together",
 	"foot_ambiguous", "face_unseen", "head_flow_lost", "nod_assumed", "stance_cut",
 }
 

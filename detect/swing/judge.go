@@ -64,6 +64,10 @@ func Judge(t p.Track, given p.Given) (p.Report, error) {
 	return r, nil
 }
 
+// obliqueAngle is how far off its named view, degrees, a camera costs so much
+// accuracy that it is said: see samples/docs/SWEEPS.md.
+const obliqueAngle = 20
+
 // analysis is one window on its way to a swing.
 type analysis struct {
 	clip     p.Clip
@@ -143,6 +147,9 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 	// What was said wins, but a picture that shows the other side is told.
 	if given.Bats != p.SideUnknown && (a.sides.votes > .35) == (given.Bats == p.BatsLeft) && math.Abs(a.sides.votes) > .35 {
 		a.warn("bats_doubtful", "")
+	}
+	if off := a.sides.off(); math.Abs(off) > obliqueAngle {
+		a.warn("oblique", fmt.Sprintf("%.0f°", off))
 	}
 	if !found {
 		a.warn("stance_cut", "")

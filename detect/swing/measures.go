@@ -36,12 +36,7 @@ func (a *analysis) measure(s *p.Swing) {
 	pm := func(key string, from, at p.EventKind, unit string, v, half float64, warn ...string) {
 		put(key, from, at, unit, v, v-half, v+half, warn...)
 	}
-	why := func(k p.EventKind) string {
-		if r := a.ev[k].reason; r != "" {
-			return r
-		}
-		return "not_seen"
-	}
+	why := func(k p.EventKind) string { return a.ev[k].reason }
 
 	// --- the head ---
 	eyePx := sc.at(eyePoints...)

@@ -5,6 +5,7 @@ import (
 	"os"
 	"reflect"
 	"regexp"
+	"slices"
 	"sort"
 	"testing"
 
@@ -97,6 +98,11 @@ func TestCodesHaveWords(t *testing.T) {
 				if l.Warnings[c] == "" {
 					t.Errorf("%s: no sentence for %s", code, c)
 				}
+			}
+		}
+		for c := range l.Warnings {
+			if !slices.Contains(slices.Concat(pipeline.WarningCodes, pipeline.ReasonCodes, pipeline.MeasureCodes), c) {
+				t.Errorf("%s: the sentence for %s belongs to no code", code, c)
 			}
 		}
 		for c, help := range l.Help {
