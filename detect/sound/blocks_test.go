@@ -32,10 +32,10 @@ func whole(samples []float32, half int) []float32 {
 // A sound that spans blocks has the level it would have at once, also where
 // two blocks meet amid a crack.
 func TestBlocks(t *testing.T) {
-	x := track(2.2*block, 0.002)
+	x := track(1.5*block, 0.002)
 	thud(x, block-0.02, 0.9, 60)
 	crack(x, block-0.001, 0.3, 0.006, 1)
-	crack(x, 1.3*block, 0.2, 0.006, 2)
+	crack(x, 1.2*block, 0.2, 0.006, 2)
 	const half = fs * window / 2
 	got, want := envelope(x, fs, half), whole(x, half)
 	for i := range want {
@@ -44,7 +44,7 @@ func TestBlocks(t *testing.T) {
 		}
 	}
 	heard := Onsets(x, fs, 0)
-	for _, at := range []float64{block - 0.001, 1.3 * block} {
+	for _, at := range []float64{block - 0.001, 1.2 * block} {
 		if !slices.ContainsFunc(heard, func(o pipeline.Onset) bool { return math.Abs(o.T-at) < 0.001 }) {
 			t.Errorf("nothing heard at %.3f s: %+v", at, heard)
 		}
@@ -68,8 +68,8 @@ func TestMedian(t *testing.T) {
 
 // A long sound takes little more than its level in memory: 4 bytes a sample.
 func TestMemory(t *testing.T) {
-	x := track(120, 0.002)
-	crack(x, 60, 0.3, 0.006, 1)
+	x := track(60, 0.002)
+	crack(x, 30, 0.3, 0.006, 1)
 	var before, after runtime.MemStats
 	runtime.ReadMemStats(&before)
 	if got := Onsets(x, fs, 0); len(got) == 0 {

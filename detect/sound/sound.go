@@ -149,7 +149,7 @@ func median(x []float32) float64 {
 	if len(x) == 0 {
 		return 0
 	}
-	var count [1 << 16]int32
+	count := make([]int32, 1<<16)
 	at := func(left int) (half uint32, rest int) {
 		for i, n := range count {
 			if left < int(n) {
@@ -163,7 +163,7 @@ func median(x []float32) float64 {
 		count[math.Float32bits(v)>>16]++
 	}
 	high, left := at(len(x) / 2)
-	clear(count[:])
+	clear(count)
 	for _, v := range x {
 		if b := math.Float32bits(v); b>>16 == high {
 			count[b&0xffff]++

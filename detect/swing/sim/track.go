@@ -380,12 +380,10 @@ func (d *drawn) camera(key, f *Frame, dt, size float64, rng *rand.Rand) p.Camera
 
 // steps are the head's steps by optical flow.
 type steps struct {
-	gain     [3][2]float64 // stride, swing, after
-	turn     float64
-	lostFrom float64
-	lostTo   float64
-	lost     [2]bool
-	when     [2]float64
+	gain [3][2]float64 // stride, swing, after
+	turn float64
+	lost [2]bool
+	when [2]float64
 }
 
 func newSteps(e Errors, rng *rand.Rand) *steps {
