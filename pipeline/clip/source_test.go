@@ -196,6 +196,12 @@ func name(m [3]float64) string {
 // patchMatrix writes the display matrix of a clockwise turn into tkhd.
 func patchMatrix(t *testing.T, path string, degrees int) string {
 	t.Helper()
+	return writeMatrix(t, path, map[int][4]uint32{90: {0, 0x10000, 0xFFFF0000, 0}, 180: {0xFFFF0000, 0, 0, 0xFFFF0000}, 270: {0, 0xFFFF0000, 0x10000, 0}}[degrees])
+}
+
+// writeMatrix writes a, b, c and d of a display matrix, 16.16, into tkhd.
+func writeMatrix(t *testing.T, path string, abcd [4]uint32) string {
+	t.Helper()
 	b, err := os.ReadFile(path)
 	if err != nil {
 		t.Fatal(err)
@@ -206,9 +212,8 @@ func patchMatrix(t *testing.T, path string, degrees int) string {
 	}
 	// Version 0: the matrix is 40 bytes after the version and flags field.
 	m := i + 4 + 40
-	a := map[int][4]uint32{90: {0, 0x10000, 0xFFFF0000, 0}, 180: {0xFFFF0000, 0, 0, 0xFFFF0000}, 270: {0, 0xFFFF0000, 0x10000, 0}}[degrees]
 	for k, at := range []int{0, 4, 12, 16} {
-		binary.BigEndian.PutUint32(b[m+at:], a[k])
+		binary.BigEndian.PutUint32(b[m+at:], abcd[k])
 	}
 	out := filepath.Join(t.TempDir(), "turned.mp4")
 	if err := os.WriteFile(out, b, 0o600); err != nil {
