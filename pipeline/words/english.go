@@ -210,12 +210,12 @@ var english = Lang{
 	// MeasureCodes.
 	Warnings: map[string]string{
 		// the container
-		"odd_rotation":         "The clip is turned by an odd angle; it is shown at the nearest quarter turn.",
-		"non_square_pixels":    "The clip's pixels are not square; lengths and angles are off.",
-		"interlaced":           "The clip is interlaced; fast parts look combed.",
-		"audio_not_read":       "The sound could not be read and was not used.",
-		"audio_slow_motion":    "The clip plays in slow motion; its sound was not used.",
-		"audio_too_long":       "The clip is too long to listen to; its sound was not used.",
+		"odd_rotation":      "The clip is turned by an odd angle; it is shown at the nearest quarter turn.",
+		"non_square_pixels": "The clip's pixels are not square; lengths and angles are off.",
+		"interlaced":        "The clip is interlaced; fast parts look combed.",
+		"audio_not_read":    "The sound could not be read and was not used.",
+		"audio_slow_motion": "The clip plays in slow motion; its sound was not used.",
+		"audio_too_long":    "The clip is too long to listen to; its sound was not used.",
 		// the picture
 		"low_resolution":       "The picture has few pixels; bounds are wide. Film at the phone's full size.",
 		"low_frame_rate":       "Too few pictures a second: contact is a span, not an instant. Set the phone to 60 or more.",
