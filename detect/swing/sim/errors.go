@@ -103,6 +103,16 @@ type Errors struct {
 	// moment after contact that the repair misses. Seen on real film only;
 	// the share is a guess.
 	Swap float64
+
+	// For sweeps only; the measured errors above leave them out.
+	//
+	// Grain is what few pixels add to a landmark, sd in the picture's own
+	// pixels, half of it slow. Measured: one clip shrunk from 960 to 640 and 426
+	// across is read .6–.75 pixels (rms, each axis) beside itself.
+	Grain float64
+	// HiddenFoot: the front foot is out of sight for the whole clip and guessed
+	// by Wander; HiddenFace: the face is, though the batter looks at the camera.
+	HiddenFoot, HiddenFace bool
 }
 
 // Measured are the errors of the network and the flow on rendered clips. Six

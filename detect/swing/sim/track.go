@@ -55,6 +55,8 @@ type drawn struct {
 	blur       float64
 	feet, eyes [2]ar
 	noGround   bool
+	grain      [p.NumJoints][2]ar
+	foot       [2]ar
 }
 
 func draw(t *Truth, e Errors, rng *rand.Rand) *drawn {
@@ -157,6 +159,13 @@ func draw(t *Truth, e Errors, rng *rand.Rand) *drawn {
 	to := vec(mid.Camera.Pos).sub(mid.head)
 	to[2] = 0
 	d.faceSeen = math.Min(math.Max((face.dot(to.unit())+.3)/.6, 0), 1)
+	if e.HiddenFace {
+		d.faceSeen = 0
+	}
+	for j := range d.grain {
+		d.grain[j] = [2]ar{{tau: .2}, {tau: .2}}
+	}
+	d.foot = [2]ar{{tau: .3}, {tau: .3}}
 	x := vec(mid.Camera.Axes[0])
 	d.lateral = math.Copysign(1, x[0])
 	if !t.SideOn() {
@@ -283,6 +292,10 @@ func (d *drawn) pose(t *Truth, f *Frame, ghost [p.NumJoints]p.Point, dt float64,
 		slowWorld[c] = d.slowWorld[c].next(dt, rng)
 	}
 	wander := [2]float64{d.wander[0].next(dt, rng), d.wander[1].next(dt, rng)}
+	var lostFoot [2]float64
+	if d.HiddenFoot {
+		lostFoot = [2]float64{d.foot[0].next(dt, rng), d.foot[1].next(dt, rng)}
+	}
 	after := t.Swung() && f.T > q.contactAt()+.05 && f.T < q.contactAt()+.4
 	for j := range pose.Joints {
 		c := j // as of a right-handed batter
@@ -317,7 +330,15 @@ func (d *drawn) pose(t *Truth, f *Frame, ghost [p.NumJoints]p.Point, dt float64,
 			e[1] += d.Wander * math.Abs(wander[1])
 			score = .05
 		}
+		if d.HiddenFoot && isFrontFoot(c) {
+			e[0], e[1], score = e[0]+d.Wander*lostFoot[0], e[1]+.5*d.Wander*lostFoot[1], .05
+		}
 		pose.Joints[j] = p.Landmark{X: spot.X + px*e[0]*d.lateral, Y: spot.Y + px*e[1], Score: score}
+		if d.Grain > 0 {
+			const half = math.Sqrt2 / 2
+			pose.Joints[j].X += d.Grain * half * (rng.NormFloat64() + d.grain[j][0].next(dt, rng))
+			pose.Joints[j].Y += d.Grain * half * (rng.NormFloat64() + d.grain[j][1].next(dt, rng))
+		}
 
 		r := axes.v(v.sub(hips))
 		we := mixed(&d.world[c], ph)
@@ -346,6 +367,9 @@ func (d *drawn) pose(t *Truth, f *Frame, ghost [p.NumJoints]p.Point, dt float64,
 	}
 	return pose
 }
+
+// isFrontFoot of a right-handed batter.
+func isFrontFoot(j int) bool { return j == p.LeftAnkle || j == p.LeftHeel || j == p.LeftToe }
 
 func (t *Truth) walking(when float64) bool { return t.b.walked(when) > 0 }
 

@@ -131,3 +131,37 @@ func TestBurst(t *testing.T) {
 	}
 	t.Log(swings, waggles)
 }
+
+// What sweeps hide or shrink is worse seen than without it, and nothing else is.
+func TestHiddenPartsAreWorseSeen(t *testing.T) {
+	frames := 0.0
+	off := func(e Errors, joints ...int) (sum float64) {
+		frames = 0
+		q := Usual()
+		q.Width, q.Height = 480, 270
+		tr := Swing(q)
+		for _, s := range Track(tr, e, rand.New(rand.NewSource(3))).Windows[0].Frames {
+			frames++
+			for _, j := range joints {
+				f := tr.Frames[s.Index].Px[j]
+				sum += math.Hypot(s.Pose.Joints[j].X-f.X, s.Pose.Joints[j].Y-f.Y)
+			}
+		}
+		return sum
+	}
+	good, grain := Measured(), Perfect()
+	foot, face := good, good
+	grain.Grain, foot.HiddenFoot, face.HiddenFace = 3, true, true
+	if a := off(grain, p.LeftHip) / frames; math.Abs(a-3*math.Sqrt(math.Pi/2)) > .5 { // mean of a Rayleigh distribution
+		t.Errorf("grain of 3 pixels puts a hip off by %.2f", a)
+	}
+	if a, b := off(good, p.LeftToe), off(foot, p.LeftToe); b < 1.5*a {
+		t.Errorf("front toe off by %.0f, hidden %.0f", a, b)
+	}
+	if a, b := off(good, p.LeftKnee), off(foot, p.LeftKnee); math.Abs(a-b) > .3*a {
+		t.Errorf("the knee of a hidden foot: %.0f, then %.0f", a, b)
+	}
+	if a, b := off(good, p.LeftEye), off(face, p.LeftEye); b < 1.2*a {
+		t.Errorf("left eye off by %.0f, face hidden %.0f", a, b)
+	}
+}
