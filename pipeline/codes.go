@@ -7,7 +7,7 @@ import "slices"
 // sentence for each.
 var (
 	// ClipCodes come from the container (pipeline/clip).
-	ClipCodes = []string{"odd_rotation", "non_square_pixels", "interlaced"}
+	ClipCodes = []string{"odd_rotation", "non_square_pixels", "interlaced", "compressed"}
 	// SoundCodes say why the sound was not listened to (cmd/tapeline).
 	SoundCodes = []string{"audio_not_read", "audio_slow_motion", "audio_too_long"}
 	// PictureCodes come from seeing (detect).
@@ -19,6 +19,7 @@ var (
 	JudgeCodes = []string{
 		"bats_doubtful", "hand_hidden", "stance_cut", "sound_elsewhere", "head_flow_lost",
 		"no_stride", "plant_uncertain", "clip_starts_late", "oblique",
+		"marker_lost", "scale_disagrees",
 	}
 	// WarningCodes are all of them.
 	WarningCodes = slices.Concat(ClipCodes, SoundCodes, PictureCodes, JudgeCodes)
@@ -34,12 +35,12 @@ var ReasonCodes = []string{
 // bounds are wide.
 var MeasureCodes = []string{
 	"along_view", "clip_ends_early", "clip_starts_late", "no_stride", "knees_together",
-	"foot_ambiguous", "face_unseen", "head_flow_lost", "nod_assumed", "stance_cut",
+	"foot_ambiguous", "face_unseen", "head_flow_lost", "nod_assumed", "stance_cut", "marker_lost",
 }
 
 // MeasureKeys in the order a table shows them.
 var MeasureKeys = []string{
-	"eye_height", "eye_drop", "head_drop", "eye_drop_peak", "eye_forward", "head_after", "finish_hold",
+	"eye_height", "eye_drop", "head_drop", "eye_drop_peak", "marker_drop", "eye_forward", "head_after", "finish_hold",
 	"front_foot_open", "back_foot_turn",
 	"head_over_back", "head_over_back_ratio", "back_line_tilt", "back_line_bend",
 	"stance_knee_front", "stance_knee_back", "hands_start", "hands_start_ratio",

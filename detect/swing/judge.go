@@ -3,6 +3,7 @@ package swing
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"tapeline/detect/sound"
 	p "tapeline/pipeline"
@@ -22,6 +23,12 @@ func Judge(t p.Track, given p.Given) (p.Report, error) {
 		Duration: round(c.Duration, 4), CaptureRate: round(c.CaptureRate, 4), TimeFactor: round(c.TimeFactor, 4)}
 	var judged []*analysis
 	lying := false
+	if given.Scale == nil {
+		given.Scale = t.Given.Scale
+	}
+	if err := given.Fits(c); err != nil {
+		return r, err
+	}
 	for i := range t.Windows {
 		a := analyse(&t, &t.Windows[i], given)
 		if a != nil && a.lies() {
@@ -84,8 +91,9 @@ type analysis struct {
 	ears     path
 	anchor   float64
 	warnings []p.Warning
-	dark     bool
+	dark     bool // or compressed hard: places are less sure
 	cut      bool // no still interval: what stands for the stance may be later
+	marked   bool // the batter wears a marker
 	key      int
 	bodyPx   float64
 }
@@ -104,11 +112,11 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 	if g == nil {
 		return nil
 	}
-	a := &analysis{clip: t.Clip, grid: g, ev: moments{}, key: w.Key}
+	a := &analysis{clip: t.Clip, grid: g, ev: moments{}, key: w.Key, marked: t.Given.Marked()}
 	burst := g.clamp(g.index(w.Burst / g.factor))
 	// A first scale from the calm half before the burst; a second one from the
 	// stance once it is known.
-	sc := newScale(g, t.Clip, given.HeightCM, max(0, burst-g.span(1.2)), max(1, burst-g.span(.35)))
+	sc, _ := newScale(g, t.Clip, given, max(0, burst-g.span(1.2)), max(1, burst-g.span(.35)))
 	if sc == nil {
 		return nil
 	}
@@ -133,15 +141,18 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 	}
 	var found bool
 	a.a, a.b, found = stance(g, a.body, before, a.bodyPx)
-	if s := newScale(g, t.Clip, given.HeightCM, a.a, a.b); s != nil {
+	if s, apart := newScale(g, t.Clip, given, a.a, a.b); s != nil {
 		sc = s
+		if apart != 0 {
+			a.warn("scale_disagrees", fmt.Sprintf("%.0f %%", 100*math.Abs(apart)))
+		}
 		a.bodyPx = sc.height * sc.at(p.LeftHip, p.RightHip)
 	}
 	a.scale = sc
 	a.sides = newSides(g, t.Clip, sc, given, a.a, a.b, burst)
 	a.body = bodyOf(a.sides.bats)
-	for _, w := range t.Warnings {
-		a.dark = a.dark || w.Code == "dark"
+	for _, w := range slices.Concat(t.Warnings, t.Clip.Warnings) {
+		a.dark = a.dark || w.Code == "dark" || w.Code == "compressed"
 	}
 	a.cut = !found
 	// What was said wins, but a picture that shows the other side is told.

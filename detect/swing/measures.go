@@ -94,7 +94,7 @@ func (a *analysis) measure(s *p.Swing) {
 			nearer = headNearerAlong
 		}
 		ground := rms(ground, math.Abs(from.Y-sc.cy)/px*nearer*cm/(sc.focal/px))
-		half := rms(base*cm, scaleDoubt*v, math.Min(.5*math.Abs(n-v), 3*cm), ground, grain, when)
+		half := rms(base*cm, sc.doubt*v, math.Min(.5*math.Abs(n-v), 3*cm), ground, grain, when)
 		if key == "head_drop" && at == p.Contact && sd.faceSeen() {
 			// The eyes' fall by the flow, less the nod.
 			en, ef := flowAt(&a.eyes, at)
@@ -106,7 +106,7 @@ func (a *analysis) measure(s *p.Swing) {
 			before := a.relative(float64(a.a+a.b) / 2)
 			w, wd := nod((is - was) / eyePx / cm)
 			v = eyes - (was-before)/eyePx - w*cm
-			half = rms(doubt, wd*cm, scaleDoubt*v, ground, grain, when)
+			half = rms(doubt, wd*cm, sc.doubt*v, ground, grain, when)
 			warn = append(warn, "nod_assumed")
 		}
 		if !sd.faceSeen() && key == "head_drop" && at == p.Contact {
@@ -137,6 +137,9 @@ func (a *analysis) measure(s *p.Swing) {
 		drop("eye_drop", &a.eyes, ref, eyePx, at)
 		drop("head_drop", &a.ears, earRef, earPx, at)
 	}
+	if a.marked {
+		a.marker(put, null, eyePx, cm, ground)
+	}
 	// Peak to peak from the first move to contact.
 	if contact.ok {
 		tr := a.eyes.joined(g, a.anchor, contact.i)
@@ -145,7 +148,7 @@ func (a *analysis) measure(s *p.Swing) {
 			lo, hi = math.Min(lo, tr.y[i]), math.Max(hi, tr.y[i])
 		}
 		v := (hi - lo) / eyePx
-		half := rms(2.2*cm, scaleDoubt*v, ground, grain)
+		half := rms(2.2*cm, sc.doubt*v, ground, grain)
 		if sd.faceSeen() {
 			pm("eye_drop_peak", p.Stance, p.Contact, sc.unit, v, half)
 		} else {
@@ -177,7 +180,7 @@ func (a *analysis) measure(s *p.Swing) {
 			// The network reads the turning face too far forward, the flow too
 			// short: the middle.
 			v := (nv + fv) / 2
-			half := rms(1.8*cm, grain, scaleDoubt*v, math.Min(.5*math.Abs(nv-fv), 3*cm), math.Tan(rad(math.Min(math.Abs(sd.off())+4, 60)))*2*cm)
+			half := rms(1.8*cm, grain, sc.doubt*v, math.Min(.5*math.Abs(nv-fv), 3*cm), math.Tan(rad(math.Min(math.Abs(sd.off())+4, 60)))*2*cm)
 			if a.eyes.lost {
 				half = rms(half, 3*cm)
 			}
@@ -320,7 +323,7 @@ func (a *analysis) measure(s *p.Swing) {
 			return (a.eyes.flow.lerp(i).X/eyePx - kb.lerp(i).X/sc.px[j.kneeB]) * right / across
 		}
 		when := math.Abs(off(late)-off(early)) / 2
-		half := rms(4.3*cm, grain, when, scaleDoubt*v, math.Tan(rad(math.Min(math.Abs(sd.off())+4, 60)))*12*cm)
+		half := rms(4.3*cm, grain, when, sc.doubt*v, math.Tan(rad(math.Min(math.Abs(sd.off())+4, 60)))*12*cm)
 		pm("head_over_back", "", p.Contact, sc.unit, v, half)
 		if w := at(sc.px[j.kneeF], kf.lerp(contact.i), j.kneeF) - kx; w > 8*cm {
 			pm("head_over_back_ratio", "", p.Contact, "ratio", v/w, rms(half/w, v/w*4*cm/w))
@@ -396,6 +399,43 @@ func (a *analysis) measure(s *p.Swing) {
 	}
 }
 
+// marker measures the fall of the sticker on the helmet, at the eyes' scale.
+func (a *analysis) marker(put func(string, p.EventKind, p.EventKind, string, float64, float64, float64, ...string) *p.Measure, null func(string, p.EventKind, p.EventKind, string, string), px, cm, ground float64) {
+	g, sc := a.grid, a.scale
+	ref, still := g.markerStill(a.a, a.b)
+	lost := false
+	for _, at := range []p.EventKind{p.Plant, p.Contact, p.Finish} {
+		e := a.ev[at]
+		if !e.ok {
+			null("marker_drop", p.Stance, at, sc.unit, e.reason)
+			continue
+		}
+		q, ok := g.markerAt(e.i)
+		if !ok || !still {
+			lost = true
+			null("marker_drop", p.Stance, at, sc.unit, "marker_lost")
+			continue
+		}
+		v := (q.Y - ref.Y) / px
+		nearer := headNearer
+		if !a.sides.side() {
+			nearer = headNearerAlong
+		}
+		half := rms(markerDoubt*cm, markerGrain/px, sc.doubt*v, markerDepth*v, ground, a.swayY(&a.eyes, at)/px,
+			math.Abs(ref.Y-sc.cy)/sc.focal*nearer*cm)
+		lo, hi := v-half, v+half
+		var warn []string
+		if a.cut {
+			hi += cutDoubt * cm
+			warn = append(warn, "stance_cut")
+		}
+		put("marker_drop", p.Stance, at, sc.unit, v, lo, hi, warn...)
+	}
+	if lost {
+		a.warn("marker_lost", "")
+	}
+}
+
 // hold measures how long head and feet keep still after the finish.
 func (a *analysis) hold(put func(string, p.EventKind, p.EventKind, string, float64, float64, float64, ...string) *p.Measure, null func(string, p.EventKind, p.EventKind, string, string)) {
 	g, fin := a.grid, a.ev[p.Finish]
@@ -449,7 +489,7 @@ var unseenNod = map[p.EventKind]float64{p.Plant: .5, p.Contact: 3.2, p.Finish: 1
 const flowSees = 0.87
 
 // darkDoubt is what darkness adds to any place, cm: dark and noisy variants of
-// the rendered clips err by up to 4 cm more.
+// the rendered clips err by up to 4 cm more, and so does one compressed hard.
 const darkDoubt = 4
 
 // cutDoubt opens the bounds of what is counted from a stance that was not seen,

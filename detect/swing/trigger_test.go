@@ -82,7 +82,32 @@ var warningTriggers = map[string]trigger{
 	// The front foot slides on through contact, ever faster.
 	"plant_uncertain":  {sliding, ""},
 	"clip_starts_late": {func() p.Track { return cut(usual(), -.1, 2) }, ""},
-	"oblique":          {func() p.Track { return seen(func(q *sim.Params) { q.YawOff = 35 }) }, ""},
+	// A sticker that is hidden from just before contact on.
+	"marker_lost": {func() p.Track {
+		return marked(usual(), func(t float64) bool { return t > -.05 })
+	}, ""},
+	// A bat of 84 cm said to be twice that.
+	"scale_disagrees": {func() p.Track {
+		t := usual()
+		px := t.Windows[0].Frames[0].Pose.Height() / 178
+		t.Given.Scale = &p.Span{From: p.Point{X: 9, Y: 9}, To: p.Point{X: 9 + 84*px, Y: 9}, CM: 168}
+		return t
+	}, ""},
+	"oblique": {func() p.Track { return seen(func(q *sim.Params) { q.YawOff = 35 }) }, ""},
+}
+
+// marked gives the batter a sticker between the ears, unseen where hidden says
+// so, t seconds off the fastest hands.
+func marked(t p.Track, hidden func(t float64) bool) p.Track {
+	t.Given.Marker = "#ff8000"
+	burst := t.Windows[0].Burst
+	each(&t, func(s *p.Seen) {
+		if s.Pose != nil && !hidden(s.PTS-burst) {
+			q := s.Pose.Mean(p.LeftEar, p.RightEar)
+			s.Marker = &q
+		}
+	})
+	return t
 }
 
 // blind loses the head's flow for the tenth of a second before the fastest
@@ -138,6 +163,7 @@ var measureTriggers = map[string]trigger{
 	"head_flow_lost": {func() p.Track { return blind(usual()) }, ""},
 	"nod_assumed":    {usual, ""},
 	"stance_cut":     warningTriggers["stance_cut"],
+	"marker_lost":    warningTriggers["marker_lost"],
 }
 
 // Every code of the judge's lists is given by the judge itself on some track;
@@ -200,5 +226,28 @@ func TestNothingWrongNothingSaid(t *testing.T) {
 	}
 	if len(r.Warnings) > 0 {
 		t.Errorf("%+v", r.Warnings)
+	}
+}
+
+// A dark picture and one compressed hard are less sure.
+func TestBadPicturesAreLessSure(t *testing.T) {
+	width := func(change func(*p.Track)) float64 {
+		k := usual()
+		change(&k)
+		r, err := Judge(k, p.Given{HeightCM: 178})
+		if err != nil {
+			t.Fatal(err)
+		}
+		m := r.Chosen().Measure("eye_drop", p.Stance, p.Contact)
+		return *m.Hi - *m.Lo
+	}
+	good := width(func(*p.Track) {})
+	for code, change := range map[string]func(*p.Track){
+		"dark":       func(k *p.Track) { k.Warnings = append(k.Warnings, p.Warning{Code: "dark"}) },
+		"compressed": func(k *p.Track) { k.Clip.Warnings = append(k.Clip.Warnings, p.Warning{Code: "compressed"}) },
+	} {
+		if w := width(change); w < good+4 {
+			t.Errorf("%s: %.1f cm wide, good picture %.1f", code, w, good)
+		}
 	}
 }

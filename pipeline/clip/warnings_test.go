@@ -21,6 +21,7 @@ func TestEveryCodeCanBeTriggered(t *testing.T) {
 			return writeMatrix(t, test("tilted.mp4"), [4]uint32{fix(c), fix(s), fix(-s), fix(c)})
 		},
 		"non_square_pixels": func() string { return test("wide.mp4", "-vf", "setsar=4/3") },
+		"compressed":        func() string { return test("thin.mp4", "-c:v", "libx264", "-crf", "51", "-vf", "scale=960:540") },
 		"interlaced": func() string {
 			return test("combed.mp4", "-c:v", "libx264", "-flags", "+ildct+ilme", "-x264-params", "tff=1")
 		},

@@ -213,6 +213,7 @@ var english = Lang{
 		"odd_rotation":      "The clip is turned by an odd angle; it is shown at the nearest quarter turn.",
 		"non_square_pixels": "The clip's pixels are not square; lengths and angles are off.",
 		"interlaced":        "The clip is interlaced; fast parts look combed.",
+		"compressed":        "The clip is compressed so hard that moving parts may look still. Use the file from the phone itself.",
 		"audio_not_read":    "The sound could not be read and was not used.",
 		"audio_slow_motion": "The clip plays in slow motion; its sound was not used.",
 		"audio_too_long":    "The clip is too long to listen to; its sound was not used.",
