@@ -185,6 +185,19 @@ func ParseDistance(s string) (m float64, err error) {
 	return m, nil
 }
 
+// ParseLength reads the length of a thing in the picture and gives it in
+// centimetres: "17in", "84cm", "0.84m", "2ft10in".
+func ParseLength(s string) (cm float64, err error) {
+	cm, ok := length(s)
+	if !ok {
+		return 0, fmt.Errorf("%q is not a length; write 17in, 84cm or 0.84m", s)
+	}
+	if cm < 10 || cm > 1000 {
+		return 0, fmt.Errorf("%q is no length to measure a batter by (10 cm to 10 m)", s)
+	}
+	return cm, nil
+}
+
 func length(s string) (cm float64, ok bool) {
 	s = strings.ToLower(strings.TrimSpace(s))
 	num := func(s string) float64 {

@@ -36,6 +36,15 @@ func TestParseDistance(t *testing.T) {
 	}
 }
 
+func TestParseLength(t *testing.T) {
+	for in, want := range map[string]float64{"17in": 43.18, "84cm": 84, "0.84m": 84, "2ft10in": 86.36, "3in": 0, "11m": 0, "84": 0, "": 0, "-84cm": 0} {
+		got, err := ParseLength(in)
+		if (err != nil) != (want == 0) || math.Abs(got-want) > 1e-9 {
+			t.Errorf("ParseLength(%q) = %v, %v; want %v", in, got, err, want)
+		}
+	}
+}
+
 // What the caller has set, the cache folder say, is no default.
 func TestMain(m *testing.M) {
 	for _, kv := range os.Environ() {

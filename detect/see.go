@@ -6,6 +6,7 @@ import (
 	"math"
 	"sort"
 
+	"tapeline/detect/marker"
 	"tapeline/detect/pose"
 	"tapeline/pipeline"
 )
@@ -39,6 +40,8 @@ type Options struct {
 	Onsets   []pipeline.Onset
 	Quality  string // Best when empty
 	Progress pipeline.Progress
+
+	marker *marker.Colour // of the sticker to follow; nil: none was named
 }
 
 // See reads the clip. Without a batter the error is a *pipeline.Error with
@@ -55,6 +58,13 @@ func See(ctx context.Context, o Options) (pipeline.Track, error) {
 	case Best, Quick:
 	default:
 		return t, &pipeline.Error{Fault: pipeline.FaultUsage, Step: "see", What: fmt.Sprintf("no quality %q", o.Quality), Hint: "best or quick"}
+	}
+	if err := o.Given.Fits(o.Clip); err != nil {
+		return t, err
+	}
+	var err error
+	if o.marker, err = sticker(ctx, &o); err != nil {
+		return t, err
 	}
 	s, err := scan(ctx, &o)
 	if err != nil {
@@ -101,6 +111,38 @@ func See(ctx context.Context, o Options) (pipeline.Track, error) {
 	t.Models = o.Nets.Models()
 	t.Warnings = append(t.Warnings, warn(&t, s)...)
 	return t, nil
+}
+
+// sticker is the colour of the marker that was named by its colour or by its
+// place in the first picture; nil when none was.
+func sticker(ctx context.Context, o *Options) (*marker.Colour, error) {
+	bad := func(what string) error {
+		return &pipeline.Error{Fault: pipeline.FaultUsage, Step: "see", What: "--marker: " + what, Hint: "a marker has a bright colour, no white, grey or black"}
+	}
+	if at := o.Given.MarkerAt; at != nil {
+		src, err := o.Open(ctx, workMost, 0, math.Inf(1))
+		if err != nil {
+			return nil, err
+		}
+		defer src.Close()
+		f, err := src.Next()
+		if err != nil {
+			return nil, err
+		}
+		c, ok := marker.At(f, *at)
+		if !ok {
+			return nil, bad(fmt.Sprintf("no bright colour at %g,%g in the first picture", at.X, at.Y))
+		}
+		return &c, nil
+	}
+	if o.Given.Marker == "" {
+		return nil, nil
+	}
+	c, ok := marker.Parse(o.Given.Marker)
+	if !ok {
+		return nil, bad(fmt.Sprintf("%q has no colour", o.Given.Marker))
+	}
+	return &c, nil
 }
 
 // said is how the fastest hands moved, for the line of an error.

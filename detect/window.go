@@ -10,6 +10,7 @@ import (
 	"tapeline/detect/bat"
 	"tapeline/detect/camera"
 	"tapeline/detect/head"
+	"tapeline/detect/marker"
 	"tapeline/detect/pose"
 	"tapeline/pipeline"
 )
@@ -40,6 +41,10 @@ func window(ctx context.Context, o *Options, start starter, sp span, b burst, gu
 	defer cam.Close()
 	var meter bat.Meter
 	var skull head.Follower
+	var spot *marker.Follower
+	if o.marker != nil {
+		spot = marker.New(*o.marker)
+	}
 	net := pose.Heavy
 	if o.Quality == Quick {
 		net = pose.Full
@@ -88,6 +93,9 @@ func window(ctx context.Context, o *Options, start starter, sp span, b burst, gu
 		}
 		if s.Head, err = skull.Step(grey, cam.Between(), s.Pose, t); err != nil {
 			return w, err
+		}
+		if spot != nil {
+			s.Marker = spot.Step(f, s.Pose, s.Head, t)
 		}
 		w.Frames = append(w.Frames, s)
 		tell(len(w.Frames), max(total, len(w.Frames)))

@@ -1,5 +1,7 @@
 package pipeline
 
+import "fmt"
+
 // View names where the camera stands, by what it faces or whose place it is.
 type View string
 
@@ -113,4 +115,44 @@ type Given struct {
 	Swing    int     `json:"swing,omitempty"`     // 1-based; 0: the one best seen
 	Batter   *Point  `json:"batter,omitempty"`    // a point on the batter in the first frame
 	Distance float64 `json:"distance_m,omitempty"`
+	// Marker is the colour "#rrggbb" of a sticker on the helmet, MarkerAt its
+	// place in the first picture, whichever was said.
+	Marker   string `json:"marker,omitempty"`
+	MarkerAt *Point `json:"marker_at,omitempty"`
+	Scale    *Span  `json:"scale,omitempty"`
+}
+
+// Marked tells whether the batter wears a marker.
+func (g Given) Marked() bool { return g.Marker != "" || g.MarkerAt != nil }
+
+// Span is a thing of known length in the first picture: its ends, pixels, and
+// the length, cm.
+type Span struct {
+	From Point   `json:"from"`
+	To   Point   `json:"to"`
+	CM   float64 `json:"cm"`
+}
+
+// Fits checks the places the user gave against the picture's size. The error
+// is an *Error with FaultUsage.
+func (g Given) Fits(c Clip) error {
+	in := func(what string, p Point) error {
+		if p.X <= float64(c.Width) && p.Y <= float64(c.Height) {
+			return nil
+		}
+		return &Error{Fault: FaultUsage, Path: c.Name, What: fmt.Sprintf("--%s: %g,%g lies outside the picture of %d×%d", what, p.X, p.Y, c.Width, c.Height),
+			Hint: "count pixels from the top left of the picture as it is shown"}
+	}
+	if g.MarkerAt != nil {
+		if err := in("marker", *g.MarkerAt); err != nil {
+			return err
+		}
+	}
+	if g.Scale == nil {
+		return nil
+	}
+	if err := in("scale", g.Scale.From); err != nil {
+		return err
+	}
+	return in("scale", g.Scale.To)
 }

@@ -158,6 +158,9 @@ type Seen struct {
 	// Ball is the place of a small fast bright blob near the hands, if one
 	// was found; nil otherwise.
 	Ball *Point `json:"ball,omitempty"`
+	// Marker is the middle of the sticker on the helmet, to a part of a pixel;
+	// nil where it was not seen or none was named.
+	Marker *Point `json:"marker,omitempty"`
 }
 
 // Onset is a sharp sound: T is presentation time at the microphone (distance

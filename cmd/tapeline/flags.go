@@ -5,12 +5,16 @@ import (
 	"flag"
 	"fmt"
 	"io"
+	"math"
 	"os"
 	"slices"
 	"strconv"
 	"strings"
 
+	"golang.org/x/image/colornames"
+
 	"tapeline/config"
+	"tapeline/detect/marker"
 	"tapeline/pipeline"
 )
 
@@ -49,8 +53,8 @@ func parse(f *flag.FlagSet, args []string) (names []string, err error) {
 // givenFlags are the flags that say what is known of batter and camera; empty
 // ones leave what the configuration says.
 type givenFlags struct {
-	height, bats, view, distance, batter string
-	swing                                int
+	height, bats, view, distance, batter, marker, scale string
+	swing                                               int
 }
 
 func (g *givenFlags) add(f *flag.FlagSet) {
@@ -59,6 +63,8 @@ func (g *givenFlags) add(f *flag.FlagSet) {
 	f.StringVar(&g.view, "view", "", "")
 	f.StringVar(&g.distance, "distance", "", "")
 	f.StringVar(&g.batter, "batter", "", "")
+	f.StringVar(&g.marker, "marker", "", "")
+	f.StringVar(&g.scale, "scale", "", "")
 	f.IntVar(&g.swing, "swing", 0, "")
 }
 
@@ -93,13 +99,36 @@ func (g *givenFlags) over(known pipeline.Given) (pipeline.Given, error) {
 		out.View = pipeline.View(g.view)
 	}
 	if g.batter != "" {
-		x, y, ok := strings.Cut(g.batter, ",")
-		px, errX := strconv.ParseFloat(strings.TrimSpace(x), 64)
-		py, errY := strconv.ParseFloat(strings.TrimSpace(y), 64)
-		if !ok || errX != nil || errY != nil || !(px >= 0 && px < 1e5 && py >= 0 && py < 1e5) {
+		at, ok := places(g.batter, 1)
+		if !ok {
 			return out, usage("--batter: %q is not a place in the picture; write x,y in pixels from the top left", g.batter)
 		}
-		out.Batter = &pipeline.Point{X: px, Y: py}
+		out.Batter = &at[0]
+	}
+	if g.marker != "" {
+		out.Marker, out.MarkerAt = "", nil
+		if at, ok := places(g.marker, 1); ok {
+			out.MarkerAt = &at[0]
+		} else if out.Marker = colour(g.marker); out.Marker == "" {
+			return out, usage("--marker: %q is neither a colour (orange, green, #ff8000) nor a place x,y in the first picture", g.marker)
+		} else if _, ok := marker.Parse(out.Marker); !ok {
+			return out, usage("--marker: %q can't be followed; a marker has a bright colour, no white, grey or black", g.marker)
+		}
+	}
+	if g.scale != "" {
+		ends, long, _ := strings.Cut(g.scale, "=")
+		at, ok := places(ends, 2)
+		if !ok {
+			return out, usage("--scale: %q does not name two points and a length; write x1,y1,x2,y2=17in", g.scale)
+		}
+		cm, err := config.ParseLength(long)
+		if err != nil {
+			return out, usage("--scale: %v", err)
+		}
+		if math.Hypot(at[0].X-at[1].X, at[0].Y-at[1].Y) < leastSpan {
+			return out, usage("--scale: the two points are less than %d pixels apart", leastSpan)
+		}
+		out.Scale = &pipeline.Span{From: at[0], To: at[1], CM: cm}
 	}
 	if g.swing < 0 {
 		return out, usage("--swing: %d; swings count from 1", g.swing)
@@ -108,6 +137,45 @@ func (g *givenFlags) over(known pipeline.Given) (pipeline.Given, error) {
 		out.Swing = g.swing
 	}
 	return out, nil
+}
+
+// leastSpan is how far apart, pixels, two points must be to be a scale.
+const leastSpan = 10
+
+// places reads n points "x,y,x,y", pixels from the top left.
+func places(s string, n int) ([]pipeline.Point, bool) {
+	parts := strings.Split(s, ",")
+	if len(parts) != 2*n {
+		return nil, false
+	}
+	out := make([]pipeline.Point, n)
+	for i, x := range parts {
+		v, err := strconv.ParseFloat(strings.TrimSpace(x), 64)
+		if err != nil || !(v >= 0 && v < 1e5) {
+			return nil, false
+		}
+		if i%2 == 0 {
+			out[i/2].X = v
+		} else {
+			out[i/2].Y = v
+		}
+	}
+	return out, true
+}
+
+// colour writes a colour's name (those of SVG 1.1) or number as "#rrggbb";
+// empty when it is none.
+func colour(s string) string {
+	s = strings.ToLower(strings.TrimSpace(s))
+	if c, ok := colornames.Map[s]; ok {
+		return fmt.Sprintf("#%02x%02x%02x", c.R, c.G, c.B)
+	}
+	if len(s) == 7 && s[0] == '#' {
+		if _, err := strconv.ParseUint(s[1:], 16, 32); err == nil {
+			return s
+		}
+	}
+	return ""
 }
 
 // configured is what the configuration knows; it has been validated.

@@ -26,7 +26,7 @@ beside it. Without --out it goes to standard output.
   --force      replace a report that is there
 
 Other than when the clip was read (see "tapeline help read"):
-  --height H  --bats R|L  --view V  --swing N  --distance D
+  --height H  --bats R|L  --view V  --swing N  --distance D  --scale S
 `,
 }
 
@@ -54,8 +54,10 @@ func judge(_ context.Context, io streams, args []string) error {
 	if len(tracks) != 1 {
 		return usage("judge: one track, not %d", len(tracks))
 	}
-	if g.batter != "" {
-		return usage("judge: --batter has no effect on a saved track; read the clip again with it")
+	for _, f := range [][2]string{{"batter", g.batter}, {"marker", g.marker}} {
+		if f[1] != "" {
+			return usage("judge: --%s has no effect on a saved track; read the clip again with it", f[0])
+		}
 	}
 	if _, err := g.over(pipeline.Given{}); err != nil { // before the long reading
 		return err

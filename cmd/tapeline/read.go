@@ -37,6 +37,11 @@ What is known of the batter and the camera (the rest is worked out):
                   pitcher, catcher
   --batter X,Y    a point on the batter in the first picture, pixels from its
                   top left, when several people are in view
+  --marker M      a bright sticker on the helmet to follow besides the eyes: its
+                  colour (orange, green, #ff8000) or its place x,y in the first
+                  picture
+  --scale S       a known length in the first picture, across the view and near
+                  the batter: x1,y1,x2,y2=17in; with a height both are used
   --swing N       which swing of the clip to show, from 1 (default: the one
                   best seen)
   --capture N     frames a second it was filmed at, for slow motion that does

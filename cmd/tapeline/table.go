@@ -23,7 +23,7 @@ func printTable(w io.Writer, rep pipeline.Report) {
 	}
 	fmt.Fprintf(w, "%s: %s, %s, %s, %s\n", rep.Clip.Name, fmt.Sprintf(l.Table["swing"], s.Index, len(rep.Swings)),
 		l.Bats[rep.Batter.Bats], lower(l.Views[rep.Batter.View]), known(l, rep.Batter))
-	if rep.Batter.HeightCM == nil {
+	if s.Geometry.Unit == "pct_height" {
 		fmt.Fprintln(w, l.Table["percent"])
 	}
 

@@ -50,6 +50,7 @@ type scale struct {
 	px     [p.NumJoints]float64
 	depth  float64 // of the hips from the camera, units
 	world  float64 // units in a metre of the network's own 3-D points
+	doubt  float64 // half width (95 %) of all of it, relative
 }
 
 // at is the mean scale of some joints, pixels a unit.
@@ -80,17 +81,19 @@ func (g *grid) stature(a, b int) float64 {
 
 // newScale reads the scale over grid samples a…b: the network's 3-D points are
 // stretched to the batter's height and placed in front of a pinhole camera so
-// that they fall on the picture's points (least squares); px = focal ÷ depth.
+// that they fall on the picture's points (least squares); px = focal ÷ depth. A
+// length the coach named is weighed in; apart is how far the two differ,
+// relative, where that is more than both their doubts allow, else 0.
 // nil when the points don't make sense.
-func newScale(g *grid, c p.Clip, heightCM float64, a, b int) *scale {
-	s := &scale{unit: "cm", height: heightCM, cx: float64(c.Width) / 2, cy: float64(c.Height) / 2}
-	if heightCM <= 0 {
+func newScale(g *grid, c p.Clip, given p.Given, a, b int) (s *scale, apart float64) {
+	s = &scale{unit: "cm", height: given.HeightCM, cx: float64(c.Width) / 2, cy: float64(c.Height) / 2, doubt: scaleDoubt}
+	if given.HeightCM <= 0 {
 		s.unit, s.height = "pct_height", 100
 	}
 	s.focal = focalOfLongSide * math.Max(float64(c.Width), float64(c.Height))
 	st := g.stature(a, b)
 	if !(st > 0.5 && st < 3) {
-		return nil
+		return nil, 0
 	}
 	k := s.height / (st * shortBody)
 	s.world = k
@@ -115,13 +118,73 @@ func newScale(g *grid, c p.Clip, heightCM float64, a, b int) *scale {
 		depth = append(depth, t[2])
 	}
 	if len(depth) == 0 {
-		return nil
+		return nil, 0
 	}
 	for j := range px {
 		s.px[j] = median(px[j])
 	}
 	s.depth = median(depth)
-	return s
+	if given.Scale != nil {
+		apart = s.weigh(*given.Scale, given.Distance)
+	}
+	return s, apart
+}
+
+// namedDepth is how far nearer or farther than the batter, metres (95 %), a
+// thing may lie whose length the coach names, and namedEnd how far off, pixels,
+// each of its ends is pointed at. Common practice, no source.
+const (
+	namedDepth = 0.5
+	namedEnd   = 1.5
+)
+
+// offPlane is the relative error of the scale of a thing that lies dz nearer
+// than the batter, who is d from the camera.
+func offPlane(dz, d float64) float64 { return dz / (d - dz) }
+
+// weigh lays a named length beside the height, each by the inverse of its
+// variance; alone it makes centimetres. distance is that of the batter, metres,
+// if it was said, else 0. It gives the relative difference of the two where
+// that exceeds both half widths, and the doubt then covers them both.
+func (s *scale) weigh(named p.Span, distance float64) (apart float64) {
+	length := math.Hypot(named.From.X-named.To.X, named.From.Y-named.To.Y)
+	px := length / named.CM          // pixels a centimetre there
+	k := s.at(p.LeftHip, p.RightHip) // pixels a unit at the batter
+	depth := s.depth / 100           // metres
+	if s.unit != "cm" {
+		depth *= k / px
+	}
+	if distance > 0 {
+		depth = distance
+	}
+	if depth <= 2*namedDepth { // too near to say anything
+		return 0
+	}
+	half := rms(offPlane(namedDepth, depth), namedEnd*math.Sqrt2/length)
+	if s.unit != "cm" {
+		s.unit, s.doubt = "cm", half
+		s.stretch(k / px)
+		return 0
+	}
+	apart = math.Log(px / k)
+	wn, wh := 1/(half*half), 1/(s.doubt*s.doubt)
+	shift := apart * wn / (wn + wh)
+	beyond := math.Abs(apart) > half+s.doubt
+	s.doubt = 1 / math.Sqrt(wn+wh)
+	s.stretch(math.Exp(-shift))
+	if !beyond {
+		return 0
+	}
+	s.doubt += math.Max(math.Abs(shift), math.Abs(apart-shift))
+	return apart
+}
+
+// stretch makes a unit k times as many as before.
+func (s *scale) stretch(k float64) {
+	s.height, s.depth, s.world = k*s.height, k*s.depth, k*s.world
+	for j := range s.px {
+		s.px[j] /= k
+	}
 }
 
 func rot(r [3]v3, v v3) v3 { return v3{dot(r[0], v), dot(r[1], v), dot(r[2], v)} }

@@ -103,10 +103,11 @@ func TestTrackSchema(t *testing.T) {
 	tr := pipeline.Track{
 		Schema: pipeline.TrackSchema,
 		Clip:   pipeline.Clip{ID: "0a", Name: "a.mp4", Width: 2, Height: 2, PTS: []float64{0}, CaptureRate: 30, TimeFactor: 1},
-		Given:  pipeline.Given{Bats: "L", View: "back", HeightCM: 150, Swing: 1, Batter: &pipeline.Point{X: 1}, Distance: 5},
+		Given: pipeline.Given{Bats: "L", View: "back", HeightCM: 150, Swing: 1, Batter: &pipeline.Point{X: 1}, Distance: 5,
+			Marker: "#ff8800", MarkerAt: &pipeline.Point{X: 1}, Scale: &pipeline.Span{To: pipeline.Point{X: 2}, CM: 84}},
 		Models: []pipeline.Model{{Name: "full", SHA256: "00"}},
 		Windows: []pipeline.Window{{Frames: []pipeline.Seen{{Camera: pipeline.Identity()},
-			{Pose: pose, Camera: pipeline.Identity(), Ball: &pipeline.Point{}}}}},
+			{Pose: pose, Camera: pipeline.Identity(), Ball: &pipeline.Point{}, Marker: &pipeline.Point{}}}}},
 		Onsets:   []pipeline.Onset{{T: 1}},
 		Warnings: []pipeline.Warning{{Code: "x"}},
 	}
@@ -120,7 +121,7 @@ func TestTrackSchema(t *testing.T) {
 		}
 	}
 	b, _ := pipeline.MarshalTrack(tr)
-	for _, c := range [][2]string{{`"x":0,"y":0,"s":0},`, ``}, {`"pts":[0]`, `"pts":[]`}, {`"view":"back"`, `"view":"open"`}, {`"time_factor":1`, `"time_factor":0`}} {
+	for _, c := range [][2]string{{`"x":0,"y":0,"s":0},`, ``}, {`"pts":[0]`, `"pts":[]`}, {`"view":"back"`, `"view":"open"`}, {`"time_factor":1`, `"time_factor":0`}, {`"marker":"#ff8800"`, `"marker":"orange"`}, {`"cm":84`, `"cm":0`}} {
 		bad := strings.Replace(string(b), c[0], c[1], 1)
 		if bad == string(b) {
 			t.Fatalf("%q is not in the track", c[0])
