@@ -18,7 +18,7 @@ var (
 	// JudgeCodes come from judging (detect/swing).
 	JudgeCodes = []string{
 		"bats_doubtful", "hand_hidden", "stance_cut", "sound_elsewhere", "head_flow_lost",
-		"no_stride", "plant_uncertain", "clip_starts_late", "oblique",
+		"no_stride", "plant_uncertain", "clip_starts_late", "oblique", "foot_hidden",
 		"marker_lost", "scale_disagrees",
 	}
 	// WarningCodes are all of them.

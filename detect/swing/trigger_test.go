@@ -93,6 +93,11 @@ var warningTriggers = map[string]trigger{
 		t.Given.Scale = &p.Span{From: p.Point{X: 9, Y: 9}, To: p.Point{X: 9 + 84*px, Y: 9}, CM: 168}
 		return t
 	}, ""},
+	"foot_hidden": {func() p.Track {
+		q, e := sim.Usual(), sim.Measured()
+		e.HiddenFoot = true
+		return sim.Track(sim.Swing(q), e, rand.New(rand.NewSource(7)))
+	}, ""},
 	"oblique": {func() p.Track { return seen(func(q *sim.Params) { q.YawOff = 35 }) }, ""},
 }
 

@@ -236,6 +236,7 @@ var english = Lang{
 		"marker_lost":      "The marker on the helmet was not seen at every phase; use a bright colour that nothing near it has.",
 		"scale_disagrees":  "The named length and the body height don't fit together; check both, and that the length lies across the view near the batter.",
 		"no_stride":        "The front foot never leaves the ground, so there is no plant.",
+		"foot_hidden":      "The front foot is out of sight; its place was guessed. Film with both feet in view.",
 		"oblique":          "The phone stands far off the straight view; lengths are less sure. Stand square to the plate.",
 		"plant_uncertain":  "The moment of the plant is unsure.",
 		"clip_starts_late": "The clip starts too late; film from before the stance.",
