@@ -5,6 +5,7 @@ import (
 	"math/rand"
 	"testing"
 
+	"tapeline/detect/swing/sim"
 	p "tapeline/pipeline"
 )
 
@@ -57,5 +58,130 @@ func TestFootYawTrueGeometry(t *testing.T) {
 				close(t, "yaw", y.v, psi, .5)
 			}
 		}
+	}
+}
+
+// A plate 0.3 m nearer than the batter at 5 m is 6.4 % off: .3/4.7.
+func TestOffPlane(t *testing.T) { close(t, "off plane", offPlane(.3, 5), .0638, 5e-5) }
+
+// evenScale is one of 2 pixels a centimetre, 4 m from the camera, for somebody
+// of 170 cm.
+func evenScale() *scale {
+	s := &scale{unit: "cm", height: 170, focal: 800, depth: 400, world: 100, doubt: scaleDoubt}
+	for j := range s.px {
+		s.px[j] = 2
+	}
+	return s
+}
+
+func TestNamedLength(t *testing.T) {
+	named := func(px, cm float64) p.Span {
+		return p.Span{From: p.Point{X: 100, Y: 50}, To: p.Point{X: 100 + px, Y: 50}, CM: cm}
+	}
+	// Home plate, 17 in = 43.18 cm wide (Official Baseball Rules), at the
+	// batter's depth: nothing moves, and two ways are surer than one.
+	s := evenScale()
+	if apart := s.weigh(named(2*43.18, 43.18), 0); apart != 0 {
+		t.Errorf("apart by %v", apart)
+	}
+	close(t, "scale", s.px[0], 2, 1e-9)
+	alone := rms(offPlane(.5, 4), 1.5*math.Sqrt2/(2*43.18))
+	close(t, "doubt", s.doubt, 1/math.Sqrt(1/(.06*.06)+1/(alone*alone)), 1e-9)
+
+	// 10 % more pixels: the scale moves by the length's share of the weight.
+	s = evenScale()
+	if apart := s.weigh(named(2.2*43.18, 43.18), 0); apart != 0 {
+		t.Errorf("10 %% are within doubts of 6 and 15 %%, said apart by %v", apart)
+	}
+	alone = rms(offPlane(.5, 4), 1.5*math.Sqrt2/(2.2*43.18))
+	share := (1 / (alone * alone)) / (1/(alone*alone) + 1/(.06*.06))
+	close(t, "scale", s.px[0], 2*math.Pow(1.1, share), 1e-9)
+	close(t, "height", s.height*s.px[0], 340, 1e-9) // as many pixels as before
+	close(t, "depth", s.depth*s.px[0], 800, 1e-9)   // f ÷ px
+
+	// Twice as many: one of them is wrong, and the bounds reach both.
+	s = evenScale()
+	apart := s.weigh(named(4*43.18, 43.18), 0)
+	close(t, "apart", apart, math.Log(2), 1e-9)
+	for _, k := range []float64{2, 4} {
+		if math.Abs(math.Log(k/s.px[0])) > s.doubt {
+			t.Errorf("%v px a cm lies outside %v ± %v", k, s.px[0], s.doubt)
+		}
+	}
+
+	// Without a height the length makes the centimetres.
+	s = evenScale()
+	s.unit = "pct_height"
+	s.stretch(100. / 170) // 3.4 px a percent
+	s.weigh(named(2*84, 84), 0)
+	if s.unit != "cm" {
+		t.Errorf("unit %s", s.unit)
+	}
+	close(t, "height alone", s.height, 170, 1e-9)
+	close(t, "scale alone", s.px[0], 2, 1e-9)
+	close(t, "metres", s.metres(), 4, 1e-9)
+	close(t, "doubt alone", s.doubt, rms(offPlane(.5, 4), 1.5*math.Sqrt2/168), 1e-9)
+}
+
+// A length before or behind the batter, over random swings: the scale must lie
+// within its doubt as often as that says, and a length must help. What the
+// height alone gives is only compared with.
+func TestNamedLengthOverSwings(t *testing.T) {
+	type sum struct {
+		n, held   int
+		off, wide float64
+	}
+	var by, with, only sum
+	for seed := range int64(120) {
+		rng := rand.New(rand.NewSource(9000 + seed))
+		truth := sim.Swing(sim.Random(rng))
+		if !truth.Swung() {
+			continue
+		}
+		tr := sim.Track(truth, sim.Measured(), rng)
+		f := &truth.Frames[0]
+		for i := range truth.Frames {
+			if truth.Frames[i].T <= (truth.Still[0]+truth.Still[1])/2 {
+				f = &truth.Frames[i] // of the stance
+			}
+		}
+		hips := half(v3(f.Joints[p.LeftHip]), v3(f.Joints[p.RightHip]))
+		_, depth := f.Camera.Project(hips)
+		want := f.Camera.F / depth / 100 // pixels a centimetre
+		// 84 cm across the view, somewhere within half a metre of depth.
+		at := sub(hips, mul(v3(f.Camera.Axes[2]), -.25*rng.NormFloat64()))
+		a, _ := f.Camera.Project(add(at, mul(v3(f.Camera.Axes[0]), .42)))
+		b, _ := f.Camera.Project(sub(at, mul(v3(f.Camera.Axes[0]), .42)))
+		span := &p.Span{From: a, To: b, CM: 84}
+		add := func(s *sum, g p.Given) {
+			x := analyse(&tr, &tr.Windows[0], g)
+			if x == nil || x.scale.unit != "cm" {
+				return
+			}
+			d := math.Abs(math.Log(x.scale.at(p.LeftHip, p.RightHip) / want))
+			s.n++
+			s.off += d
+			s.wide += x.scale.doubt
+			if d <= x.scale.doubt {
+				s.held++
+			}
+		}
+		tall := 100 * truth.Params.Stature
+		add(&by, p.Given{HeightCM: tall})
+		add(&with, p.Given{HeightCM: tall, Scale: span})
+		add(&only, p.Given{Scale: span})
+	}
+	for _, c := range []struct {
+		name string
+		s    sum
+	}{{"height", by}, {"height and length", with}, {"length", only}} {
+		n := float64(c.s.n)
+		t.Logf("%-18s n %d, mean error %.1f %%, %.2f inside, half width %.1f %%", c.name, c.s.n, 100*c.s.off/n, float64(c.s.held)/n, 100*c.s.wide/n)
+		if c.s.n < 60 || c.name != "height" && float64(c.s.held)/n < .93 {
+			t.Errorf("%s: %d of %d inside", c.name, c.s.held, c.s.n)
+		}
+	}
+	if with.off/float64(with.n) > 1.02*by.off/float64(by.n) || with.wide/float64(with.n) >= by.wide/float64(by.n) {
+		t.Error("a named length makes it worse")
 	}
 }
