@@ -94,25 +94,26 @@ const obliqueAngle = 20
 
 // analysis is one window on its way to a swing.
 type analysis struct {
-	clip     p.Clip
-	grid     *grid
-	scale    *scale
-	sides    *sides
-	body     body
-	burst    int
-	wrists   []int     // that showed the swing
-	speed    []float64 // hands, body heights a second
-	ev       moments
-	a, b     int // still interval before the first move
-	eyes     path
-	ears     path
-	anchor   float64
-	warnings []p.Warning
-	dark     bool // or compressed hard: places are less sure
-	cut      bool // no still interval: what stands for the stance may be later
-	marked   bool // the batter wears a marker
-	key      int
-	bodyPx   float64
+	clip      p.Clip
+	grid      *grid
+	scale     *scale
+	sides     *sides
+	body      body
+	burst     int
+	wrists    []int     // that showed the swing
+	speed     []float64 // hands, body heights a second
+	ev        moments
+	a, b      int // still interval before the first move
+	eyes      path
+	ears      path
+	anchor    float64
+	warnings  []p.Warning
+	blindFoot bool // the front foot is guessed
+	dark      bool // or compressed hard: places are less sure
+	cut       bool // no still interval: what stands for the stance may be later
+	marked    bool // the batter wears a marker
+	key       int
+	bodyPx    float64
 }
 
 func (a *analysis) warn(code, detail string) {
@@ -177,6 +178,7 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 		a.warn("bats_doubtful", "")
 	}
 	if seen := a.frontFootSeen(); seen < footHidden {
+		a.blindFoot = true
 		a.warn("foot_hidden", fmt.Sprintf("%.0f %%", 100*seen))
 	}
 	if off := a.sides.off(); math.Abs(off) > obliqueAngle {
@@ -209,6 +211,10 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 			more = .08 / g.dt
 		}
 		pl.lo, pl.hi = pl.lo-more, pl.hi+more
+	}
+	if pl.ok && a.blindFoot {
+		// Guessed feet land up to a tenth of a second off (samples/docs/SWEEPS.md).
+		pl.lo, pl.hi = pl.lo-.1/g.dt, math.Max(pl.hi, math.Min(pl.hi+.1/g.dt, contact.i))
 	}
 	a.ev[p.Contact], a.ev[p.Plant], a.ev[p.Stride] = contact, pl, st
 	la := launch(g, v, burst, contact.i-.35/g.dt)

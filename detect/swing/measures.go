@@ -247,6 +247,10 @@ func (a *analysis) measure(s *p.Swing) {
 			null(key, "", at, "deg", why(at))
 			return nil
 		}
+		if heel == j.heelF && a.blindFoot {
+			null(key, "", at, "deg", "foot_hidden")
+			return nil
+		}
 		f := g.joints[toe].minus(g.joints[heel]).low(10, g.fs)
 		d := f.medianIn(g.clamp(e.i-before/g.dt), g.clamp(e.i+after/g.dt))
 		off := sigma
@@ -289,6 +293,8 @@ func (a *analysis) measure(s *p.Swing) {
 		} else {
 			pm("front_foot_open", p.Plant, p.Contact, "deg", v, math.Min(12, wide)+.25*math.Abs(v))
 		}
+	} else if a.blindFoot {
+		null("front_foot_open", p.Plant, p.Contact, "deg", "foot_hidden")
 	} else {
 		null("front_foot_open", p.Plant, p.Contact, "deg", why(p.Plant))
 	}
@@ -386,6 +392,8 @@ func (a *analysis) measure(s *p.Swing) {
 	switch {
 	case !pl.ok:
 		null("stride_length", p.Stance, p.Plant, sc.unit, why(p.Plant))
+	case a.blindFoot:
+		null("stride_length", p.Stance, p.Plant, sc.unit, "foot_hidden")
 	case !sd.side():
 		null("stride_length", p.Stance, p.Plant, sc.unit, "along_view")
 	default:

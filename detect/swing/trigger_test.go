@@ -164,6 +164,7 @@ var measureTriggers = map[string]trigger{
 	"foot_ambiguous": {func() p.Track {
 		return posed(usual(), func(_ float64, q *p.Pose) { q.Joints[p.RightToe] = q.Joints[p.RightHeel] })
 	}, ""},
+	"foot_hidden":    warningTriggers["foot_hidden"],
 	"face_unseen":    {func() p.Track { return seen(func(q *sim.Params) { q.View = p.ViewBack }) }, ""},
 	"head_flow_lost": {func() p.Track { return blind(usual()) }, ""},
 	"nod_assumed":    {usual, ""},

@@ -264,6 +264,7 @@ var english = Lang{
 		"clip_ends_early":  "film longer",
 		"foot_ambiguous":   "film pitcher side",
 		"face_unseen":      "film chest side",
+		"foot_hidden":      "show both feet",
 	},
 	Months: [12]string{"January", "February", "March", "April", "May", "June", "July",
 		"August", "September", "October", "November", "December"},
