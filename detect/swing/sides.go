@@ -153,6 +153,9 @@ func newSides(g *grid, c p.Clip, sc *scale, given p.Given, a, b, burst int) *sid
 	if math.Hypot(dx, dy) > 0.1*sc.height*sc.at(j.ankleF, j.ankleB) {
 		if d := wrap(deg(math.Atan2(dy, dx)) - s.azimuth); math.Abs(d) <= 60 {
 			s.azimuth = wrap(s.azimuth + d*15*15/(15*15+10*10))
+			// A camera that truly stands far off is drawn toward its name by
+			// the rest of d.
+			s.azDoubt = rms(s.azDoubt, d*10*10/(15*15+10*10))
 		}
 	}
 	return s
