@@ -16,6 +16,9 @@ const (
 	// have its colour).
 	markerDoubt = .4
 	markerGrain = 1.0
+	// markerFinish is what the finish's own moment adds, cm, beyond its bounds:
+	// the head still moves there.
+	markerFinish = 1.4
 	// markerDepth is how much nearer or farther than the eyes a helmet's marker
 	// may lie, of the scale there: 12 cm at 4 m.
 	markerDepth = .03

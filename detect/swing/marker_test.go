@@ -50,7 +50,7 @@ func sticker(tr *p.Track, t *sim.Truth, rng *rand.Rand) func(s float64) float64 
 // Over random swings a marker's fall must come back, its bounds must hold the
 // truth as often as they say, and they must be narrower than those of the eyes.
 func TestMarkerDrop(t *testing.T) {
-	const swings = 150
+	const swings = 90
 	n, held, off := 0, 0, 0.
 	var mark, eyes []float64
 	for seed := range int64(swings) {
@@ -66,7 +66,7 @@ func TestMarkerDrop(t *testing.T) {
 			continue
 		}
 		s := r.Chosen()
-		for _, at := range []p.EventKind{p.Plant, p.Contact} {
+		for _, at := range []p.EventKind{p.Plant, p.Contact, p.Finish} {
 			m, e := s.Measure("marker_drop", p.Stance, at), s.Measure("eye_drop", p.Stance, at)
 			when, ok := truth.Phases[at]
 			if m.Value == nil || !ok || slices.Contains(m.Warnings, "stance_cut") {

@@ -359,7 +359,7 @@ func (a *analysis) measure(s *p.Swing) {
 		return (v-sc.cy)/px*math.Cos(tilt) + sc.focal/px*math.Sin(tilt)
 	}
 	eyeHeight := down(a.ground(), sc.at(j.heelF, j.toeF, j.heelB, j.toeB)) - down(ref.Y, eyePx) + soleCM*cm
-	pm("eye_height", "", p.Stance, sc.unit, eyeHeight, rms(3*cm, .065*eyeHeight))
+	pm("eye_height", "", p.Stance, sc.unit, eyeHeight, rms(3*cm, sc.doubt*eyeHeight, .025*eyeHeight))
 	knee := func(key string, hip, kneeJoint, ankle int) {
 		h, k := g.raw[hip].medianIn(a.a, a.b), g.raw[ankle].medianIn(a.a, a.b)
 		d := math.Hypot((h.X-sc.cx)/sc.px[hip]-(k.X-sc.cx)/sc.px[ankle], (h.Y-sc.cy)/sc.px[hip]-(k.Y-sc.cy)/sc.px[ankle])
@@ -400,7 +400,7 @@ func (a *analysis) measure(s *p.Swing) {
 		f := mid(g.joints[j.ankleF], g.joints[j.heelF], g.joints[j.toeF])
 		q0, q1 := f.medianIn(a.a, a.b), f.medianIn(g.clamp(pl.i), g.clamp(pl.i+.07/g.dt))
 		v := (q1.X - q0.X) * right / sc.at(j.ankleF, j.heelF, j.toeF) / across
-		pm("stride_length", p.Stance, p.Plant, sc.unit, v, rms(3*cm, .08*v))
+		pm("stride_length", p.Stance, p.Plant, sc.unit, v, rms(3*cm, sc.doubt*v, .053*v))
 		if sc.unit == "cm" {
 			pm("stride_length_pct", p.Stance, p.Plant, "pct_height", v/sc.height*100, rms(3*cm, .08*v)/sc.height*100)
 		}
@@ -429,7 +429,16 @@ func (a *analysis) marker(put func(string, p.EventKind, p.EventKind, string, flo
 		if !a.sides.side() {
 			nearer = headNearerAlong
 		}
-		half := rms(markerDoubt*cm, markerGrain/px, sc.doubt*v, markerDepth*v, ground, a.swayY(&a.eyes, at)/px,
+		when := a.swayY(&a.eyes, at)
+		if at == p.Finish { // a span of which any moment may be meant, and more
+			when = markerFinish * cm * px
+			for i := g.clamp(e.lo); i <= g.clamp(e.hi); i++ {
+				if r, ok := g.markerAt(float64(i)); ok {
+					when = math.Max(when, math.Abs(r.Y-q.Y))
+				}
+			}
+		}
+		half := rms(markerDoubt*cm, markerGrain/px, sc.doubt*v, markerDepth*v, ground, when/px,
 			math.Abs(ref.Y-sc.cy)/sc.focal*nearer*cm)
 		lo, hi := v-half, v+half
 		var warn []string
