@@ -2,6 +2,7 @@ package detect
 
 import (
 	"context"
+	"errors"
 	"io"
 	"math"
 	"testing"
@@ -14,8 +15,9 @@ import (
 // drawn is a source of pictures of a wall that the camera crosses and a head
 // that moves before it.
 type drawn struct {
-	i, n int
-	rate float64
+	i, n   int
+	rate   float64
+	marker bool // an orange sticker on the head's middle
 }
 
 const (
@@ -41,6 +43,17 @@ func (d *drawn) Next() (*pipeline.Frame, error) {
 		}
 		return wallpaper.At(pipeline.Point{X: q.X - panX*float64(d.i), Y: q.Y})
 	})
+	if d.marker {
+		for y := int(h.Y) - 4; y < int(h.Y)+5; y++ {
+			for x := int(h.X) - 4; x < int(h.X)+5; x++ {
+				a := math.Min(1, math.Max(0, 3.5-math.Hypot(float64(x)+.5-h.X, float64(y)+.5-h.Y)))
+				for c, v := range [3]float64{0, 128, 255} {
+					o := 3*(y*f.Width+x) + c
+					f.Pix[o] = byte((1-a)*float64(f.Pix[o]) + a*v)
+				}
+			}
+		}
+	}
 	f.PTS = float64(d.i) / d.rate
 	d.i++
 	return f, nil
@@ -110,6 +123,57 @@ func TestWindow(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// A marker, by its colour or by its place in the first picture, is in every
+// frame of the window; without a name it is in none.
+func TestWindowFollowsMarker(t *testing.T) {
+	at := (&drawn{}).person(0).Joints[pipeline.Nose]
+	for name, g := range map[string]pipeline.Given{"none": {}, "colour": {Marker: "#ff8000"}, "place": {MarkerAt: &pipeline.Point{X: at.X, Y: at.Y}}} {
+		o := &Options{Clip: pipeline.Clip{Width: 400, Height: 300, TimeFactor: 1, CaptureRate: 60}, Given: g,
+			Open: func(context.Context, int, float64, float64) (pipeline.Source, error) {
+				return &drawn{n: 20, rate: 60, marker: true}, nil
+			}}
+		var err error
+		if o.marker, err = sticker(context.Background(), o); err != nil {
+			t.Fatal(err)
+		}
+		d := &drawn{}
+		var guide []sample
+		for i := range 20 {
+			p := d.person(i)
+			guide = append(guide, sample{t: float64(i) / 60, pts: float64(i) / 60, frame: i, pose: p, next: p.Region})
+		}
+		var asked []int
+		start := func(string, pipeline.Region) follower { return following{d, &asked} }
+		w, err := window(context.Background(), o, start, span{0, 9}, burst{t: .2, pts: .2}, guide, func(int, int) {})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for i, f := range w.Frames {
+			if (f.Marker != nil) != g.Marked() {
+				t.Fatalf("%s, frame %d: marker %v", name, i, f.Marker)
+			}
+			if h := d.person(i).Joints[pipeline.Nose]; f.Marker != nil && math.Hypot(f.Marker.X-h.X, f.Marker.Y-h.Y) > .2 {
+				t.Errorf("%s, frame %d: %v, want %.2f, %.2f", name, i, *f.Marker, h.X, h.Y)
+			}
+		}
+	}
+}
+
+// A place without colour, or outside the picture, is the user's slip.
+func TestMarkerMisnamed(t *testing.T) {
+	for _, g := range []pipeline.Given{{MarkerAt: &pipeline.Point{X: 10, Y: 10}}, {MarkerAt: &pipeline.Point{X: 999, Y: 10}},
+		{Marker: "#ffffff"}, {Scale: &pipeline.Span{To: pipeline.Point{X: 10, Y: 999}, CM: 84}}} {
+		_, err := See(context.Background(), Options{Clip: pipeline.Clip{Width: 400, Height: 300, TimeFactor: 1, CaptureRate: 60}, Given: g,
+			Open: func(context.Context, int, float64, float64) (pipeline.Source, error) {
+				return &drawn{n: 20, rate: 60, marker: true}, nil
+			}})
+		var e *pipeline.Error
+		if !errors.As(err, &e) || e.Fault != pipeline.FaultUsage {
+			t.Errorf("%+v: %v", g, err)
+		}
 	}
 }
 

@@ -24,8 +24,8 @@ const (
 	smallest = 4   // pixels a blob has at least
 	reach    = .14 // half width of the place looked at around the head, body heights
 	follow   = .05 // and around where a marker must be by the head's motion
-	shrunk   = .45 // share of its usual mass under which a marker is half hidden, and its middle no middle
-	grown    = 2.2 // share above which something else has run into it
+	shrunk   = .6  // share of its usual mass under which a marker is half hidden, and its middle no middle
+	grown    = 1.8 // share above which something else has run into it
 	rival    = .5  // share of the best blob's mass at which a second one leaves it open which is the marker
 	forget   = .5  // seconds without a marker after which it is looked for anew
 	learn    = .15 // seconds in which the usual mass and chroma follow

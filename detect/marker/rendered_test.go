@@ -189,18 +189,16 @@ func TestTravelOfASticker(t *testing.T) {
 	for _, c := range []struct {
 		clip, colour string
 		most         float64 // error, cm
+		least        float64 // share of the frames
 	}{
-		{"open_faults", "orange", .5}, {"open_faults", "green", .5}, {"open_clean", "deeppink", .5}, {"open_clean", "yellow", .5}, {"front_left", "blue", .5},
+		{"open_faults", "orange", .5, .95}, {"open_faults", "green", .5, .95}, {"open_clean", "deeppink", .5, .95},
+		{"open_clean", "yellow", .5, .95}, {"front_left", "blue", .5, .95},
 		// Shirt and cap are yellow too, and a centimetre is 1.6 pixels.
-		{"front_left", "yellow", 1.3},
+		{"front_left", "yellow", 1, .7},
 	} {
 		t.Run(c.clip+" "+c.colour, func(t *testing.T) {
 			rgb := colornames.Map[c.colour]
-			col, ok := Parse(fmt.Sprintf("#%02x%02x%02x", rgb.R, rgb.G, rgb.B))
-			if !ok {
-				t.Fatal("no colour")
-			}
-			f := New(col)
+			f := New(named(t, c.colour))
 			rng := rand.New(rand.NewPCG(5, 6))
 			tr := load(t, c.clip)
 			var first, zero pipeline.Point
@@ -223,11 +221,11 @@ func TestTravelOfASticker(t *testing.T) {
 			if worst > c.most {
 				t.Errorf("%.2f cm off the true travel", worst)
 			}
-			if seen < len(tr.Frames)*95/100 {
+			if float64(seen) < c.least*float64(len(tr.Frames)) {
 				t.Errorf("seen in %d of %d frames", seen, len(tr.Frames))
 			}
 			for k, ph := range tr.Phase {
-				if i := int(math.Round(ph.T * float64(tr.Image.FPS))); !at[i] {
+				if i := int(math.Round(ph.T * float64(tr.Image.FPS))); !at[i] && c.least > .9 {
 					t.Errorf("not seen at %s", k)
 				}
 			}
@@ -237,22 +235,33 @@ func TestTravelOfASticker(t *testing.T) {
 
 // Without a sticker there is nothing to see, whatever the colour.
 func TestNoSticker(t *testing.T) {
-	for _, colour := range []string{"orange", "green", "deeppink", "yellow", "blue"} {
-		rgb := colornames.Map[colour]
-		col, _ := Parse(fmt.Sprintf("#%02x%02x%02x", rgb.R, rgb.G, rgb.B))
-		for _, name := range []string{"open_faults", "front_left"} {
-			f := New(col)
-			rng := rand.New(rand.NewPCG(5, 6))
-			tr := load(t, name)
-			seen := 0
-			sample(t, name, rgb, false, func(i int, fr *pipeline.Frame) {
-				if f.Step(fr, tr.pose(i, rng), tr.step(i, rng), fr.PTS) != nil {
-					seen++
+	for _, name := range []string{"open_faults", "front_left"} {
+		tr := load(t, name)
+		rng := rand.New(rand.NewPCG(5, 6))
+		fs, seen := map[string]*Follower{}, map[string]int{}
+		for _, colour := range []string{"orange", "green", "deeppink", "yellow", "blue"} {
+			fs[colour] = New(named(t, colour))
+		}
+		sample(t, name, color.RGBA{}, false, func(i int, fr *pipeline.Frame) {
+			p, s := tr.pose(i, rng), tr.step(i, rng)
+			for colour, f := range fs {
+				if f.Step(fr, p, s, fr.PTS) != nil {
+					seen[colour]++
 				}
-			})
-			if seen > 0 {
-				t.Errorf("%s: a marker in %s is seen in %d frames where there is none", name, colour, seen)
 			}
+		})
+		for colour, n := range seen {
+			t.Errorf("%s: a marker in %s is seen in %d frames where there is none", name, colour, n)
 		}
 	}
+}
+
+func named(t *testing.T, name string) Colour {
+	t.Helper()
+	c := colornames.Map[name]
+	col, ok := Parse(fmt.Sprintf("#%02x%02x%02x", c.R, c.G, c.B))
+	if !ok {
+		t.Fatalf("%s is no colour", name)
+	}
+	return col
 }
