@@ -3,7 +3,9 @@ package detect
 import (
 	"context"
 	"fmt"
+	"os"
 	"slices"
+	"strings"
 	"testing"
 
 	"tapeline/detect/internal/scene"
@@ -102,6 +104,22 @@ func TestEveryCodeCanBeTriggered(t *testing.T) {
 		}
 		if got := trigger(); len(got) != 1 || got[0].Code != code || got[0].Detail == "" {
 			t.Errorf("%s: %s", code, fmt.Sprint(got))
+		}
+	}
+}
+
+// The page of the sweeps names the limits that are warned at.
+func TestLimitsAreWhatTheSweepsSay(t *testing.T) {
+	page, err := os.ReadFile("../samples/docs/SWEEPS.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, want := range []string{
+		fmt.Sprintf("`low_resolution` under %d", lowSide), fmt.Sprintf("`low_frame_rate` under %g", lowRate),
+		fmt.Sprintf("`batter_small` under %g pixels", smallBatter), fmt.Sprintf("a mean grey level of %g (`dark`)", darkLuma),
+	} {
+		if !strings.Contains(string(page), want) {
+			t.Errorf("the page doesn't say %q", want)
 		}
 	}
 }

@@ -40,6 +40,8 @@ func run(args []string, w io.Writer) error {
 	simulated := f.Int("simulate", 0, "judge `N` simulated swings; no folder is read")
 	seed := f.Int64("seed", 1, "of the simulated swings")
 	clean := f.Bool("clean", false, "simulate swings without a fault only")
+	sweepTo := f.String("sweep", "", "write how errors grow, figures and a page, into `DIR`; --simulate gives the swings a step, 60 without")
+	pixels := f.String("pixels", "", "with --sweep, encode `CLIP` anew in worse ways and read it, too; --keep keeps the readings")
 	errs := f.Bool("errors", false, "print the network's errors over the folders' clips, whose tracks lie in --tracks, as the simulation needs them")
 	asJSON := f.Bool("json", false, "print the account of all swings as JSON, nothing else")
 	if err := f.Parse(args); err != nil {
@@ -52,6 +54,13 @@ func run(args []string, w io.Writer) error {
 	if err != nil {
 		return err
 	}
+	if *sweepTo != "" {
+		n := *simulated
+		if n == 0 {
+			n = 60
+		}
+		return runSweeps(*sweepTo, n, *seed, *bin, *pixels, *keep, rules)
+	}
 	if *simulated > 0 {
 		s := tell(simulate(*simulated, *seed, *clean), rules)
 		if *asJSON {
@@ -59,6 +68,7 @@ func run(args []string, w io.Writer) error {
 		}
 		fmt.Fprintf(w, "# %d simulated swings, seed %d\n\n", *simulated, *seed)
 		s.markdown(w)
+		s.compared(w)
 		return nil
 	}
 	full := w
@@ -116,6 +126,7 @@ func run(args []string, w io.Writer) error {
 	}
 	fmt.Fprint(w, "\n## All clips\n\n")
 	s.markdown(w)
+	s.compared(w)
 	fmt.Fprintf(w, "\n%d of %d bounds hold the truth; %d of %d limits kept; %d of %d clips read.\n",
 		total.inside, total.bounds, total.kept, total.limits, len(clips)-total.failed, len(clips))
 	if *strict && (total.kept < total.limits || total.failed > 0) {
