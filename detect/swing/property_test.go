@@ -57,7 +57,13 @@ func mirrored(t p.Track) p.Track {
 		c := &s.Camera
 		c.B, c.TX, c.GX, c.TY = -c.B, W-c.A*W-c.TX, -c.GX, c.TY+c.B*W
 		s.Head.DX, s.Head.CX, s.Head.Rot = -s.Head.DX, W-s.Head.CX, -s.Head.Rot
+		if s.Marker != nil {
+			s.Marker = &p.Point{X: W - s.Marker.X, Y: s.Marker.Y}
+		}
 	})
+	if n := t.Given.Scale; n != nil {
+		t.Given.Scale = &p.Span{From: p.Point{X: W - n.From.X, Y: n.From.Y}, To: p.Point{X: W - n.To.X, Y: n.To.Y}, CM: n.CM}
+	}
 	return t
 }
 
@@ -77,7 +83,13 @@ func zoomed(t p.Track, k float64) p.Track {
 		c.TX, c.TY, c.GX, c.GY = k*c.TX, k*c.TY, k*c.GX, k*c.GY
 		h := &s.Head
 		h.DX, h.DY, h.CX, h.CY = k*h.DX, k*h.DY, k*h.CX, k*h.CY
+		if s.Marker != nil {
+			s.Marker = &p.Point{X: k * s.Marker.X, Y: k * s.Marker.Y}
+		}
 	})
+	if n := t.Given.Scale; n != nil {
+		t.Given.Scale = &p.Span{From: p.Point{X: k * n.From.X, Y: k * n.From.Y}, To: p.Point{X: k * n.To.X, Y: k * n.To.Y}, CM: n.CM}
+	}
 	return t
 }
 
@@ -164,7 +176,14 @@ func same(t *rapid.T, a, b *p.Swing, cm, deg float64) {
 func draw(t *rapid.T) p.Track {
 	name := rapid.SampledFrom([]string{"open_faults", "open_clean", "front_left"}).Draw(t, "clip")
 	tr := truths[name]
-	return simulate(tr, rapid.Float64Range(0, 2).Draw(t, "noise"), rapid.Int64Range(1, 1000).Draw(t, "seed"))
+	k := simulate(tr, rapid.Float64Range(0, 2).Draw(t, "noise"), rapid.Int64Range(1, 1000).Draw(t, "seed"))
+	if rapid.Bool().Draw(t, "marker") {
+		k = marked(k, func(float64) bool { return false })
+	}
+	if px := rapid.Float64Range(0, 200).Draw(t, "named length"); px > 100 {
+		k.Given.Scale = &p.Span{From: p.Point{X: 20, Y: 30}, To: p.Point{X: 20 + px, Y: 40}, CM: 84}
+	}
+	return k
 }
 
 var truths = map[string]*truth{}
