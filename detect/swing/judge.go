@@ -222,6 +222,10 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 	if pl.ok && la.i < pl.i { // the hands start once the foot is down
 		la.i, la.hi = pl.i, math.Max(la.hi, pl.hi)
 	}
+	if la.i > contact.i-1 { // a hidden hand may look fastest behind contact
+		la.i = contact.i - 1
+	}
+	la.lo, la.hi = math.Min(la.lo, la.i), math.Max(math.Min(la.hi, contact.hi), la.i)
 	a.ev[p.Launch] = la
 	a.ev[p.Extension] = extension(g, contact.i)
 	a.ev[p.Finish] = finish(g, v, contact.i, burst, a.a, a.b)
