@@ -131,11 +131,12 @@ func newScale(g *grid, c p.Clip, given p.Given, a, b int) (s *scale, apart float
 }
 
 // namedDepth is how far nearer or farther than the batter, metres (95 %), a
-// thing may lie whose length the coach names, and namedEnd how far off, pixels,
-// each of its ends is pointed at. Common practice, no source.
+// thing may lie whose length the coach names, and namedEnd how far off, long
+// sides of the picture, each of its ends is pointed at: 1.4 pixels of 960.
+// Common practice, no source.
 const (
 	namedDepth = 0.5
-	namedEnd   = 1.5
+	namedEnd   = .0015
 )
 
 // offPlane is the relative error of the scale of a thing that lies dz nearer
@@ -160,7 +161,7 @@ func (s *scale) weigh(named p.Span, distance float64) (apart float64) {
 	if depth <= 2*namedDepth { // too near to say anything
 		return 0
 	}
-	half := rms(offPlane(namedDepth, depth), namedEnd*math.Sqrt2/length)
+	half := rms(offPlane(namedDepth, depth), math.Sqrt2*namedEnd*s.focal/focalOfLongSide/length)
 	if s.unit != "cm" {
 		s.unit, s.doubt = "cm", half
 		s.stretch(k / px)

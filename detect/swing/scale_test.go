@@ -67,7 +67,7 @@ func TestOffPlane(t *testing.T) { close(t, "off plane", offPlane(.3, 5), .0638, 
 // evenScale is one of 2 pixels a centimetre, 4 m from the camera, for somebody
 // of 170 cm.
 func evenScale() *scale {
-	s := &scale{unit: "cm", height: 170, focal: 800, depth: 400, world: 100, doubt: scaleDoubt}
+	s := &scale{unit: "cm", height: 170, focal: 830, depth: 400, world: 100, doubt: scaleDoubt}
 	for j := range s.px {
 		s.px[j] = 2
 	}
