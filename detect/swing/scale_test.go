@@ -86,15 +86,15 @@ func TestNamedLength(t *testing.T) {
 	}
 	close(t, "scale", s.px[0], 2, 1e-9)
 	alone := rms(offPlane(.5, 4), 1.5*math.Sqrt2/(2*43.18))
-	close(t, "doubt", s.doubt, 1/math.Sqrt(1/(.06*.06)+1/(alone*alone)), 1e-9)
+	close(t, "doubt", s.doubt, 1/math.Sqrt(1/(scaleDoubt*scaleDoubt)+1/(alone*alone)), 1e-9)
 
 	// 10 % more pixels: the scale moves by the length's share of the weight.
 	s = evenScale()
 	if apart := s.weigh(named(2.2*43.18, 43.18), 0); apart != 0 {
-		t.Errorf("10 %% are within doubts of 6 and 15 %%, said apart by %v", apart)
+		t.Errorf("10 %% are within both doubts, said apart by %v", apart)
 	}
 	alone = rms(offPlane(.5, 4), 1.5*math.Sqrt2/(2.2*43.18))
-	share := (1 / (alone * alone)) / (1/(alone*alone) + 1/(.06*.06))
+	share := (1 / (alone * alone)) / (1/(alone*alone) + 1/(scaleDoubt*scaleDoubt))
 	close(t, "scale", s.px[0], 2*math.Pow(1.1, share), 1e-9)
 	close(t, "height", s.height*s.px[0], 340, 1e-9) // as many pixels as before
 	close(t, "depth", s.depth*s.px[0], 800, 1e-9)   // f ÷ px
