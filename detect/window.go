@@ -36,9 +36,10 @@ func window(ctx context.Context, o *Options, start starter, sp span, b burst, gu
 		return w, err
 	}
 	defer src.Close()
-	grey, cam := camera.NewGrey(), camera.New()
+	grey, cam, balls := camera.NewGrey(), camera.New(), bat.NewBalls()
 	defer grey.Close()
 	defer cam.Close()
+	defer balls.Close()
 	var meter bat.Meter
 	var skull head.Follower
 	var spot *marker.Follower
@@ -63,6 +64,7 @@ func window(ctx context.Context, o *Options, start starter, sp span, b burst, gu
 		}
 		f, err := src.Next()
 		if errors.Is(err, io.EOF) {
+			balls.Place(w.Frames)
 			return w, nil
 		}
 		if err != nil {
@@ -90,6 +92,11 @@ func window(ctx context.Context, o *Options, start starter, sp span, b burst, gu
 		}
 		if s.Energy, s.EnergyBat, err = meter.Step(grey, cam.Between(), s.Pose); err != nil {
 			return w, err
+		}
+		if math.Abs(t-b.t) <= burstSpan {
+			if err = balls.Step(grey, cam.Between(), &s, t); err != nil {
+				return w, err
+			}
 		}
 		if s.Head, err = skull.Step(grey, cam.Between(), s.Pose, t); err != nil {
 			return w, err

@@ -27,7 +27,7 @@ var (
 
 // ReasonCodes say how an event was found, or why there is none.
 var ReasonCodes = []string{
-	"still", "first_move", "foot_speed", "foot_rest", "hand_speed", "hand_and_bat_speed", "bat_motion", "sound", "arm_length",
+	"still", "first_move", "foot_speed", "foot_rest", "hand_speed", "hand_and_bat_speed", "bat_motion", "ball", "sound", "arm_length",
 	"no_stride", "clip_starts_late", "clip_ends_early",
 }
 

@@ -1,4 +1,4 @@
-// Package bat measures the motion that is left between two frames once the
+// Package bat finds the ball and measures the motion that is left between two frames once the
 // camera's is taken out: how hard a bat, hands and body move.
 package bat
 

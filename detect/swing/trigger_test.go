@@ -144,6 +144,7 @@ var reasonTriggers = map[string]trigger{
 	"hand_speed":         {usual, ""},
 	"hand_and_bat_speed": {usual, ""},
 	"bat_motion":         {func() p.Track { return silent(usual()) }, ""},
+	"ball":               {func() p.Track { k, _ := pitched(usual(), 0, -.06, .06, false); return k }, ""},
 	"sound":              {usual, ""},
 	"arm_length":         {usual, ""},
 	"no_stride":          warningTriggers["no_stride"],

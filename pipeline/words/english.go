@@ -249,6 +249,7 @@ var english = Lang{
 		"hand_speed":         "from the speed of the hands",
 		"hand_and_bat_speed": "from the speed of hands and bat",
 		"bat_motion":         "from the motion of the bat",
+		"ball":               "from the turn of the ball",
 		"sound":              "from the crack of the bat",
 		"arm_length":         "both arms at their longest",
 		// why a measure is null or wide
