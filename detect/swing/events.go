@@ -175,7 +175,8 @@ func contactBySound(g *grid, onsets []p.Onset, sight moment, delay float64) (mom
 
 // plant finds the landing of the front foot before contact: the mean of ankle,
 // heel and toe slows down; the last hump of its speed that reaches .45 of the
-// largest counts, and it has landed when .15 of that hump is left. Error on rendered clips: mean 14 ms, at most 1.2 frames.
+// largest counts, and it has landed when .15 of that hump is left. Error on
+// rendered clips: mean 14 ms, at most 1.2 frames.
 func plant(g *grid, j body, contact float64, bodyPx float64) (pl, stride moment, warn string) {
 	foot := mid(g.joints[j.ankleF], g.joints[j.heelF], g.joints[j.toeF])
 	low := foot.low(8, g.fs)
@@ -285,7 +286,8 @@ func peakMin(v []float64, a, b int) int {
 
 // stance finds the last still interval before the first move: hands, front
 // foot and hips together slower than a threshold that follows the clip's own
-// calmest moment. It returns the interval and the load that ends it.
+// calmest moment. found is false when there is none: the interval is then the
+// first pictures.
 func stance(g *grid, j body, first float64, bodyPx float64) (a, b int, found bool) {
 	hv := handSpeed(g, bodyPx, handSets[0]...)
 	fv := mid(g.joints[j.ankleF], g.joints[j.heelF], g.joints[j.toeF]).low(6, g.fs).speed(g.dt)

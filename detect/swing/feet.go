@@ -34,7 +34,6 @@ const liftedBias = -13
 type yaw struct {
 	v, lo, hi      float64
 	openLo, openHi bool
-	lift           float64 // heel over toe, units, at the best fit
 }
 
 // Range of directions considered, degrees: a planted foot points no farther
@@ -63,32 +62,30 @@ func footYaw(d p.Point, px, length float64, s *sides, maxLift, sigma float64) ya
 	}
 	clip := func(psi float64) float64 { return math.Min(math.Max(psi, yawMin), top) }
 	L := length
-	chi := func(psi, e float64) (float64, float64) {
+	chi := func(psi, e float64) float64 {
 		f := rad(psi - s.azimuth)
-		best, bl := math.Inf(1), 0.0
+		best := math.Inf(1)
 		for lift := 0.0; lift <= maxLift; lift += 2.5 {
 			cl, sl := math.Cos(rad(lift)), math.Sin(rad(lift))
 			x := L * cl * math.Sin(f)
 			y := L * (cl*math.Cos(f)*math.Sin(rad(e)) + sl*math.Cos(rad(e)))
-			if c := ((dx-x)*(dx-x) + (dy-y)*(dy-y)) / (sigma * sigma); c < best {
-				best, bl = c, L*sl
-			}
+			best = math.Min(best, ((dx-x)*(dx-x)+(dy-y)*(dy-y))/(sigma*sigma))
 		}
-		return best, bl
+		return best
 	}
 	e := s.elevation
 	y := yaw{}
 	min := math.Inf(1)
 	for psi := float64(yawMin); psi <= top; psi += .5 {
-		if c, l := chi(psi, e); c < min {
-			min, y.v, y.lift = c, psi, l
+		if c := chi(psi, e); c < min {
+			min, y.v = c, psi
 		}
 	}
 	y.lo, y.hi = y.v, y.v
 	// The whole set, also where it is in two pieces: both answers count.
 	for psi := float64(yawMin); psi <= top; psi += .5 {
 		for _, de := range []float64{-s.elDoubt, 0, s.elDoubt} {
-			if c, _ := chi(psi, math.Max(e+de, 1)); c < min+3.84 {
+			if chi(psi, math.Max(e+de, 1)) < min+3.84 {
 				y.lo, y.hi = math.Min(y.lo, psi), math.Max(y.hi, psi)
 			}
 		}

@@ -17,7 +17,7 @@ type path struct {
 	lost bool   // the flow broke between anchor and contact
 }
 
-// drawn joins the two: network before the anchor, flow until release, then a
+// joined is the two in one: network before the anchor, flow until release, then a
 // slide of .1 s back to the network (the face has turned by then).
 func (h *path) joined(g *grid, anchor, release float64) track2 {
 	r := newTrack2(g.n)
@@ -35,7 +35,7 @@ func (h *path) joined(g *grid, anchor, release float64) track2 {
 	return r
 }
 
-// eyes is (mean of the six eye points + nose) / 2; ears the mean of both.
+// eyesNet is (mean of the six eye points + nose) / 2; earsNet the mean of both.
 func eyesNet(g *grid) track2 {
 	var e []track2
 	for _, j := range eyePoints {
@@ -106,7 +106,7 @@ func (s track2) lerp(i float64) p.Point {
 }
 
 // nodPrior: on the way to contact a batter tips the head by 2–4 cm (eyes
-// against ears) to look at the ball. Common practice, no source. nodNet is the
+// against ears) to look at the ball. Common practice, no source. nodNetSD is the
 // doubt (one standard deviation) of the network's own reading, which is drawn
 // to an upright head: 1.2–2.1 cm short on rendered swings.
 const (

@@ -100,9 +100,7 @@ type analysis struct {
 	scale     *scale
 	sides     *sides
 	body      body
-	burst     int
-	wrists    []int     // that showed the swing
-	speed     []float64 // hands, body heights a second
+	wrists    []int // that showed the swing
 	ev        moments
 	a, b      int // still interval before the first move
 	eyes      path
@@ -144,7 +142,7 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 	if !ok {
 		return nil
 	}
-	a.burst, a.speed, a.wrists = burst, v, wrists
+	a.wrists = wrists
 	if len(wrists) == 1 {
 		a.warn("hand_hidden", "")
 	}

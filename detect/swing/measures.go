@@ -6,9 +6,9 @@ import (
 	p "tapeline/pipeline"
 )
 
-// measure fills the swing's measures. Half widths are 95 %: where a number
-// stands without a source it is the largest error seen on rendered swings with
-// exact truth, rounded up.
+// measure fills the swing's measures. Half widths are 95 %: a number that
+// stands without a source was set so that the bounds hold the truth of about
+// 95 of 100 simulated swings (seed 1) and of the rendered clips.
 func (a *analysis) measure(s *p.Swing) {
 	g, sc, sd, j := a.grid, a.scale, a.sides, a.body
 	cm := sc.height / 170 // a centimetre of doubt in the report's unit
