@@ -1,6 +1,7 @@
 package pose
 
 import (
+	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -8,8 +9,6 @@ import (
 	"strings"
 	"testing"
 	"time"
-
-	ort "github.com/yalue/onnxruntime_go"
 )
 
 // TestHelperLoads is not a test: it loads the library as another test tells
@@ -25,14 +24,16 @@ func TestHelperLoads(t *testing.T) {
 			t.Fatal(err)
 		}
 		defer n.Close()
-	case "unguarded":
-		ort.SetSharedLibraryPath(filepath.Join(DefaultDir(), libraryFile))
-		if err := ort.InitializeEnvironment(); err != nil {
+		time.Sleep(2 * time.Second) // it would report from a thread of its own
+	case "talker":
+		// An address of documentation (RFC 5737): nothing is sent.
+		if c, err := net.Dial("udp", "192.0.2.1:9"); err == nil {
+			c.Close()
+		}
+		if err := os.WriteFile(filepath.Join(os.TempDir(), "left"), nil, 0o600); err != nil {
 			t.Fatal(err)
 		}
-		defer ort.DestroyEnvironment()
 	}
-	time.Sleep(2 * time.Second) // it reports from a thread of its own
 }
 
 // Loading the networks asks no name server and no other machine for anything,
@@ -65,11 +66,12 @@ func TestNothingLeavesTheMachine(t *testing.T) {
 		}
 		return strings.Contains(string(b), "AF_INET"), len(left)
 	}
+	// A watch that does not see a known talker proves nothing. (The library
+	// itself is no such talker: whether it reports depends on the machine.)
+	if network, files := watch("talker"); !network || files == 0 {
+		t.Skipf("strace sees too little here: network %v, %d files", network, files)
+	}
 	if network, files := watch("ours"); network || files > 0 {
 		t.Errorf("network %v, %d files left", network, files)
-	}
-	// The same watch sees a library that is not held back.
-	if network, files := watch("unguarded"); !network && files == 0 {
-		t.Error("the watch is blind")
 	}
 }
