@@ -120,6 +120,9 @@ type Given struct {
 	Marker   string `json:"marker,omitempty"`
 	MarkerAt *Point `json:"marker_at,omitempty"`
 	Scale    *Span  `json:"scale,omitempty"`
+	Level    Level  `json:"level,omitempty"`
+	Sport    Sport  `json:"sport,omitempty"`
+	Coach    *Coach `json:"coach,omitempty"`
 }
 
 // Marked tells whether the batter wears a marker.

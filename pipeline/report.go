@@ -51,6 +51,56 @@ type Finding struct {
 	Rule     string   `json:"rule"`
 	Kind     string   `json:"kind"` // "strength", "priority", "secondary", "cant_tell"
 	Evidence []string `json:"evidence"`
+	// Chain lists codes of what leads to it and what it leads to, the cause
+	// first.
+	Chain []string `json:"chain,omitempty"`
+	// Text is the coach's own; its Rule is "coach".
+	Text string `json:"text,omitempty"`
+}
+
+// Band is what a rule holds a measure against. Origin is P (published), C
+// (computed), K (common practice, no source) or M (memory).
+type Band struct {
+	Rule   string    `json:"rule"`
+	Key    string    `json:"key"`
+	From   EventKind `json:"from,omitempty"`
+	At     EventKind `json:"at,omitempty"`
+	Unit   string    `json:"unit"`
+	Min    *float64  `json:"min"`
+	Max    *float64  `json:"max"`
+	Origin string    `json:"origin"`
+	// Setting: an academy may choose it; Own: this one did.
+	Setting bool `json:"setting"`
+	Own     bool `json:"own,omitempty"`
+}
+
+// Pitch is the pitch that time to decide is worked out for. Flight is
+// (Rubber − Extension) ÷ speed, seconds from release to the plate.
+type Pitch struct {
+	Level     Level   `json:"level"`
+	Sport     Sport   `json:"sport"`
+	MPH       float64 `json:"speed_mph"`
+	RubberFT  float64 `json:"rubber_ft"`
+	Extension float64 `json:"extension_ft"` // how far in front of the rubber the ball leaves the hand
+	Flight    float64 `json:"flight_s"`
+	Origin    string  `json:"origin"`
+}
+
+// Plan is the ladder of drills for one finding and its week. It has no words.
+type Plan struct {
+	Rule  string   `json:"rule"`
+	Steps []Step   `json:"steps"` // from the mirror to live
+	Days  [][]int  `json:"days"`  // seven lists of indices into Steps; an empty one is a day off
+	Care  []string `json:"care"`  // codes of cautions to print
+}
+
+// Step is one rung: Drill names its words; do it From to To times; it is
+// passed when the measure lies inside the band of Pass.
+type Step struct {
+	Drill string `json:"drill"`
+	From  int    `json:"from"`
+	To    int    `json:"to"`
+	Pass  string `json:"pass"` // a rule; its Band says the measure and the limit
 }
 
 // Kinds of a Finding.
@@ -78,6 +128,8 @@ type Batter struct {
 	View      View     `json:"view"`
 	ViewAngle *float64 `json:"view_angle_deg"` // camera off the named view, + toward the pitcher's side
 	HeightCM  *float64 `json:"height_cm"`
+	Level     Level    `json:"level,omitempty"`
+	Sport     Sport    `json:"sport,omitempty"`
 	Inferred  []string `json:"inferred"` // which of "bats", "view", "height_cm" were not given
 }
 
@@ -125,6 +177,8 @@ type Drawn struct {
 	HipFront  Point      //
 	HipBack   Point      //
 	Hands     Point      // middle of the wrists
+	Energy    float64    // of the bat since the frame before, see Seen.EnergyBat
+	Marker    *Point     // the sticker on the helmet, where there is one
 	Open      *float64   // front foot yaw, degrees; nil: can't be told
 	OpenLo    *float64   // its 95 % bounds
 	OpenHi    *float64   //
@@ -139,7 +193,10 @@ type Swing struct {
 	Measures []Measure `json:"measures"`
 	Findings []Finding `json:"findings"`
 	Geometry Geometry  `json:"geometry"`
-	Path     []Drawn   `json:"-"` // one entry a decoded frame of the swing's window, in order
+	Plan     *Plan     `json:"plan,omitempty"`  // for the priority
+	Palms    *Palms    `json:"palms,omitempty"` // the coach's verdict
+	Notes    []string  `json:"notes,omitempty"` // the coach's own words
+	Path     []Drawn   `json:"-"`               // one entry a decoded frame of the swing's window, in order
 }
 
 // Report is what judging says of a clip.
@@ -147,6 +204,8 @@ type Report struct {
 	Schema   int       `json:"schema"`
 	Clip     ClipInfo  `json:"clip"`
 	Batter   Batter    `json:"batter"`
+	Bands    []Band    `json:"bands,omitempty"`
+	Pitch    *Pitch    `json:"pitch,omitempty"`
 	Swings   []Swing   `json:"swings"`
 	Warnings []Warning `json:"warnings"`
 }
