@@ -210,6 +210,15 @@ type Report struct {
 	Warnings []Warning `json:"warnings"`
 }
 
+// Change is one measure of this lesson beside the same of an earlier one.
+// Larger: the difference is more than the doubt of both together.
+type Change struct {
+	Before Measure `json:"before"`
+	After  Measure `json:"after"`
+	Day    string  `json:"day"` // of the earlier lesson, 2006-01-02
+	Larger bool    `json:"larger"`
+}
+
 // Event of that kind, nil if the swing has none.
 func (s *Swing) Event(k EventKind) *Event {
 	for i := range s.Events {

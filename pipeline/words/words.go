@@ -32,6 +32,12 @@ type Lang struct {
 	Warnings map[string]string // sentence by code
 	Help     map[string]string // what to film differently, at most 3 words, by code of Warnings
 	Standing map[string]string // where a value stands, one or two words
+	Drills   map[string]Drill  // by code of the drill plan
+	Care     map[string]string // a caution by code, a whole sentence
+	Chains   map[string]string // what leads to what, a clause by code
+	Page     map[string]string // of the lesson's page
+	Progress map[string]string // of progress, comparisons and exports
+	Glossary []Term            // words of the trade, explained
 	Months   [12]string
 	DateForm string // "%[1]d %[2]s %[3]d": day, month, year
 }
@@ -42,6 +48,13 @@ type Unit struct{ Short, Long string }
 
 // Measure names one measure and says what it is in one sentence.
 type Measure struct{ Name, Explain string }
+
+// Drill is one step of the ladder: what to set up, what to do, what passing
+// it looks like. A whole sentence each but for Name.
+type Drill struct{ Name, SetUp, Do, Look, Safety string }
+
+// Term is a word of the trade and what it means.
+type Term struct{ Word, Meaning string }
 
 // Finding has the words of one rule. Good, Fix and Drill go on the end card:
 // Good and Fix at most 5 words, Drill at most 6.
