@@ -1,0 +1,30 @@
+package words
+
+// Words of the trade that a parent may not know, in the order they meet them.
+var englishGlossary = []Term{
+	{"Stance", "How the batter stands and waits, before anything moves."},
+	{"Load", "The small move back before the swing: the hands go back or the front heel lifts."},
+	{"Stride", "The short step toward the pitcher with the front foot."},
+	{"Plant", "The moment the front foot comes down for good."},
+	{"Launch", "The moment the hands start forward."},
+	{"Contact", "The moment the bat meets the ball."},
+	{"Extension", "Just after contact, when both arms are at their longest."},
+	{"Finish", "The end of the swing. A good one can be held like a photograph."},
+	{"Front and back", "Front is the side nearer the pitcher: front foot, front knee, front hip. Back is the side nearer the catcher."},
+	{"Tape", "The level line at the height of the eyes in the stance. It works like a strip of tape on a mirror."},
+	{"Eye drop", "How far the eyes sink from the stance to contact."},
+	{"Nod", "The tip of the head toward the ball. A small one is normal."},
+	{"Open and closed", "A foot is closed when its toe points at home plate, and open when the toe points at the pitcher."},
+	{"Square", "Turned neither way: the toe points straight at home plate."},
+	{"Plumb line", "A line that hangs straight down, like a weight on a string."},
+	{"Knee bend", "How far a knee is bent. A straight leg is 0°."},
+	{"Band", "The range that counts as fine. A coach chose it; it is not a law."},
+	{"± and bounds", "How far off a number may be. 19 times out of 20 the true value lies between the bounds."},
+	{"Tee", "A post that holds the ball still."},
+	{"Dry swing", "A swing without a ball."},
+	{"Soft toss", "A partner tosses the ball up gently from the side."},
+	{"Front toss", "A partner tosses the ball underhand from in front, from behind a screen."},
+	{"Live", "Hitting a ball that someone pitches."},
+	{"Knob", "The round end of the bat below the hands."},
+	{"Barrel", "The thick part of the bat that hits the ball."},
+}

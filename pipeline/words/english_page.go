@@ -1,0 +1,3 @@
+package words
+
+var englishPage = map[string]string{}

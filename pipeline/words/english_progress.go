@@ -1,0 +1,3 @@
+package words
+
+var englishProgress = map[string]string{}
