@@ -14,6 +14,7 @@ import (
 	"tapeline/config"
 	"tapeline/pipeline"
 	"tapeline/pipeline/clip"
+	"tapeline/pipeline/words"
 )
 
 var readCommand = command{
@@ -33,6 +34,9 @@ What is known of the batter and the camera (the rest is worked out):
   --height H      standing height: 170cm, 1.70m, 67in, 5ft7in; without it
                   lengths are in percent of body height
   --bats R|L      the side the batter bats from
+  --level L       youth, middle, high_school or college: limits and the speed of
+                  the pitch are those of this age
+  --sport S       baseball or softball (default baseball)
   --view V        what the camera faces or where it stands: chest, back,
                   pitcher, catcher
   --batter X,Y    a point on the batter in the first picture, pixels from its
@@ -57,6 +61,9 @@ How:
   --out DIR       where the lessons go (default lessons)
   --force         replace a lesson that is there; other files in its folder stay
   --json          one JSON object a clip on standard output instead of tables
+  --lang L        language of what is read: en or es (default en)
+  --units U       metric or imperial: inches and feet in place of centimetres
+                  and metres, but for report.json (default metric)
   --config FILE   configuration (default tapeline.yaml, if it is there)
 `,
 }
@@ -67,11 +74,9 @@ func init() { readCommand.run = read }
 type options struct {
 	out     string
 	force   bool
-	quality string  // "quick" or "best"
-	home    string  // where the set-up put the models; empty: its default
-	name    string  // for the card
-	date    string  // for the card, 2006-01-02; empty: none
-	capture float64 // frames a second it was filmed at; 0: as the clip says
+	quality string // "quick" or "best"
+	home    string // where the set-up put the models; empty: its default
+	text    words.Lang
 }
 
 // stages are the real rooms; tests put others in their place.
@@ -81,14 +86,17 @@ func read(ctx context.Context, s streams, args []string) error {
 	f := flag.NewFlagSet("read", flag.ContinueOnError)
 	var g givenFlags
 	var o options
+	var by aside
 	var conf string
 	var asJSON bool
+	var sp speech
 	g.add(f)
+	sp.add(f)
 	f.StringVar(&o.out, "out", "", "")
 	f.StringVar(&o.quality, "quality", "", "")
-	f.StringVar(&o.name, "name", "", "")
-	f.StringVar(&o.date, "date", "", "")
-	f.Float64Var(&o.capture, "capture", 0, "")
+	f.StringVar(&by.name, "name", "", "")
+	f.StringVar(&by.date, "date", "", "")
+	f.Float64Var(&by.capture, "capture", 0, "")
 	f.BoolVar(&o.force, "force", false, "")
 	f.BoolVar(&asJSON, "json", false, "")
 	f.StringVar(&conf, "config", "", "")
@@ -104,8 +112,10 @@ func read(ctx context.Context, s streams, args []string) error {
 	if err != nil {
 		return err
 	}
-	given, err := g.over(configured(c))
-	if err != nil {
+	if _, err := g.over(configured(c)); err != nil {
+		return err
+	}
+	if o.text, err = sp.over(c); err != nil {
 		return err
 	}
 	o.home = c.Home
@@ -118,11 +128,11 @@ func read(ctx context.Context, s streams, args []string) error {
 	if !slices.Contains(config.Qualities, o.quality) {
 		return usage("--quality: %q is not best or quick", o.quality)
 	}
-	if _, err := time.Parse(time.DateOnly, o.date); o.date != "" && err != nil {
-		return usage("--date: %q is not a day; write it like 2026-05-03", o.date)
+	if _, err := time.Parse(time.DateOnly, by.date); by.date != "" && err != nil {
+		return usage("--date: %q is not a day; write it like 2026-05-03", by.date)
 	}
-	if !(o.capture >= 0 && o.capture <= clip.MaxRate) {
-		return usage("--capture: %g frames a second is no camera", o.capture)
+	if !(by.capture >= 0 && by.capture <= clip.MaxRate) {
+		return usage("--capture: %g frames a second is no camera", by.capture)
 	}
 	if len(clips) == 0 {
 		return usage("read: which clip?")
@@ -135,16 +145,20 @@ func read(ctx context.Context, s streams, args []string) error {
 	defer rooms.Close()
 	var faults []error
 	for _, path := range clips {
-		p := newProgress(s.err, filepath.Base(path))
-		lesson, err := pipeline.Runner{Stages: rooms.Stages, Given: given, Tell: p.tell}.Read(ctx, path)
-		p.end()
+		var lesson pipeline.Lesson
+		given, by, err := beside(path, configured(c), &g, by)
+		if err == nil {
+			p := newProgress(s.err, filepath.Base(path))
+			lesson, err = pipeline.Runner{Stages: rooms.Stages(by), Given: given, Tell: p.tell}.Read(ctx, path)
+			p.end()
+		}
 		dir := filepath.Join(o.out, lesson.Name)
 		if asJSON {
 			if err := printJSON(s.out, path, dir, lesson, err); err != nil {
 				return err
 			}
 		} else if err == nil {
-			printTable(s.out, lesson.Report)
+			printTable(s.out, o.text, lesson.Report)
 			printOutputs(s.out, dir)
 		}
 		if err != nil {
