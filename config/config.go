@@ -19,6 +19,8 @@ import (
 
 	"github.com/go-viper/mapstructure/v2"
 	"github.com/spf13/viper"
+
+	"tapeline/pipeline"
 )
 
 // File is the name looked for in the working folder.
@@ -30,7 +32,11 @@ type Config struct {
 	Out string `mapstructure:"out"`
 	// Home is where the set-up put the models and the inference library;
 	// empty: the cache folder of the user.
-	Home   string `mapstructure:"home"`
+	Home string `mapstructure:"home"`
+	// Lang is the language of what a person reads, Units the system of its
+	// lengths; which there are the room of words knows.
+	Lang   string `mapstructure:"lang"`
+	Units  string `mapstructure:"units"`
 	Batter Batter `mapstructure:"batter"`
 	Camera Camera `mapstructure:"camera"`
 	Pose   Pose   `mapstructure:"pose"`
@@ -40,6 +46,8 @@ type Config struct {
 type Batter struct {
 	Height string `mapstructure:"height"` // see ParseHeight; empty: unknown
 	Bats   string `mapstructure:"bats"`   // "R", "L"; empty: inferred
+	Level  string `mapstructure:"level"`  // one of pipeline.Levels; empty: unknown
+	Sport  string `mapstructure:"sport"`  // one of pipeline.Sports; empty: baseball
 }
 
 // Camera is what is known of where the phone stands.
@@ -61,7 +69,7 @@ var (
 
 // Default is what holds when nothing is set.
 func Default() Config {
-	return Config{Out: "lessons", Pose: Pose{Quality: "best"}}
+	return Config{Out: "lessons", Lang: "en", Units: "metric", Pose: Pose{Quality: "best"}}
 }
 
 // Load reads the configuration. An empty path means File in the working
@@ -124,6 +132,8 @@ func (c Config) Validate() error {
 		empty      bool
 	}{
 		{"batter.bats", c.Batter.Bats, []string{"R", "L"}, true},
+		{"batter.level", c.Batter.Level, plain(pipeline.Levels), true},
+		{"batter.sport", c.Batter.Sport, plain(pipeline.Sports), true},
 		{"camera.view", c.Camera.View, Views, true},
 		{"pose.quality", c.Pose.Quality, Qualities, false},
 	} {
@@ -135,6 +145,13 @@ func (c Config) Validate() error {
 		}
 	}
 	return nil
+}
+
+func plain[S ~string](of []S) (out []string) {
+	for _, s := range of {
+		out = append(out, string(s))
+	}
+	return out
 }
 
 // Inch and foot are exact by the international yard and pound agreement of

@@ -16,6 +16,7 @@ import (
 	"tapeline/config"
 	"tapeline/detect/marker"
 	"tapeline/pipeline"
+	"tapeline/pipeline/words"
 )
 
 // errHelp: the help of a command was asked for in place of its work.
@@ -53,14 +54,16 @@ func parse(f *flag.FlagSet, args []string) (names []string, err error) {
 // givenFlags are the flags that say what is known of batter and camera; empty
 // ones leave what the configuration says.
 type givenFlags struct {
-	height, bats, view, distance, batter, marker, scale string
-	swing                                               int
+	height, bats, view, level, sport, distance, batter, marker, scale string
+	swing                                                             int
 }
 
 func (g *givenFlags) add(f *flag.FlagSet) {
 	f.StringVar(&g.height, "height", "", "")
 	f.StringVar(&g.bats, "bats", "", "")
 	f.StringVar(&g.view, "view", "", "")
+	f.StringVar(&g.level, "level", "", "")
+	f.StringVar(&g.sport, "sport", "", "")
 	f.StringVar(&g.distance, "distance", "", "")
 	f.StringVar(&g.batter, "batter", "", "")
 	f.StringVar(&g.marker, "marker", "", "")
@@ -97,6 +100,18 @@ func (g *givenFlags) over(known pipeline.Given) (pipeline.Given, error) {
 			return out, usage("--view: %q is not one of %s", g.view, strings.Join(config.Views, ", "))
 		}
 		out.View = pipeline.View(g.view)
+	}
+	if g.level != "" {
+		if !slices.Contains(pipeline.Levels, pipeline.Level(g.level)) {
+			return out, usage("--level: %q is not one of %s", g.level, join(pipeline.Levels))
+		}
+		out.Level = pipeline.Level(g.level)
+	}
+	if g.sport != "" {
+		if !slices.Contains(pipeline.Sports, pipeline.Sport(g.sport)) {
+			return out, usage("--sport: %q is not one of %s", g.sport, join(pipeline.Sports))
+		}
+		out.Sport = pipeline.Sport(g.sport)
 	}
 	if g.batter != "" {
 		at, ok := places(g.batter, 1)
@@ -137,6 +152,44 @@ func (g *givenFlags) over(known pipeline.Given) (pipeline.Given, error) {
 		out.Swing = g.swing
 	}
 	return out, nil
+}
+
+// speech are the flags that say how the reader is spoken to; empty ones leave
+// what the configuration says.
+type speech struct{ lang, units string }
+
+func (s *speech) add(f *flag.FlagSet) {
+	f.StringVar(&s.lang, "lang", "", "")
+	f.StringVar(&s.units, "units", "", "")
+}
+
+// over gives the language and units to write in.
+func (s *speech) over(c config.Config) (words.Lang, error) {
+	from := [2]string{"lang", "units"} // the keys, until a flag is set
+	if s.lang != "" {
+		from[0], c.Lang = "--lang", s.lang
+	}
+	if s.units != "" {
+		from[1], c.Units = "--units", s.units
+	}
+	l, err := words.For(c.Lang)
+	if err != nil {
+		return l, usage("%s: %v", from[0], err)
+	}
+	u := words.Units(c.Units)
+	if !slices.Contains(words.Systems, u) {
+		return l, usage("%s: %q is not one of %s", from[1], u, join(words.Systems))
+	}
+	return l.In(u), nil
+}
+
+// join lists words of a kind.
+func join[S ~string](of []S) string {
+	var out []string
+	for _, s := range of {
+		out = append(out, string(s))
+	}
+	return strings.Join(out, ", ")
 }
 
 // leastSpan is how far apart, pixels, two points must be to be a scale.
@@ -180,7 +233,8 @@ func colour(s string) string {
 
 // configured is what the configuration knows; it has been validated.
 func configured(c config.Config) pipeline.Given {
-	g := pipeline.Given{Bats: pipeline.Side(c.Batter.Bats), View: pipeline.View(c.Camera.View)}
+	g := pipeline.Given{Bats: pipeline.Side(c.Batter.Bats), View: pipeline.View(c.Camera.View),
+		Level: pipeline.Level(c.Batter.Level), Sport: pipeline.Sport(c.Batter.Sport)}
 	if c.Batter.Height != "" {
 		g.HeightCM, _ = config.ParseHeight(c.Batter.Height)
 	}

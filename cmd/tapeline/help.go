@@ -63,7 +63,9 @@ working folder, or set in the environment (TAPELINE_BATTER_HEIGHT for
 batter.height); flags win:
   out: lessons
   home: DIR                    # where the set-up put the models
-  batter: {height: 170cm, bats: R}
+  lang: en                     # or es
+  units: metric                # or imperial
+  batter: {height: 170cm, bats: R, level: youth, sport: baseball}
   camera: {view: chest, distance: 5m}
   pose: {quality: best}
 `)

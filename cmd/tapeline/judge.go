@@ -24,9 +24,11 @@ beside it. Without --out it goes to standard output.
 
   --out DIR    write DIR/report.json and print the table
   --force      replace a report that is there
+  --lang L  --units U  --config FILE    how the table is written
 
 Other than when the clip was read (see "tapeline help read"):
   --height H  --bats R|L  --view V  --swing N  --distance D  --scale S
+  --level L  --sport S
 `,
 }
 
@@ -38,9 +40,12 @@ const trackLimit = 1 << 30
 func judge(_ context.Context, io streams, args []string) error {
 	f := flag.NewFlagSet("judge", flag.ContinueOnError)
 	var g givenFlags
-	var out string
+	var sp speech
+	var out, conf string
 	var force bool
 	g.add(f)
+	sp.add(f)
+	f.StringVar(&conf, "config", "", "")
 	f.StringVar(&out, "out", "", "")
 	f.BoolVar(&force, "force", false, "")
 	tracks, err := parse(f, args)
@@ -58,6 +63,14 @@ func judge(_ context.Context, io streams, args []string) error {
 		if f[1] != "" {
 			return usage("judge: --%s has no effect on a saved track; read the clip again with it", f[0])
 		}
+	}
+	c, err := load(conf)
+	if err != nil {
+		return err
+	}
+	text, err := sp.over(c)
+	if err != nil {
+		return err
 	}
 	if _, err := g.over(pipeline.Given{}); err != nil { // before the long reading
 		return err
@@ -93,7 +106,7 @@ func judge(_ context.Context, io streams, args []string) error {
 	if err := publish.File(path, b, force); err != nil {
 		return err
 	}
-	printTable(io.out, rep)
+	printTable(io.out, text, rep)
 	fmt.Fprintf(io.out, "\n%s\n", path)
 	return nil
 }

@@ -19,8 +19,7 @@ import (
 )
 
 // show paints the lesson's video and its sheet into dir.
-func show(ctx context.Context, c pipeline.Clip, rep *pipeline.Report, dir string, card overlay.FilmOptions, tell pipeline.Progress) error {
-	text := words.English()
+func show(ctx context.Context, c pipeline.Clip, rep *pipeline.Report, dir string, text words.Lang, card overlay.FilmOptions, tell pipeline.Progress) error {
 	film, err := overlay.NewFilm(rep, c, text, card)
 	if err != nil {
 		return err

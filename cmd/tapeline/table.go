@@ -9,14 +9,12 @@ import (
 	"text/tabwriter"
 
 	"tapeline/pipeline"
-	"tapeline/pipeline/field"
 	"tapeline/pipeline/words"
 )
 
 // printTable prints the shown swing: its phases, its measures with bounds,
 // what can't be told and why, what is worth saying.
-func printTable(w io.Writer, rep pipeline.Report) {
-	l := words.English()
+func printTable(w io.Writer, l words.Lang, rep pipeline.Report) {
 	s := rep.Chosen()
 	if s == nil {
 		return
@@ -38,7 +36,7 @@ func printTable(w io.Writer, rep pipeline.Report) {
 		if e.Frame != nil {
 			frame = fmt.Sprint(*e.Frame)
 		}
-		fmt.Fprintf(t, "%s\t%s\t%s%s\n", l.Events[e.Kind], frame, l.Long(*e.T, "s", 3), bounds(l, e.Lo, e.Hi, 3))
+		fmt.Fprintf(t, "%s\t%s\t%s%s\n", l.Events[e.Kind], frame, l.Long(*e.T, "s", 3), bounds(l, e.Lo, e.Hi, "s", 3))
 	}
 	t.Flush()
 
@@ -46,7 +44,7 @@ func printTable(w io.Writer, rep pipeline.Report) {
 	fmt.Fprintf(t, "\n%s\t%s\n", l.Table["measure"], l.Table["value"])
 	for i := range s.Measures {
 		m := &s.Measures[i]
-		fmt.Fprintf(t, "%s\t%s%s\n", l.MeasureName(m), value(l, m), balls(l, m))
+		fmt.Fprintf(t, "%s\t%s%s\n", l.MeasureName(m), value(l, m), balls(l, m, rep.Batter.Sport))
 	}
 	t.Flush()
 
@@ -79,13 +77,13 @@ func printOutputs(w io.Writer, dir string) {
 // value writes "7.9 cm (7.1 … 8.6)", or that it can't be told, with what is
 // known of it and why.
 func value(l words.Lang, m *pipeline.Measure) string {
-	d := words.Decimals(m.Unit, 0)
+	d := l.Decimals(m.Unit, 0)
 	if m.Value != nil {
-		return l.Long(*m.Value, m.Unit, d) + bounds(l, m.Lo, m.Hi, d)
+		return l.Long(*m.Value, m.Unit, d) + bounds(l, m.Lo, m.Hi, m.Unit, d)
 	}
 	text := l.Cards["cant_tell"]
 	if m.Lo != nil && m.Hi != nil {
-		text += bounds(l, m.Lo, m.Hi, d)
+		text += bounds(l, m.Lo, m.Hi, m.Unit, d)
 	}
 	for i, code := range m.Warnings {
 		text += []string{": ", " "}[min(i, 1)] + l.Warning(pipeline.Warning{Code: code})
@@ -93,24 +91,24 @@ func value(l words.Lang, m *pipeline.Measure) string {
 	return text
 }
 
-// balls adds to the eyes' fall until contact what it is in baseballs, where it
+// balls adds to the eyes' fall until contact what it is in balls, where it
 // is surely a fall and no vague one.
-func balls(l words.Lang, m *pipeline.Measure) string {
+func balls(l words.Lang, m *pipeline.Measure, sport pipeline.Sport) string {
 	if m.Key != "eye_drop" || m.From != pipeline.Stance || m.At != pipeline.Contact || m.Unit != "cm" ||
 		m.Value == nil || m.Lo == nil || *m.Lo <= 0 || words.Vague(m) {
 		return ""
 	}
-	if text := l.Balls(field.Balls(*m.Value)); text != "" {
+	if text := l.Balls(*m.Value, sport); text != "" {
 		return ", " + text
 	}
 	return ""
 }
 
-func bounds(l words.Lang, lo, hi *float64, decimals int) string {
+func bounds(l words.Lang, lo, hi *float64, unit string, decimals int) string {
 	if lo == nil || hi == nil {
 		return ""
 	}
-	return fmt.Sprintf(" (%s … %s)", l.Number(*lo, decimals), l.Number(*hi, decimals))
+	return fmt.Sprintf(" (%s … %s)", l.Bare(*lo, unit, decimals), l.Bare(*hi, unit, decimals))
 }
 
 func finding(l words.Lang, f pipeline.Finding) string {
@@ -187,7 +185,7 @@ func evidence(s *pipeline.Swing, f pipeline.Finding) *pipeline.Measure {
 func known(l words.Lang, b pipeline.Batter) string {
 	text := l.Table["no_height"]
 	if b.HeightCM != nil {
-		text = fmt.Sprintf(l.Table["tall"], *b.HeightCM)
+		text = fmt.Sprintf(l.Table["tall"], l.Tall(*b.HeightCM))
 	}
 	var found []string
 	for _, what := range b.Inferred {

@@ -12,6 +12,7 @@ import (
 	"strings"
 
 	"tapeline/pipeline"
+	"tapeline/pipeline/field"
 )
 
 // Lang is one language. Every map of a table must have the keys of the
@@ -40,6 +41,8 @@ type Lang struct {
 	Glossary []Term            // words of the trade, explained
 	Months   [12]string
 	DateForm string // "%[1]d %[2]s %[3]d": day, month, year
+
+	imperial bool // see In
 }
 
 // Unit is how an amount is written: Short in a caption, Long in a table. %s
@@ -71,13 +74,13 @@ var languages = map[string]Lang{}
 // For finds a language by its code ("en").
 func For(code string) (Lang, error) {
 	if l, ok := languages[code]; ok {
-		return l, nil
+		return l.In(Metric), nil
 	}
 	return Lang{}, fmt.Errorf("no words for language %q; there are %s", code, strings.Join(Codes(), ", "))
 }
 
 // English is the language every other is measured against.
-func English() Lang { return english }
+func English() Lang { return english.In(Metric) }
 
 // Codes lists the languages there are, sorted.
 func Codes() []string {
@@ -98,24 +101,16 @@ func (l Lang) Number(v float64, decimals int) string {
 	return strings.Replace(s, ".", l.Decimal, 1)
 }
 
-// Decimals is how many decimals a value with this doubt deserves in a unit.
-func Decimals(unit string, doubt float64) int {
-	switch {
-	case unit == "s" || unit == "ratio":
-		return 2
-	case unit == "deg" || doubt >= 1:
-		return 0
-	}
-	return 1
-}
-
-// Short writes a number with its unit as in a caption: "7.9 cm".
+// Short writes a number with its unit as in a caption: "7.9 cm". The number is
+// in unit, the decimals are those of the reader's unit.
 func (l Lang) Short(v float64, unit string, decimals int) string {
+	v, unit = l.To(v, unit)
 	return l.fill(l.Units[unit].Short, l.Number(v, decimals))
 }
 
 // Long writes a number with its unit as in a table: "4.4 % of height".
 func (l Lang) Long(v float64, unit string, decimals int) string {
+	v, unit = l.To(v, unit)
 	return l.fill(l.Units[unit].Long, l.Number(v, decimals))
 }
 
@@ -128,7 +123,9 @@ func (l Lang) fill(form, number string) string {
 
 // Doubtful writes a number with its half width: "7.9 ±0.8 cm".
 func (l Lang) Doubtful(v, doubt float64, unit string) string {
-	d := Decimals(unit, doubt)
+	d := l.Decimals(unit, doubt)
+	v, _ = l.To(v, unit)
+	doubt, unit = l.To(doubt, unit)
 	return l.fill(l.Units[unit].Short, l.Number(v, d)+" ±"+l.Number(doubt, d))
 }
 
@@ -160,7 +157,7 @@ func (l Lang) Value(m *pipeline.Measure) string {
 		return l.Cards["cant_tell"]
 	}
 	if m.Lo == nil || m.Hi == nil {
-		return l.Short(*m.Value, m.Unit, Decimals(m.Unit, 1))
+		return l.Short(*m.Value, m.Unit, l.Decimals(m.Unit, 1))
 	}
 	if Vague(m) {
 		return l.Range(*m.Lo, *m.Hi, m.Unit)
@@ -168,31 +165,37 @@ func (l Lang) Value(m *pipeline.Measure) string {
 	up, down := *m.Hi-*m.Value, *m.Value-*m.Lo
 	wide := math.Max(up, down)
 	if wide > 0 && math.Min(up, down) < 0.5*wide {
-		d := Decimals(m.Unit, wide)
+		d := l.Decimals(m.Unit, wide)
 		return l.Short(*m.Value, m.Unit, d) + " (" + l.Range(*m.Lo, *m.Hi, m.Unit) + ")"
 	}
 	return l.Doubtful(*m.Value, wide, m.Unit)
 }
 
-// Balls says a length of n ball widths to the nearest half, "about 1 baseball
-// wide"; below a quarter it says nothing.
-func (l Lang) Balls(n float64) string {
-	switch halves := math.Round(2 * n); {
+// Balls says how many widths of the sport's ball a length of so many
+// centimetres has, to the nearest half, "about 1 baseball wide"; below a
+// quarter it says nothing.
+func (l Lang) Balls(cm float64, sport pipeline.Sport) string {
+	width, ball := field.Baseball, "baseball"
+	if sport == pipeline.Softball {
+		width, ball = field.Softball12, "softball"
+	}
+	switch halves := math.Round(2 * cm / width); {
 	case halves < 1:
 		return ""
 	case halves == 1:
-		return l.Table["half_ball"]
+		return l.Table["half_"+ball]
 	case halves == 2:
-		return l.Table["one_ball"]
+		return l.Table["one_"+ball]
 	default:
-		return fmt.Sprintf(l.Table["balls"], l.Number(halves/2, int(halves)%2))
+		return fmt.Sprintf(l.Table[ball+"s"], l.Number(halves/2, int(halves)%2))
 	}
 }
 
 // Range writes bounds: "15–60°".
 func (l Lang) Range(lo, hi float64, unit string) string {
-	d := Decimals(unit, (hi-lo)/2)
-	a, b := l.Number(lo, d), l.Number(hi, d)
+	d := l.Decimals(unit, (hi-lo)/2)
+	a, b := l.Bare(lo, unit, d), l.Bare(hi, unit, d)
+	_, unit = l.To(0, unit)
 	if strings.HasPrefix(a, "−") || strings.HasPrefix(b, "−") {
 		return l.fill(l.Units[unit].Short, fmt.Sprintf(l.Cards["range"], a, b))
 	}
@@ -298,7 +301,7 @@ func (l Lang) eyes(m *pipeline.Measure, level, below, above, unsure string) stri
 func (l Lang) amount(m *pipeline.Measure, limit float64) (s string, near, zero bool) {
 	v := math.Abs(*m.Value)
 	if m.Lo == nil || m.Hi == nil {
-		return l.Short(v, m.Unit, Decimals(m.Unit, 1)), v <= limit, false
+		return l.Short(v, m.Unit, l.Decimals(m.Unit, 1)), v <= limit, false
 	}
 	lo, hi := *m.Lo, *m.Hi
 	near, zero = math.Max(math.Abs(lo), math.Abs(hi)) <= limit, lo <= 0 && hi >= 0
@@ -308,7 +311,7 @@ func (l Lang) amount(m *pipeline.Measure, limit float64) (s string, near, zero b
 	if Vague(m) {
 		return l.Range(math.Max(0, lo), hi, m.Unit), near, zero
 	}
-	return l.Short(v, m.Unit, Decimals(m.Unit, (hi-lo)/2)), near, zero
+	return l.Short(v, m.Unit, l.Decimals(m.Unit, (hi-lo)/2)), near, zero
 }
 
 // Foot is the caption for the front foot's turn: 0° square, 90° at the

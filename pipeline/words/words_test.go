@@ -44,6 +44,9 @@ func gaps(l Lang) (out []string) {
 	want, got := reflect.ValueOf(English()), reflect.ValueOf(l)
 	for i := 0; i < want.NumField(); i++ {
 		name, w, g := want.Type().Field(i).Name, want.Field(i), got.Field(i)
+		if !want.Type().Field(i).IsExported() {
+			continue
+		}
 		if w.Kind() != reflect.Map {
 			if g.IsZero() {
 				out = append(out, name+" is empty")
@@ -198,11 +201,14 @@ func TestNumbers(t *testing.T) {
 		{l.Value(measure(7, 2.8, 11.1, "cm")), "3–11 cm"},
 		{l.Value(measure(-4, -10, 2, "cm")), "−10 to 2 cm"},
 		{l.Value(measure(0.4, -0.9, 1.7, "cm")), "0 ±1 cm"},
-		{l.Balls(.2), ""},
-		{l.Balls(.3), "about half a baseball wide"},
-		{l.Balls(1.2), "about 1 baseball wide"},
-		{l.Balls(1.6), "about 1.5 baseballs wide"},
-		{l.Balls(2.1), "about 2 baseballs wide"},
+		{l.Balls(1.5, ""), ""},
+		{l.Balls(2.2, ""), "about half a baseball wide"},
+		{l.Balls(8.9, ""), "about 1 baseball wide"},
+		{l.Balls(11.8, ""), "about 1.5 baseballs wide"},
+		{l.Balls(15.6, ""), "about 2 baseballs wide"},
+		{l.Balls(9.7, pipeline.Softball), "about 1 softball wide"}, // 12 in round: 9.7 cm across
+		{l.Balls(5, pipeline.Softball), "about half a softball wide"},
+		{l.Balls(14.6, pipeline.Softball), "about 1.5 softballs wide"},
 		{l.MeasureName(&pipeline.Measure{Key: "eye_drop", From: "stance", At: "contact"}), "Eye drop, stance to contact"},
 		{l.Warning(pipeline.Warning{Code: "no_such_code", Detail: "x"}), "no such code (x)"},
 	} {
