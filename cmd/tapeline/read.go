@@ -74,11 +74,8 @@ func init() { readCommand.run = read }
 type options struct {
 	out     string
 	force   bool
-	quality string  // "quick" or "best"
-	home    string  // where the set-up put the models; empty: its default
-	name    string  // for the card
-	date    string  // for the card, 2006-01-02; empty: none
-	capture float64 // frames a second it was filmed at; 0: as the clip says
+	quality string // "quick" or "best"
+	home    string // where the set-up put the models; empty: its default
 	text    words.Lang
 }
 
@@ -89,6 +86,7 @@ func read(ctx context.Context, s streams, args []string) error {
 	f := flag.NewFlagSet("read", flag.ContinueOnError)
 	var g givenFlags
 	var o options
+	var by aside
 	var conf string
 	var asJSON bool
 	var sp speech
@@ -96,9 +94,9 @@ func read(ctx context.Context, s streams, args []string) error {
 	sp.add(f)
 	f.StringVar(&o.out, "out", "", "")
 	f.StringVar(&o.quality, "quality", "", "")
-	f.StringVar(&o.name, "name", "", "")
-	f.StringVar(&o.date, "date", "", "")
-	f.Float64Var(&o.capture, "capture", 0, "")
+	f.StringVar(&by.name, "name", "", "")
+	f.StringVar(&by.date, "date", "", "")
+	f.Float64Var(&by.capture, "capture", 0, "")
 	f.BoolVar(&o.force, "force", false, "")
 	f.BoolVar(&asJSON, "json", false, "")
 	f.StringVar(&conf, "config", "", "")
@@ -114,8 +112,7 @@ func read(ctx context.Context, s streams, args []string) error {
 	if err != nil {
 		return err
 	}
-	given, err := g.over(configured(c))
-	if err != nil {
+	if _, err := g.over(configured(c)); err != nil {
 		return err
 	}
 	if o.text, err = sp.over(c); err != nil {
@@ -131,11 +128,11 @@ func read(ctx context.Context, s streams, args []string) error {
 	if !slices.Contains(config.Qualities, o.quality) {
 		return usage("--quality: %q is not best or quick", o.quality)
 	}
-	if _, err := time.Parse(time.DateOnly, o.date); o.date != "" && err != nil {
-		return usage("--date: %q is not a day; write it like 2026-05-03", o.date)
+	if _, err := time.Parse(time.DateOnly, by.date); by.date != "" && err != nil {
+		return usage("--date: %q is not a day; write it like 2026-05-03", by.date)
 	}
-	if !(o.capture >= 0 && o.capture <= clip.MaxRate) {
-		return usage("--capture: %g frames a second is no camera", o.capture)
+	if !(by.capture >= 0 && by.capture <= clip.MaxRate) {
+		return usage("--capture: %g frames a second is no camera", by.capture)
 	}
 	if len(clips) == 0 {
 		return usage("read: which clip?")
@@ -148,9 +145,13 @@ func read(ctx context.Context, s streams, args []string) error {
 	defer rooms.Close()
 	var faults []error
 	for _, path := range clips {
-		p := newProgress(s.err, filepath.Base(path))
-		lesson, err := pipeline.Runner{Stages: rooms.Stages, Given: given, Tell: p.tell}.Read(ctx, path)
-		p.end()
+		var lesson pipeline.Lesson
+		given, by, err := beside(path, configured(c), &g, by)
+		if err == nil {
+			p := newProgress(s.err, filepath.Base(path))
+			lesson, err = pipeline.Runner{Stages: rooms.Stages(by), Given: given, Tell: p.tell}.Read(ctx, path)
+			p.end()
+		}
 		dir := filepath.Join(o.out, lesson.Name)
 		if asJSON {
 			if err := printJSON(s.out, path, dir, lesson, err); err != nil {

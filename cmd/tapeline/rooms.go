@@ -16,10 +16,21 @@ import (
 	"tapeline/pipeline/publish"
 )
 
-// house is the stages with what must be closed after them.
+// house is the stages, made for one clip after the other, with what must be
+// closed after them.
 type house struct {
-	pipeline.Stages
-	Close func()
+	Stages func(aside) pipeline.Stages
+	Close  func()
+}
+
+// aside is what is known of one clip beyond what is Given: nothing is judged
+// by it.
+type aside struct {
+	player  string  // code in the ledger; empty: not to be remembered
+	name    string  // first name, for the card
+	date    string  // day it was filmed, 2006-01-02; empty: unknown
+	capture float64 // frames a second it was filmed at; 0: as the clip says
+	voice   string  // path of the coach's voice note; empty: none
 }
 
 // rooms joins the stages that tapeline is made of.
@@ -38,36 +49,38 @@ func rooms(o options) house {
 	})
 	return house{
 		Close: func() { nets.Close() },
-		Stages: pipeline.Stages{
-			Probe: func(ctx context.Context, path string) (pipeline.Clip, error) {
-				c, err := clip.Probe(ctx, path)
-				if err != nil || o.capture == 0 {
-					return c, err
-				}
-				slow, ok := clip.Captured(c, o.capture)
-				if !ok {
-					return c, usage("it plays at %.4g frames a second, so --capture %g can't be what it was filmed at", c.CaptureRate/c.TimeFactor, o.capture)
-				}
-				return slow, nil
-			},
-			Begin: func(c pipeline.Clip, name string) (pipeline.Draft, error) {
-				d, err := publish.Begin(o.out, name, c.Path, pipeline.Outputs, o.force)
-				if err != nil {
-					return nil, err
-				}
-				return d, nil
-			},
-			See: func(ctx context.Context, c pipeline.Clip, given pipeline.Given, tell pipeline.Progress) (pipeline.Track, error) {
-				nets, err := open()
-				if err != nil {
-					return pipeline.Track{}, err
-				}
-				return see(ctx, nets, c, given, o.quality, tell)
-			},
-			Judge: judged,
-			Show: func(ctx context.Context, c pipeline.Clip, rep *pipeline.Report, dir string, tell pipeline.Progress) error {
-				return show(ctx, c, rep, dir, o.text, overlay.FilmOptions{FirstName: o.name, Date: o.date}, tell)
-			},
+		Stages: func(by aside) pipeline.Stages {
+			return pipeline.Stages{
+				Probe: func(ctx context.Context, path string) (pipeline.Clip, error) {
+					c, err := clip.Probe(ctx, path)
+					if err != nil || by.capture == 0 {
+						return c, err
+					}
+					slow, ok := clip.Captured(c, by.capture)
+					if !ok {
+						return c, usage("it plays at %.4g frames a second, so --capture %g can't be what it was filmed at", c.CaptureRate/c.TimeFactor, by.capture)
+					}
+					return slow, nil
+				},
+				Begin: func(c pipeline.Clip, name string) (pipeline.Draft, error) {
+					d, err := publish.Begin(o.out, name, c.Path, pipeline.Outputs, o.force)
+					if err != nil {
+						return nil, err
+					}
+					return d, nil
+				},
+				See: func(ctx context.Context, c pipeline.Clip, given pipeline.Given, tell pipeline.Progress) (pipeline.Track, error) {
+					nets, err := open()
+					if err != nil {
+						return pipeline.Track{}, err
+					}
+					return see(ctx, nets, c, given, o.quality, tell)
+				},
+				Judge: judged,
+				Show: func(ctx context.Context, c pipeline.Clip, rep *pipeline.Report, dir string, tell pipeline.Progress) error {
+					return show(ctx, c, rep, dir, o.text, overlay.FilmOptions{FirstName: by.name, Date: by.date}, tell)
+				},
+			}
 		},
 	}
 }

@@ -113,33 +113,35 @@ func fake(t *testing.T) {
 	real := stages
 	t.Cleanup(func() { stages = real })
 	stages = func(o options) house {
-		return house{Close: func() {}, Stages: pipeline.Stages{
-			Probe: func(_ context.Context, path string) (pipeline.Clip, error) {
-				switch {
-				case strings.HasPrefix(filepath.Base(path), "panic"):
-					panic("at the\nworst time")
-				case strings.HasPrefix(filepath.Base(path), "none"):
-					return pipeline.Clip{}, &pipeline.Error{Fault: pipeline.FaultNoSwing, What: "no swing", Hint: "film one"}
-				case strings.HasPrefix(filepath.Base(path), "nobody"):
-					return pipeline.Clip{}, &pipeline.Error{Fault: pipeline.FaultNoBatter, What: "nobody", Hint: "film one"}
-				}
-				return pipeline.Clip{Name: filepath.Base(path)}, nil
-			},
-			Begin: func(c pipeline.Clip, name string) (pipeline.Draft, error) {
-				return publish.Begin(o.out, name, c.Path, pipeline.Outputs, o.force)
-			},
-			See: func(_ context.Context, c pipeline.Clip, g pipeline.Given, _ pipeline.Progress) (pipeline.Track, error) {
-				return pipeline.Track{Clip: c}, nil
-			},
-			Judge: func(pipeline.Track, pipeline.Given) (pipeline.Report, error) { return invented(), nil },
-			Show: func(_ context.Context, _ pipeline.Clip, _ *pipeline.Report, dir string, _ pipeline.Progress) error {
-				for _, n := range []string{pipeline.LessonFile, pipeline.SheetFile} {
-					if err := os.WriteFile(filepath.Join(dir, n), []byte("x"), 0o666); err != nil {
-						return err
+		return house{Close: func() {}, Stages: func(aside) pipeline.Stages {
+			return pipeline.Stages{
+				Probe: func(_ context.Context, path string) (pipeline.Clip, error) {
+					switch {
+					case strings.HasPrefix(filepath.Base(path), "panic"):
+						panic("at the\nworst time")
+					case strings.HasPrefix(filepath.Base(path), "none"):
+						return pipeline.Clip{}, &pipeline.Error{Fault: pipeline.FaultNoSwing, What: "no swing", Hint: "film one"}
+					case strings.HasPrefix(filepath.Base(path), "nobody"):
+						return pipeline.Clip{}, &pipeline.Error{Fault: pipeline.FaultNoBatter, What: "nobody", Hint: "film one"}
 					}
-				}
-				return nil
-			},
+					return pipeline.Clip{Name: filepath.Base(path)}, nil
+				},
+				Begin: func(c pipeline.Clip, name string) (pipeline.Draft, error) {
+					return publish.Begin(o.out, name, c.Path, pipeline.Outputs, o.force)
+				},
+				See: func(_ context.Context, c pipeline.Clip, g pipeline.Given, _ pipeline.Progress) (pipeline.Track, error) {
+					return pipeline.Track{Clip: c}, nil
+				},
+				Judge: func(pipeline.Track, pipeline.Given) (pipeline.Report, error) { return invented(), nil },
+				Show: func(_ context.Context, _ pipeline.Clip, _ *pipeline.Report, dir string, _ pipeline.Progress) error {
+					for _, n := range []string{pipeline.LessonFile, pipeline.SheetFile} {
+						if err := os.WriteFile(filepath.Join(dir, n), []byte("x"), 0o666); err != nil {
+							return err
+						}
+					}
+					return nil
+				},
+			}
 		}}
 	}
 }

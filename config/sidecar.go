@@ -1,0 +1,226 @@
+package config
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"io"
+	"math"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"time"
+
+	"go.yaml.in/yaml/v3"
+
+	"tapeline/pipeline"
+)
+
+// Sidecar is what a file beside the clip says of it: CLIP.yaml beside
+// CLIP.mov. Every key may be left out. The words are those of the flags of
+// "tapeline read".
+type Sidecar struct {
+	Player   string  `yaml:"player"`
+	Name     string  `yaml:"name"`
+	Date     string  `yaml:"date"` // 2006-01-02
+	Bats     string  `yaml:"bats"`
+	View     string  `yaml:"view"`
+	Height   string  `yaml:"height"`
+	Level    string  `yaml:"level"`
+	Sport    string  `yaml:"sport"`
+	Distance string  `yaml:"distance"`
+	Batter   string  `yaml:"batter"`
+	Marker   string  `yaml:"marker"`
+	Scale    string  `yaml:"scale"`
+	Swing    int     `yaml:"swing"`
+	Capture  float64 `yaml:"capture"`
+	// Times are corrected moments, presentation seconds, by phase.
+	Times map[string]float64 `yaml:"times"`
+	// Points are corrected places in decoded frames.
+	Points []SidecarPoint `yaml:"points"`
+	Palms  struct {
+		Top    string `yaml:"top"`
+		Bottom string `yaml:"bottom"`
+	} `yaml:"palms"`
+	Notes    []string `yaml:"notes"`
+	Findings struct {
+		Drop []string       `yaml:"drop"`
+		Add  []SidecarAdded `yaml:"add"`
+	} `yaml:"findings"`
+}
+
+// SidecarPoint puts one part of the body right: At is x, y in pixels of the
+// displayed picture, Frame the decoded frame from 0.
+type SidecarPoint struct {
+	Part  string     `yaml:"part"`
+	Frame int        `yaml:"frame"`
+	At    [2]float64 `yaml:"at"`
+}
+
+// SidecarAdded is a finding in the coach's own words.
+type SidecarAdded struct {
+	Kind string `yaml:"kind"`
+	Text string `yaml:"text"`
+}
+
+// PlayerForm is what a player's short code looks like.
+var PlayerForm = regexp.MustCompile(`^[a-z0-9][a-z0-9_-]{0,31}$`)
+
+var ruleForm = regexp.MustCompile(`^[a-z][a-z0-9_]*$`)
+
+// sidecarLimit is the largest file that is taken for a sidecar, bytes.
+const sidecarLimit = 1 << 18
+
+// Longest text a coach may add, runes, and how many of each list.
+const (
+	longestText = 500
+	longestList = 100
+)
+
+// SidecarPath is where the sidecar of a clip would lie.
+func SidecarPath(clip string) string {
+	return strings.TrimSuffix(clip, filepath.Ext(clip)) + ".yaml"
+}
+
+// ReadSidecar reads a sidecar strictly. No file is no error and an empty
+// Sidecar. Errors are one line and name the key, not the file.
+func ReadSidecar(path string) (Sidecar, error) {
+	var s Sidecar
+	f, err := os.Open(path)
+	if errors.Is(err, os.ErrNotExist) {
+		return s, nil
+	}
+	if err != nil {
+		return s, errors.New("can't be read")
+	}
+	defer f.Close()
+	if st, err := f.Stat(); err != nil || !st.Mode().IsRegular() {
+		return s, errors.New("is no file")
+	}
+	b, err := io.ReadAll(io.LimitReader(f, sidecarLimit+1))
+	if err != nil {
+		return s, errors.New("can't be read")
+	}
+	if len(b) > sidecarLimit {
+		return s, errors.New("is too large for notes on a clip")
+	}
+	d := yaml.NewDecoder(bytes.NewReader(b))
+	d.KnownFields(true)
+	if err := d.Decode(&s); err != nil && !errors.Is(err, io.EOF) {
+		// yaml speaks of Go types; the user of keys.
+		return s, errors.New(strings.NewReplacer("yaml: ", "", "unmarshal errors: ", "", " in type config.Sidecar", "", "field ", "key ", " not found", " is not known").Replace(oneLine(err)))
+	}
+	if err := d.Decode(new(Sidecar)); !errors.Is(err, io.EOF) {
+		return s, errors.New("holds more than one document")
+	}
+	return s, s.validate()
+}
+
+func (s Sidecar) validate() error {
+	if s.Player != "" && !PlayerForm.MatchString(s.Player) {
+		return fmt.Errorf("player: %q is no player's code; small letters, digits, - and _", s.Player)
+	}
+	if _, err := time.Parse(time.DateOnly, s.Date); s.Date != "" && err != nil {
+		return fmt.Errorf("date: %q is not a day; write it like 2026-05-03", s.Date)
+	}
+	if s.Level != "" && !slices.Contains(pipeline.Levels, pipeline.Level(s.Level)) {
+		return fmt.Errorf("level: %q is not one of %v", s.Level, pipeline.Levels)
+	}
+	if s.Sport != "" && !slices.Contains(pipeline.Sports, pipeline.Sport(s.Sport)) {
+		return fmt.Errorf("sport: %q is not one of %v", s.Sport, pipeline.Sports)
+	}
+	if s.Swing < 0 {
+		return fmt.Errorf("swing: %d; swings count from 1", s.Swing)
+	}
+	if !(s.Capture >= 0 && s.Capture <= 10000) {
+		return fmt.Errorf("capture: %g frames a second is no camera", s.Capture)
+	}
+	for k, t := range s.Times {
+		if !slices.Contains(pipeline.EventKinds, pipeline.EventKind(k)) {
+			return fmt.Errorf("times.%s: no such phase; there are %v", k, pipeline.EventKinds)
+		}
+		if !(t >= 0) || math.IsInf(t, 0) {
+			return fmt.Errorf("times.%s: %g is no time in the clip", k, t)
+		}
+	}
+	for i, p := range s.Points {
+		at := fmt.Sprintf("points[%d]", i)
+		switch {
+		case !slices.Contains(pipeline.Parts, p.Part):
+			return fmt.Errorf("%s.part: %q is not one of %s", at, p.Part, strings.Join(pipeline.Parts, ", "))
+		case p.Frame < 0:
+			return fmt.Errorf("%s.frame: %d; frames count from 0", at, p.Frame)
+		case !(p.At[0] >= 0 && p.At[0] < 1e5 && p.At[1] >= 0 && p.At[1] < 1e5):
+			return fmt.Errorf("%s.at: %g, %g is no place in a picture", at, p.At[0], p.At[1])
+		}
+	}
+	for k, v := range map[string]string{"top": s.Palms.Top, "bottom": s.Palms.Bottom} {
+		if v != "" && v != "up" && v != "down" {
+			return fmt.Errorf("palms.%s: %q is neither up nor down", k, v)
+		}
+	}
+	for i, n := range s.Notes {
+		if err := said(n); err != nil {
+			return fmt.Errorf("notes[%d]: %w", i, err)
+		}
+	}
+	for i, a := range s.Findings.Add {
+		at := fmt.Sprintf("findings.add[%d]", i)
+		if !slices.Contains([]string{pipeline.Strength, pipeline.Priority, pipeline.Secondary}, a.Kind) {
+			return fmt.Errorf("%s.kind: %q is not strength, priority or secondary", at, a.Kind)
+		}
+		if err := said(a.Text); err != nil {
+			return fmt.Errorf("%s.text: %w", at, err)
+		}
+	}
+	for i, r := range s.Findings.Drop {
+		if !ruleForm.MatchString(r) { // which rules there are, an academy chooses
+			return fmt.Errorf("findings.drop[%d]: %q is no rule's name", i, r)
+		}
+	}
+	for k, n := range map[string]int{"points": len(s.Points), "notes": len(s.Notes), "findings.add": len(s.Findings.Add)} {
+		if n > longestList {
+			return fmt.Errorf("%s: more than %d", k, longestList)
+		}
+	}
+	return nil
+}
+
+// said checks what will be printed.
+func said(s string) error {
+	switch {
+	case strings.TrimSpace(s) == "":
+		return errors.New("says nothing")
+	case len([]rune(s)) > longestText:
+		return fmt.Errorf("is longer than %d characters", longestText)
+	case strings.ContainsFunc(s, func(r rune) bool { return r < ' ' && r != '\n' }):
+		return errors.New("holds characters that can't be printed")
+	}
+	return nil
+}
+
+// Coach is what the sidecar sets by hand; nil when it sets nothing.
+func (s Sidecar) Coach() *pipeline.Coach {
+	var c pipeline.Coach
+	for _, k := range pipeline.EventKinds { // in their order, whatever the map's
+		if t, ok := s.Times[string(k)]; ok {
+			c.Times = append(c.Times, pipeline.Timed{Event: k, T: t})
+		}
+	}
+	for _, p := range s.Points {
+		c.Points = append(c.Points, pipeline.Placed{Part: p.Part, Frame: p.Frame, At: pipeline.Point{X: p.At[0], Y: p.At[1]}})
+	}
+	if s.Palms.Top != "" || s.Palms.Bottom != "" {
+		c.Palms = &pipeline.Palms{Top: s.Palms.Top, Bottom: s.Palms.Bottom}
+	}
+	c.Notes, c.Drop = s.Notes, s.Findings.Drop
+	for _, a := range s.Findings.Add {
+		c.Add = append(c.Add, pipeline.Added(a))
+	}
+	if c.Times == nil && c.Points == nil && c.Palms == nil && c.Notes == nil && c.Drop == nil && c.Add == nil {
+		return nil
+	}
+	return &c
+}
