@@ -27,7 +27,7 @@ var (
 
 // ReasonCodes say how an event was found, or why there is none.
 var ReasonCodes = []string{
-	"still", "first_move", "foot_speed", "foot_rest", "hand_speed", "hand_and_bat_speed", "bat_motion", "ball", "sound", "arm_length",
+	"still", "first_move", "foot_speed", "foot_rest", "hand_speed", "hand_and_bat_speed", "bat_motion", "ball", "sound", "arm_length", "coach",
 	"no_stride", "clip_starts_late", "clip_ends_early",
 }
 
@@ -36,13 +36,51 @@ var ReasonCodes = []string{
 var MeasureCodes = []string{
 	"along_view", "clip_ends_early", "clip_starts_late", "no_stride", "knees_together",
 	"foot_ambiguous", "foot_hidden", "face_unseen", "head_flow_lost", "nod_assumed", "stance_cut", "marker_lost",
+	"nod_not_legs", "sink_unsure", "out_of_reach",
 }
 
 // MeasureKeys in the order a table shows them.
 var MeasureKeys = []string{
 	"eye_height", "eye_drop", "head_drop", "eye_drop_peak", "marker_drop", "eye_forward", "head_after", "finish_hold",
+	"start_lower", "tape_height", "start_lower_knee_front", "start_lower_knee_back", "start_lower_more_front", "start_lower_more_back",
 	"front_foot_open", "back_foot_turn",
 	"head_over_back", "head_over_back_ratio", "back_line_tilt", "back_line_bend",
 	"stance_knee_front", "stance_knee_back", "hands_start", "hands_start_ratio",
 	"stride_length", "stride_length_pct",
+	"decision_time", "eye_travel",
 }
+
+// MeasureUnits is the unit of each measure; what is in cm comes as percent of
+// height ("pct_height") where no height is known.
+var MeasureUnits = map[string]string{
+	"eye_height": "cm", "eye_drop": "cm", "head_drop": "cm", "eye_drop_peak": "cm", "marker_drop": "cm",
+	"eye_forward": "cm", "head_after": "cm", "finish_hold": "s",
+	"front_foot_open": "deg", "back_foot_turn": "deg",
+	"head_over_back": "cm", "head_over_back_ratio": "ratio", "back_line_tilt": "deg", "back_line_bend": "cm",
+	"stance_knee_front": "deg", "stance_knee_back": "deg", "hands_start": "cm", "hands_start_ratio": "ratio",
+	"stride_length": "cm", "stride_length_pct": "pct_height",
+}
+
+// Codes of the lesson (detect/coach); every language has words for each.
+var (
+	// RuleCodes are the shipped rules.
+	RuleCodes = []string{
+		"eye_drop", "front_foot_open", "front_foot_open_contact", "head_forward", "head_drifts",
+		"head_over_back", "hands_start", "head_after", "finish_hold",
+	}
+	// ChainCodes say what a finding comes from ("from_…") and what it leads
+	// to ("to_…").
+	ChainCodes = []string{
+		"from_tall_stance", "from_body_sinks", "from_nod",
+		"to_foot_stays_open", "to_hip_opens", "to_all_arms", "to_head_ahead",
+	}
+	// DrillCodes from the mirror to live.
+	DrillCodes = []string{
+		"mirror_tape", "mirror_tape_lower", "mirror_hands", "stride_check", "stride_pole",
+		"tee_freeze", "tee_deep", "tee_high", "tee_number", "tee_hold", "soft_toss", "front_toss", "live",
+	}
+	// CareCodes are the cautions of a plan, in the order they are printed.
+	CareCodes = []string{
+		"local_rules", "warm_up", "helmet", "one_bat", "clear_radius", "screen", "live_with_coach", "pain_stop",
+	}
+)
