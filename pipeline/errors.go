@@ -15,6 +15,7 @@ const (
 	FaultSetup       Fault = 6 // models, inference library or ffmpeg missing or altered
 	FaultOutput      Fault = 7 // output exists, can't be written, disk full
 	FaultPartial     Fault = 8 // several clips: some read, some not
+	FaultLedger      Fault = 9 // the ledger can't be read or written; what was made is there
 	FaultInterrupted Fault = 130
 )
 

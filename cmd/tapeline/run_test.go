@@ -231,7 +231,7 @@ func TestExitsAreDistinct(t *testing.T) {
 		}
 		seen[e.code] = true
 	}
-	for f := pipeline.FaultInternal; f <= pipeline.FaultPartial; f++ {
+	for f := pipeline.FaultInternal; f <= pipeline.FaultLedger; f++ {
 		if !seen[f] {
 			t.Errorf("code %d is not explained", f)
 		}

@@ -1,0 +1,393 @@
+package ledger
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"regexp"
+	"slices"
+	"strings"
+	"time"
+
+	"tapeline/pipeline"
+)
+
+// Player is one batter. ID is a short code, never a name; Name is a first name
+// or empty. Heights are oldest first.
+type Player struct {
+	ID      string         `json:"id"`
+	Name    string         `json:"name,omitempty"`
+	Bats    pipeline.Side  `json:"bats"`
+	Level   pipeline.Level `json:"level,omitempty"`
+	Sport   pipeline.Sport `json:"sport,omitempty"`
+	Heights []Height       `json:"heights"`
+}
+
+// Height is a standing height as it was given on a day.
+type Height struct {
+	Day string  `json:"day"`
+	CM  float64 `json:"cm"`
+}
+
+// Lesson is what is remembered of one clip. Times within swings are not.
+type Lesson struct {
+	Clip       string           `json:"clip"` // SHA-256 of its bytes, hex
+	Player     string           `json:"player"`
+	Day        string           `json:"day"` // filmed, 2006-01-02
+	DayAssumed bool             `json:"day_assumed"`
+	View       pipeline.View    `json:"view"`
+	Bats       pipeline.Side    `json:"bats"`
+	HeightCM   *float64         `json:"height_cm"`
+	Folder     string           `json:"folder"`
+	Schema     int              `json:"report_schema"`
+	Created    time.Time        `json:"created"`
+	Updated    time.Time        `json:"updated"`
+	Bands      []pipeline.Band  `json:"bands"`
+	Swings     []pipeline.Swing `json:"-"` // Index, Chosen, Measures and Findings
+}
+
+// Shown is the swing that the lesson shows, nil if it has none.
+func (l *Lesson) Shown() *pipeline.Swing {
+	for i := range l.Swings {
+		if l.Swings[i].Chosen {
+			return &l.Swings[i]
+		}
+	}
+	return nil
+}
+
+// Band is what a measure was held against in this lesson, nil if nothing.
+func (l *Lesson) Band(m *pipeline.Measure) *pipeline.Band {
+	for i := range l.Bands {
+		if b := &l.Bands[i]; b.Key == m.Key && b.From == m.From && b.At == m.At && b.Unit == m.Unit {
+			return b
+		}
+	}
+	return nil
+}
+
+// Entry is what goes in. Day is when it was filmed; empty: not known, the day
+// of At is taken and marked as assumed. At is the moment of recording.
+type Entry struct {
+	Player string
+	Name   string // first name, empty: as before
+	Day    string
+	Folder string // of the lesson
+	Report pipeline.Report
+	At     time.Time
+}
+
+// Recorded says what Record did.
+type Recorded struct {
+	Lesson  Lesson
+	Updated bool   // the clip was there before and was replaced
+	From    string // the player it was under before, where that was another
+}
+
+var code = regexp.MustCompile(`^[a-z0-9][a-z0-9_-]{0,31}$`)
+
+// ValidID tells whether id may name a player.
+func ValidID(id string) bool { return code.MatchString(id) }
+
+// Record writes a lesson in one transaction. The same clip recorded again is
+// the same lesson, replaced; without a day it keeps the one it had.
+func (l *Ledger) Record(ctx context.Context, e Entry) (r Recorded, err error) {
+	rep := e.Report
+	switch {
+	case !ValidID(e.Player):
+		return r, &pipeline.Error{Fault: pipeline.FaultUsage, What: fmt.Sprintf("%q is no player's code", e.Player), Hint: "small letters, digits, - and _, at most 32"}
+	case len(rep.Clip.ID) == 0:
+		return r, fault(l.path, "a lesson without its clip can't be recorded", "", nil)
+	}
+	if _, err := time.Parse(time.DateOnly, e.Day); e.Day != "" && err != nil {
+		return r, &pipeline.Error{Fault: pipeline.FaultUsage, What: fmt.Sprintf("%q is not a day", e.Day), Hint: "write it like 2026-05-03"}
+	}
+	les := Lesson{
+		Clip: rep.Clip.ID, Player: e.Player, Day: e.Day, DayAssumed: e.Day == "", View: rep.Batter.View, Bats: rep.Batter.Bats,
+		HeightCM: rep.Batter.HeightCM, Folder: e.Folder, Schema: rep.Schema, Created: e.At.UTC().Truncate(time.Second),
+		Bands: rep.Bands, Swings: rep.Swings,
+	}
+	les.Updated = les.Created
+	if les.DayAssumed {
+		les.Day = e.At.Format(time.DateOnly)
+	}
+	err = l.write(ctx, func(tx *sql.Tx) error {
+		do := func(query string, args ...any) (err error) {
+			_, err = tx.ExecContext(ctx, query, args...)
+			return err
+		}
+		var was Lesson
+		var created string
+		switch err := tx.QueryRowContext(ctx, `SELECT player, day, day_assumed, created FROM lessons WHERE id = $1`, les.Clip).Scan(&was.Player, &was.Day, &was.DayAssumed, &created); {
+		case err == nil:
+			r.Updated = true
+			if was.Player != les.Player {
+				r.From = was.Player
+			}
+			if les.DayAssumed {
+				les.Day, les.DayAssumed = was.Day, was.DayAssumed
+			}
+			if les.Created, err = time.Parse(time.RFC3339, created); err != nil {
+				return err
+			}
+		case !errors.Is(err, sql.ErrNoRows):
+			return err
+		}
+		b := rep.Batter
+		if err := do(`INSERT INTO players (id, name, bats, level, sport) VALUES ($1, $2, $3, $4, $5)
+			ON CONFLICT (id) DO UPDATE SET
+				name = CASE WHEN excluded.name = '' THEN players.name ELSE excluded.name END,
+				bats = CASE WHEN excluded.bats = '' THEN players.bats ELSE excluded.bats END,
+				level = CASE WHEN excluded.level = '' THEN players.level ELSE excluded.level END,
+				sport = CASE WHEN excluded.sport = '' THEN players.sport ELSE excluded.sport END`,
+			les.Player, e.Name, string(b.Bats), string(b.Level), string(b.Sport)); err != nil {
+			return err
+		}
+		if b.HeightCM != nil && !slices.Contains(b.Inferred, "height_cm") {
+			if err := do(`INSERT INTO heights (player, day, cm) VALUES ($1, $2, $3) ON CONFLICT (player, day) DO UPDATE SET cm = excluded.cm`,
+				les.Player, les.Day, *b.HeightCM); err != nil {
+				return err
+			}
+		}
+		if err := do(`DELETE FROM lessons WHERE id = $1`, les.Clip); err != nil {
+			return err
+		}
+		return insert(do, &les)
+	})
+	r.Lesson = les
+	return r, err
+}
+
+func insert(do func(query string, args ...any) error, l *Lesson) error {
+	if err := do(`INSERT INTO lessons (id, player, day, day_assumed, view, bats, height_cm, folder, report_schema, created, updated)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)`,
+		l.Clip, l.Player, l.Day, flag(l.DayAssumed), string(l.View), string(l.Bats), l.HeightCM, l.Folder, l.Schema,
+		l.Created.Format(time.RFC3339), l.Updated.Format(time.RFC3339)); err != nil {
+		return err
+	}
+	for i, b := range l.Bands {
+		if err := do(`INSERT INTO bands (lesson, position, rule, key, from_event, at_event, unit, least, most, origin, setting, own)
+			VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)`,
+			l.Clip, i, b.Rule, b.Key, string(b.From), string(b.At), b.Unit, b.Min, b.Max, b.Origin, flag(b.Setting), flag(b.Own)); err != nil {
+			return err
+		}
+	}
+	for _, s := range l.Swings {
+		if err := do(`INSERT INTO swings (lesson, swing, shown) VALUES ($1, $2, $3)`, l.Clip, s.Index, flag(s.Chosen)); err != nil {
+			return err
+		}
+		for i, m := range s.Measures {
+			if err := do(`INSERT INTO measures (lesson, swing, position, key, from_event, at_event, unit, value, lo, hi, warnings)
+				VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)`,
+				l.Clip, s.Index, i, m.Key, string(m.From), string(m.At), m.Unit, m.Value, m.Lo, m.Hi, strings.Join(m.Warnings, " ")); err != nil {
+				return err
+			}
+		}
+		for i, f := range s.Findings {
+			if err := do(`INSERT INTO findings (lesson, swing, position, rule, kind, evidence, words) VALUES ($1, $2, $3, $4, $5, $6, $7)`,
+				l.Clip, s.Index, i, f.Rule, f.Kind, strings.Join(f.Evidence, " "), f.Text); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
+func flag(b bool) int {
+	if b {
+		return 1
+	}
+	return 0
+}
+
+// write runs f in a transaction that is the only writer of the file.
+func (l *Ledger) write(ctx context.Context, f func(*sql.Tx) error) (err error) {
+	fail := func(err error) error {
+		return fault(l.path, "can't be written in the ledger", "is the disk full, or another program holding it?", err)
+	}
+	tx, err := l.db.BeginTx(ctx, nil)
+	if err != nil {
+		return fail(err)
+	}
+	if err := f(tx); err != nil {
+		return fail(errors.Join(err, tx.Rollback()))
+	}
+	if err := tx.Commit(); err != nil {
+		return fail(err)
+	}
+	return nil
+}
+
+// Players are all players by their codes.
+func (l *Ledger) Players(ctx context.Context) (out []Player, err error) {
+	at := map[string]int{}
+	err = l.read(ctx, func(tx *sql.Tx) error {
+		if err := each(ctx, tx, `SELECT id, name, bats, level, sport FROM players ORDER BY id`, nil, func(scan func(...any) error) error {
+			p := Player{Heights: []Height{}}
+			if err := scan(&p.ID, &p.Name, &p.Bats, &p.Level, &p.Sport); err != nil {
+				return err
+			}
+			at[p.ID] = len(out)
+			out = append(out, p)
+			return nil
+		}); err != nil {
+			return err
+		}
+		return each(ctx, tx, `SELECT player, day, cm FROM heights ORDER BY player, day`, nil, func(scan func(...any) error) error {
+			var id string
+			var h Height
+			if err := scan(&id, &h.Day, &h.CM); err != nil {
+				return err
+			}
+			p := &out[at[id]]
+			p.Heights = append(p.Heights, h)
+			return nil
+		})
+	})
+	return out, err
+}
+
+// Player by code; ok is false where there is none.
+func (l *Ledger) Player(ctx context.Context, id string) (p Player, ok bool, err error) {
+	all, err := l.Players(ctx)
+	for _, p := range all {
+		if p.ID == id {
+			return p, true, err
+		}
+	}
+	return p, false, err
+}
+
+// Lessons of a player, or of all ("") by player, in the order of their days
+// and, within one, of their first recording.
+func (l *Ledger) Lessons(ctx context.Context, player string) (out []Lesson, err error) {
+	const which = ` WHERE $1 = '' OR l.player = $1 `
+	at := map[string]int{}
+	err = l.read(ctx, func(tx *sql.Tx) error {
+		swing := func(lesson string, n int) *pipeline.Swing {
+			les := &out[at[lesson]]
+			for i := range les.Swings {
+				if les.Swings[i].Index == n {
+					return &les.Swings[i]
+				}
+			}
+			les.Swings = append(les.Swings, pipeline.Swing{Index: n})
+			return &les.Swings[len(les.Swings)-1]
+		}
+		rows := func(query string, f func(scan func(...any) error) error) error {
+			return each(ctx, tx, query, []any{player}, f)
+		}
+		return errors.Join(
+			rows(`SELECT l.id, l.player, l.day, l.day_assumed, l.view, l.bats, l.height_cm, l.folder, l.report_schema, l.created, l.updated
+				FROM lessons l`+which+`ORDER BY l.player, l.day, l.created, l.id`, func(scan func(...any) error) error {
+				les := Lesson{Bands: []pipeline.Band{}}
+				var created, updated string
+				if err := scan(&les.Clip, &les.Player, &les.Day, &les.DayAssumed, &les.View, &les.Bats, &les.HeightCM, &les.Folder, &les.Schema, &created, &updated); err != nil {
+					return err
+				}
+				var a, b error
+				les.Created, a = time.Parse(time.RFC3339, created)
+				les.Updated, b = time.Parse(time.RFC3339, updated)
+				at[les.Clip] = len(out)
+				out = append(out, les)
+				return errors.Join(a, b)
+			}),
+			rows(`SELECT b.lesson, b.rule, b.key, b.from_event, b.at_event, b.unit, b.least, b.most, b.origin, b.setting, b.own
+				FROM bands b JOIN lessons l ON l.id = b.lesson`+which+`ORDER BY b.lesson, b.position`, func(scan func(...any) error) error {
+				var id string
+				var b pipeline.Band
+				if err := scan(&id, &b.Rule, &b.Key, &b.From, &b.At, &b.Unit, &b.Min, &b.Max, &b.Origin, &b.Setting, &b.Own); err != nil {
+					return err
+				}
+				les := &out[at[id]]
+				les.Bands = append(les.Bands, b)
+				return nil
+			}),
+			rows(`SELECT s.lesson, s.swing, s.shown FROM swings s JOIN lessons l ON l.id = s.lesson`+which+`ORDER BY s.lesson, s.swing`, func(scan func(...any) error) error {
+				var id string
+				var n int
+				var shown bool
+				if err := scan(&id, &n, &shown); err != nil {
+					return err
+				}
+				swing(id, n).Chosen = shown
+				return nil
+			}),
+			rows(`SELECT m.lesson, m.swing, m.key, m.from_event, m.at_event, m.unit, m.value, m.lo, m.hi, m.warnings
+				FROM measures m JOIN lessons l ON l.id = m.lesson`+which+`ORDER BY m.lesson, m.swing, m.position`, func(scan func(...any) error) error {
+				var id, warnings string
+				var n int
+				m := pipeline.Measure{Frames: []int{}}
+				if err := scan(&id, &n, &m.Key, &m.From, &m.At, &m.Unit, &m.Value, &m.Lo, &m.Hi, &warnings); err != nil {
+					return err
+				}
+				m.Warnings = append([]string{}, strings.Fields(warnings)...)
+				s := swing(id, n)
+				s.Measures = append(s.Measures, m)
+				return nil
+			}),
+			rows(`SELECT f.lesson, f.swing, f.rule, f.kind, f.evidence, f.words
+				FROM findings f JOIN lessons l ON l.id = f.lesson`+which+`ORDER BY f.lesson, f.swing, f.position`, func(scan func(...any) error) error {
+				var id, evidence string
+				var n int
+				var f pipeline.Finding
+				if err := scan(&id, &n, &f.Rule, &f.Kind, &evidence, &f.Text); err != nil {
+					return err
+				}
+				f.Evidence = append([]string{}, strings.Fields(evidence)...)
+				s := swing(id, n)
+				s.Findings = append(s.Findings, f)
+				return nil
+			}),
+		)
+	})
+	return out, err
+}
+
+// read runs f on one state of the file.
+func (l *Ledger) read(ctx context.Context, f func(*sql.Tx) error) error {
+	fail := func(err error) error {
+		return fault(l.path, "the ledger can't be read", "", err)
+	}
+	tx, err := l.db.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
+	if err != nil {
+		return fail(err)
+	}
+	defer tx.Rollback()
+	if err := f(tx); err != nil {
+		return fail(err)
+	}
+	return nil
+}
+
+func each(ctx context.Context, tx *sql.Tx, query string, args []any, f func(scan func(...any) error) error) error {
+	rows, err := tx.QueryContext(ctx, query, args...)
+	if err != nil {
+		return err
+	}
+	defer rows.Close()
+	for rows.Next() {
+		if err := f(rows.Scan); err != nil {
+			return err
+		}
+	}
+	return rows.Err()
+}
+
+// Last is the newest of a player's lessons that was filmed on an earlier day
+// than day: from the same view and batting side where there is one, else the
+// newest of all. Nil where there is none.
+func Last(lessons []Lesson, day string, view pipeline.View, bats pipeline.Side) (last *Lesson) {
+	for i := range lessons {
+		l := &lessons[i]
+		if l.Day >= day || l.Shown() == nil {
+			continue
+		}
+		same := func(l *Lesson) bool { return l.View == view && l.Bats == bats }
+		if last == nil || same(l) || !same(last) {
+			last = l
+		}
+	}
+	return last
+}
