@@ -59,6 +59,9 @@ var MeasureUnits = map[string]string{
 	"head_over_back": "cm", "head_over_back_ratio": "ratio", "back_line_tilt": "deg", "back_line_bend": "cm",
 	"stance_knee_front": "deg", "stance_knee_back": "deg", "hands_start": "cm", "hands_start_ratio": "ratio",
 	"stride_length": "cm", "stride_length_pct": "pct_height",
+	"start_lower": "cm", "tape_height": "cm",
+	"start_lower_knee_front": "deg", "start_lower_knee_back": "deg", "start_lower_more_front": "deg", "start_lower_more_back": "deg",
+	"decision_time": "s", "eye_travel": "cm",
 }
 
 // Codes of the lesson (detect/coach); every language has words for each.
