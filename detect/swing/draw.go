@@ -59,7 +59,7 @@ func (a *analysis) draw(s *p.Swing) {
 	for f := range g.frames {
 		fr := &g.frames[f]
 		i := g.index(fr.PTS / g.factor)
-		d := p.Drawn{Frame: fr.Index, T: fr.PTS, Camera: fr.Camera, Seen: i > -.5 && i < float64(g.n)-.5 && g.score[g.clamp(i)] > 0}
+		d := p.Drawn{Frame: fr.Index, T: fr.PTS, Camera: fr.Camera, Energy: fr.EnergyBat, Seen: i > -.5 && i < float64(g.n)-.5 && g.score[g.clamp(i)] > 0}
 		q := eyes.lerp(i)
 		d.Eyes = p.Point{X: q.X + up.X, Y: q.Y + up.Y}
 		d.Head, d.Nose = ears.lerp(i), nose.lerp(i)
