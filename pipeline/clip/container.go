@@ -38,6 +38,7 @@ const (
 	stepProbe  = "probe"
 	stepDecode = "decode"
 	stepSound  = "sound"
+	stepVoice  = "voice"
 	stepEncode = "encode"
 )
 

@@ -23,11 +23,15 @@ import (
 type SoundSpan struct{ At, From, To float64 }
 
 // Spec says what is written: pictures of Width×Height (even), FPS a second.
-// Without Sound or without a sound track in SoundFrom the output is silent.
+// Without Voice, and without Sound or a sound track in SoundFrom, the output is
+// silent. Voice, samples as Voice gives them, begins at VoiceAt seconds; the
+// clip's own sound is held down under it.
 type Spec struct {
 	Width, Height, FPS int
 	Sound              []SoundSpan
 	SoundFrom          *pipeline.Clip
+	Voice              []float32
+	VoiceAt            float64
 }
 
 // Encoder writes an MP4: H.264 High, yuv420p, BT.709 limited range and tagged
@@ -225,14 +229,23 @@ func (e *Encoder) mux() error {
 // picture, and returns its path; "" if there is none.
 func (e *Encoder) sound() (string, error) {
 	c := e.spec.SoundFrom
-	if c == nil || !c.HasAudio || len(e.spec.Sound) == 0 {
+	own := c != nil && c.HasAudio && len(e.spec.Sound) > 0
+	if !own && len(e.spec.Voice) == 0 {
 		return "", nil
 	}
-	in, start, err := Audio(e.ctx, *c, soundRate)
-	if err != nil {
+	if err := e.spec.voiceFits(e.frames); err != nil {
 		return "", err
 	}
+	var in []float32
+	var start float64
+	if own {
+		var err error
+		if in, start, err = Audio(e.ctx, *c, soundRate); err != nil {
+			return "", err
+		}
+	}
 	out := layout(in, start, e.spec.Sound, e.frames*soundRate/e.spec.FPS)
+	speak(out, e.spec.Voice, e.spec.VoiceAt)
 	b := make([]byte, 4*len(out))
 	for i, v := range out {
 		binary.LittleEndian.PutUint32(b[4*i:], math.Float32bits(v))
