@@ -1,6 +1,7 @@
 package swing
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -111,6 +112,8 @@ type analysis struct {
 	dark      bool // or compressed hard: places are less sure
 	cut       bool // no still interval: what stands for the stance may be later
 	marked    bool // the batter wears a marker
+	level     p.Level
+	sport     p.Sport
 	key       int
 	bodyPx    float64
 }
@@ -129,7 +132,7 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 	if g == nil {
 		return nil
 	}
-	a := &analysis{clip: t.Clip, grid: g, ev: moments{}, key: w.Key, marked: t.Given.Marked()}
+	a := &analysis{clip: t.Clip, grid: g, ev: moments{}, key: w.Key, marked: t.Given.Marked(), level: cmp.Or(given.Level, t.Given.Level), sport: cmp.Or(given.Sport, t.Given.Sport)}
 	burst := g.clamp(g.index(w.Burst / g.factor))
 	// A first scale from the calm half before the burst; a second one from the
 	// stance once it is known.

@@ -405,6 +405,8 @@ func (a *analysis) measure(s *p.Swing) {
 			pm("stride_length_pct", p.Stance, p.Plant, "pct_height", v/sc.height*100, rms(3*cm, .08*v)/sc.height*100)
 		}
 	}
+	a.lower(s, put, null)
+	a.decide(put, eyePx, cm, grain)
 }
 
 // marker measures the fall of the sticker on the helmet, at the eyes' scale.

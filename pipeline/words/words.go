@@ -237,6 +237,8 @@ func (l Lang) Warning(w pipeline.Warning) string {
 var ownMoment = map[string]bool{
 	"eye_height": true, "head_after": true, "finish_hold": true, "stance_knee_front": true, "stance_knee_back": true,
 	"hands_start": true, "hands_start_ratio": true, "stride_length": true, "stride_length_pct": true,
+	"start_lower": true, "tape_height": true, "start_lower_knee_front": true, "start_lower_knee_back": true,
+	"start_lower_more_front": true, "start_lower_more_back": true, "decision_time": true,
 }
 
 // MeasureName names a measure with its span: "eye drop, stance to contact".
