@@ -1,0 +1,3 @@
+package words
+
+var spanishProgress = map[string]string{}
