@@ -18,6 +18,7 @@ import (
 type FilmOptions struct {
 	FirstName string
 	Date      string
+	Voice     float64 // length of the coach's voice note, seconds; the end card waits for it
 }
 
 // Part says which passage of the film a shot belongs to.
@@ -99,6 +100,7 @@ const (
 	longest    = 44.5 // seconds of film
 	realLong   = 6.0  // seconds of the real-time passage, capture time
 	appearTime = 0.3
+	afterVoice = 0.5 // seconds of the end card after the last word
 )
 
 // ErrNoSwing is returned when the report has no swing to show.
@@ -226,6 +228,17 @@ func (f *Film) holds() []hold {
 	return out
 }
 
+// SlowFrom is when the slow passage begins, seconds of the film; a voice note
+// begins there.
+func (f *Film) SlowFrom() float64 {
+	for i, s := range f.shots {
+		if s.Pass == 2 {
+			return float64(i) / rate
+		}
+	}
+	return float64(len(f.shots)) / rate
+}
+
 func (f *Film) tapeCaption() string {
 	m := f.swing.Measure("eye_height", "", pipeline.Stance)
 	if m == nil || m.Value == nil {
@@ -318,6 +331,9 @@ func (f *Film) plan() {
 		}
 	}
 	move(to)
+	if f.opts.Voice > 0 {
+		endLong = math.Max(endLong, f.SlowFrom()+f.opts.Voice+afterVoice-float64(len(f.shots))/rate)
+	}
 	for i := 0; i < int(math.Round(endLong*rate)); i++ {
 		f.shots = append(f.shots, Shot{Source: -1, Part: EndCard})
 	}

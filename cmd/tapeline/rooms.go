@@ -50,9 +50,13 @@ func rooms(o options) house {
 	return house{
 		Close: func() { nets.Close() },
 		Stages: func(by aside) pipeline.Stages {
+			var voice []float32
 			return pipeline.Stages{
 				Probe: func(ctx context.Context, path string) (pipeline.Clip, error) {
 					c, err := clip.Probe(ctx, path)
+					if err == nil && by.voice != "" { // a bad note is told before the long work
+						voice, err = clip.Voice(ctx, by.voice)
+					}
 					if err != nil || by.capture == 0 {
 						return c, err
 					}
@@ -78,7 +82,7 @@ func rooms(o options) house {
 				},
 				Judge: judged,
 				Show: func(ctx context.Context, c pipeline.Clip, rep *pipeline.Report, dir string, tell pipeline.Progress) error {
-					return show(ctx, c, rep, dir, o.text, overlay.FilmOptions{FirstName: by.name, Date: by.date}, tell)
+					return showing{text: o.text, card: overlay.FilmOptions{FirstName: by.name, Date: by.date}, voice: voice}.show(ctx, c, rep, dir, tell)
 				},
 			}
 		},

@@ -18,13 +18,22 @@ import (
 	"tapeline/pipeline/words"
 )
 
+// showing is what a lesson is shown with besides its report.
+type showing struct {
+	text  words.Lang
+	card  overlay.FilmOptions
+	voice []float32 // the coach's note, as clip.Voice gives it
+}
+
 // show paints the lesson's video and its sheet into dir.
-func show(ctx context.Context, c pipeline.Clip, rep *pipeline.Report, dir string, text words.Lang, card overlay.FilmOptions, tell pipeline.Progress) error {
+func (by showing) show(ctx context.Context, c pipeline.Clip, rep *pipeline.Report, dir string, tell pipeline.Progress) error {
+	text, card := by.text, by.card
+	card.Voice = clip.VoiceSeconds(by.voice)
 	film, err := overlay.NewFilm(rep, c, text, card)
 	if err != nil {
 		return err
 	}
-	if err := paint(ctx, c, film, filepath.Join(dir, pipeline.LessonFile), tell); err != nil {
+	if err := paint(ctx, c, film, by.voice, filepath.Join(dir, pipeline.LessonFile), tell); err != nil {
 		return err
 	}
 	stills, err := stillsOf(ctx, c, rep)
@@ -97,9 +106,9 @@ func writePNG(path string, img image.Image) error {
 }
 
 // paint decodes the clip once a pass of the film and writes its shots.
-func paint(ctx context.Context, c pipeline.Clip, film *overlay.Film, path string, tell pipeline.Progress) (err error) {
+func paint(ctx context.Context, c pipeline.Clip, film *overlay.Film, voice []float32, path string, tell pipeline.Progress) (err error) {
 	w, h := film.Size()
-	spec := clip.Spec{Width: w, Height: h, FPS: film.FPS(), SoundFrom: &c}
+	spec := clip.Spec{Width: w, Height: h, FPS: film.FPS(), SoundFrom: &c, Voice: voice, VoiceAt: film.SlowFrom()}
 	for _, s := range film.Sound() {
 		spec.Sound = append(spec.Sound, clip.SoundSpan(s))
 	}
