@@ -46,6 +46,9 @@ func Open(ctx context.Context, path string) (*Ledger, error) {
 	if err != nil {
 		return nil, err
 	}
+	for _, end := range []string{"", "-wal", "-shm"} { // a copy brought back may be open to all
+		_ = os.Chmod(path+end, private)
+	}
 	l, err := connect(ctx, path)
 	if err != nil {
 		return nil, err
@@ -55,7 +58,6 @@ func Open(ctx context.Context, path string) (*Ledger, error) {
 			return nil, errors.Join(err, l.Close())
 		}
 	}
-	_ = os.Chmod(path, private) // a copy brought back may have lost it
 	return l, nil
 }
 
@@ -208,7 +210,7 @@ func inspect(ctx context.Context, path string) (current bool, err error) {
 	db.SetMaxOpenConns(1)
 
 	var verdict string
-	if err := db.QueryRowContext(ctx, "PRAGMA quick_check(1)").Scan(&verdict); err != nil || verdict != "ok" {
+	if err := db.QueryRowContext(ctx, "PRAGMA integrity_check(1)").Scan(&verdict); err != nil || verdict != "ok" {
 		if ctx.Err() != nil {
 			return false, fault(path, "the ledger could not be read", "", ctx.Err())
 		}

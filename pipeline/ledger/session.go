@@ -23,13 +23,13 @@ type Spread struct {
 	Median   float64            `json:"median"`
 	Least    float64            `json:"least"`
 	Most     float64            `json:"most"`
-	SD       *float64           `json:"sd"`         // of the swings; nil for one swing
-	DoubtSD  float64            `json:"doubt_sd"`   // standard deviation of one reading, root mean square
-	Varies   *bool              `json:"varies"`     // the swings differ by more than the doubt explains; nil: too few
-	Band     *pipeline.Band     `json:"band"`       // of the day's last lesson
-	InBand   *int               `json:"in_band"`    // swings whose whole bounds lie inside; nil without a band
-	OutBand  *int               `json:"out_band"`   // swings whose whole bounds lie outside
-	Readings []pipeline.Measure `json:"-"`          // in order
+	SD       *float64           `json:"sd"`       // of the swings; nil for one swing
+	DoubtSD  float64            `json:"doubt_sd"` // standard deviation of one reading, root mean square
+	Varies   *bool              `json:"varies"`   // the swings differ by more than the doubt explains; nil: too few
+	Band     *pipeline.Band     `json:"band"`     // of the day's last lesson
+	InBand   *int               `json:"in_band"`  // swings whose whole bounds lie inside; nil without a band
+	OutBand  *int               `json:"out_band"` // swings whose whole bounds lie outside
+	Readings []pipeline.Measure `json:"-"`        // in order
 }
 
 // Group is the lessons of one view and batting side.

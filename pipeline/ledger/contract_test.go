@@ -1,0 +1,284 @@
+package ledger
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"reflect"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"tapeline/pipeline"
+)
+
+func num(v float64) *float64 { return &v }
+
+// report is a lesson's report: eye drop v in each swing given, the first shown.
+func report(clip string, view pipeline.View, drops ...float64) pipeline.Report {
+	rep := pipeline.Report{
+		Schema: pipeline.ReportSchema,
+		Clip:   pipeline.ClipInfo{ID: clip, Name: clip + ".mp4"},
+		Batter: pipeline.Batter{Bats: pipeline.BatsLeft, View: view, HeightCM: num(152.4), Level: pipeline.Youth, Sport: pipeline.Softball},
+		Bands: []pipeline.Band{
+			{Rule: "eye_drop", Key: "eye_drop", From: pipeline.Stance, At: pipeline.Contact, Unit: "cm", Max: num(5), Origin: "K", Setting: true},
+			{Rule: "hands_start", Key: "hands_start", At: pipeline.Stance, Unit: "cm", Min: num(0), Origin: "K", Own: true},
+		},
+	}
+	for i, v := range drops {
+		rep.Swings = append(rep.Swings, pipeline.Swing{Index: i + 1, Chosen: i == 0,
+			Measures: []pipeline.Measure{
+				{Key: "eye_drop", From: pipeline.Stance, At: pipeline.Contact, Unit: "cm", Value: num(v), Lo: num(v - 1), Hi: num(v + 1.5), Frames: []int{}, Warnings: []string{}},
+				{Key: "eye_drop", From: pipeline.Stance, At: pipeline.Finish, Unit: "cm", Frames: []int{}, Warnings: []string{"clip_ends_early", "oblique"}},
+				{Key: "front_foot_open", At: pipeline.Contact, Unit: "deg", Lo: num(-3), Hi: num(60), Frames: []int{}, Warnings: []string{"foot_ambiguous"}},
+			},
+			Findings: []pipeline.Finding{
+				{Rule: "eye_drop", Kind: pipeline.Priority, Evidence: []string{"eye_drop@contact"}},
+				{Rule: "coach", Kind: pipeline.Secondary, Text: "Watch the ball “in”; don't peek.", Evidence: []string{}},
+			}})
+	}
+	return rep
+}
+
+var noon = time.Date(2026, 5, 3, 12, 0, 0, 0, time.UTC)
+
+// contract is what every ledger must do. store makes an empty one and gives a
+// function that opens it again, each time on connections of its own.
+func contract(t *testing.T, store func(t *testing.T) (open func() (*Ledger, error))) {
+	ctx := context.Background()
+	opened := func(t *testing.T, open func() (*Ledger, error)) *Ledger {
+		t.Helper()
+		l, err := open()
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { l.Close() })
+		return l
+	}
+	fresh := func(t *testing.T) *Ledger { return opened(t, store(t)) }
+	record := func(t *testing.T, l *Ledger, e Entry) Recorded {
+		t.Helper()
+		r, err := l.Record(ctx, e)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return r
+	}
+	lessons := func(t *testing.T, l *Ledger, player string) []Lesson {
+		t.Helper()
+		out, err := l.Lessons(ctx, player)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return out
+	}
+
+	t.Run("what goes in comes out", func(t *testing.T) {
+		open := store(t)
+		rep := report("c1", pipeline.ViewChest, 7.9, 6.1)
+		want := record(t, opened(t, open), Entry{Player: "b07", Name: "Ada", Day: "2026-05-02", Folder: "lessons/c1", Report: rep, At: noon})
+		if want.Updated || want.From != "" {
+			t.Errorf("a new lesson: %+v", want)
+		}
+		l := opened(t, open)
+		got := lessons(t, l, "b07")
+		if len(got) != 1 || !reflect.DeepEqual(got[0], want.Lesson) {
+			t.Fatalf("got %+v\nwant %+v", got, want.Lesson)
+		}
+		if !reflect.DeepEqual(got[0].Swings, rep.Swings) || !reflect.DeepEqual(got[0].Bands, rep.Bands) {
+			t.Errorf("swings %+v, bands %+v", got[0].Swings, got[0].Bands)
+		}
+		p, ok, err := l.Player(ctx, "b07")
+		if err != nil || !ok || !reflect.DeepEqual(p, Player{ID: "b07", Name: "Ada", Bats: "L", Level: "youth", Sport: "softball", Heights: []Height{{"2026-05-02", 152.4}}}) {
+			t.Errorf("player %+v, %v, %v", p, ok, err)
+		}
+		if _, ok, err := l.Player(ctx, "b08"); ok || err != nil {
+			t.Errorf("a player nobody recorded: %v, %v", ok, err)
+		}
+	})
+
+	t.Run("an empty one is empty", func(t *testing.T) {
+		l := fresh(t)
+		if got := lessons(t, l, ""); len(got) != 0 {
+			t.Errorf("lessons %+v", got)
+		}
+		if p, err := l.Players(ctx); len(p) != 0 || err != nil {
+			t.Errorf("players %+v, %v", p, err)
+		}
+	})
+
+	t.Run("the same clip is the same lesson", func(t *testing.T) {
+		l := fresh(t)
+		record(t, l, Entry{Player: "b07", Name: "Ada", Day: "2026-05-02", Report: report("c1", pipeline.ViewChest, 7.9, 6.1, 5), At: noon})
+		r := record(t, l, Entry{Player: "b07", Report: report("c1", pipeline.ViewBack, 4), Folder: "again", At: noon.AddDate(0, 1, 0)})
+		if !r.Updated || r.From != "" {
+			t.Errorf("%+v", r)
+		}
+		got := lessons(t, l, "b07")
+		if len(got) != 1 {
+			t.Fatalf("%d lessons", len(got))
+		}
+		g := got[0]
+		if g.Day != "2026-05-02" || g.DayAssumed || g.View != pipeline.ViewBack || g.Folder != "again" || len(g.Swings) != 1 || *g.Swings[0].Measures[0].Value != 4 || len(g.Swings[0].Findings) != 2 {
+			t.Errorf("%+v", g)
+		}
+		if !g.Created.Equal(noon) || !g.Updated.Equal(noon.AddDate(0, 1, 0)) {
+			t.Errorf("created %v, updated %v", g.Created, g.Updated)
+		}
+		if p, _, _ := l.Player(ctx, "b07"); p.Name != "Ada" {
+			t.Errorf("the name went away: %+v", p)
+		}
+	})
+
+	t.Run("a clip under the wrong player moves", func(t *testing.T) {
+		l := fresh(t)
+		record(t, l, Entry{Player: "b07", Report: report("c1", pipeline.ViewChest, 7.9), At: noon})
+		r := record(t, l, Entry{Player: "b08", Report: report("c1", pipeline.ViewChest, 7.9), At: noon})
+		if !r.Updated || r.From != "b07" || len(lessons(t, l, "b07")) != 0 || len(lessons(t, l, "b08")) != 1 || len(lessons(t, l, "")) != 1 {
+			t.Errorf("%+v; %+v", r, lessons(t, l, ""))
+		}
+	})
+
+	t.Run("a day that isn't known is assumed once", func(t *testing.T) {
+		l := fresh(t)
+		e := Entry{Player: "b07", Report: report("c1", pipeline.ViewChest, 7.9), At: noon}
+		if r := record(t, l, e); r.Lesson.Day != "2026-05-03" || !r.Lesson.DayAssumed {
+			t.Errorf("%+v", r.Lesson)
+		}
+		e.At = noon.AddDate(0, 0, 9)
+		if r := record(t, l, e); r.Lesson.Day != "2026-05-03" || !r.Lesson.DayAssumed {
+			t.Errorf("read again: %+v", r.Lesson)
+		}
+		e.Day = "2026-04-12"
+		if r := record(t, l, e); r.Lesson.Day != "2026-04-12" || r.Lesson.DayAssumed {
+			t.Errorf("with its day: %+v", r.Lesson)
+		}
+	})
+
+	t.Run("an inferred height is no height", func(t *testing.T) {
+		l := fresh(t)
+		rep := report("c1", pipeline.ViewChest, 7.9)
+		rep.Batter.Inferred = []string{"height_cm"}
+		record(t, l, Entry{Player: "b07", Report: rep, At: noon})
+		if p, _, _ := l.Player(ctx, "b07"); len(p.Heights) != 0 {
+			t.Errorf("%+v", p.Heights)
+		}
+	})
+
+	t.Run("order and players apart", func(t *testing.T) {
+		l := fresh(t)
+		for i, day := range []string{"2026-05-03", "2026-04-12", "2026-04-12"} {
+			record(t, l, Entry{Player: "b07", Day: day, Report: report(fmt.Sprint("c", 9-i), pipeline.ViewChest, 1), At: noon.Add(time.Duration(i) * time.Minute)})
+		}
+		record(t, l, Entry{Player: "a01", Day: "2026-06-01", Report: report("c0", pipeline.ViewChest, 1), At: noon})
+		var got []string
+		for _, x := range lessons(t, l, "") {
+			got = append(got, x.Clip)
+		}
+		if strings.Join(got, " ") != "c0 c8 c7 c9" {
+			t.Errorf("order %v", got)
+		}
+		if n := len(lessons(t, l, "b07")); n != 3 {
+			t.Errorf("%d lessons of b07", n)
+		}
+	})
+
+	t.Run("what isn't right is refused and leaves no trace", func(t *testing.T) {
+		l := fresh(t)
+		twice := report("c1", pipeline.ViewChest, 1)
+		twice.Swings[0].Measures = append(twice.Swings[0].Measures, twice.Swings[0].Measures[0])
+		for name, c := range map[string]struct {
+			e     Entry
+			fault pipeline.Fault
+		}{
+			"a name for a code": {Entry{Player: "Ada", Report: report("c1", pipeline.ViewChest, 1), At: noon}, pipeline.FaultUsage},
+			"no player":         {Entry{Report: report("c1", pipeline.ViewChest, 1), At: noon}, pipeline.FaultUsage},
+			"no day":            {Entry{Player: "b07", Day: "2026-02-30", Report: report("c1", pipeline.ViewChest, 1), At: noon}, pipeline.FaultUsage},
+			"no clip":           {Entry{Player: "b07", Report: report("", pipeline.ViewChest, 1), At: noon}, pipeline.FaultLedger},
+			"a measure twice":   {Entry{Player: "b07", Report: twice, At: noon}, pipeline.FaultLedger},
+		} {
+			_, err := l.Record(ctx, c.e)
+			var e *pipeline.Error
+			if !errors.As(err, &e) || e.Fault != c.fault || strings.Contains(err.Error(), "\n") {
+				t.Errorf("%s: %v", name, err)
+			}
+		}
+		if p, _ := l.Players(ctx); len(p) != 0 || len(lessons(t, l, "")) != 0 {
+			t.Error("something was left behind")
+		}
+	})
+
+	t.Run("a failed replacement keeps what was there", func(t *testing.T) {
+		l := fresh(t)
+		record(t, l, Entry{Player: "b07", Report: report("c1", pipeline.ViewChest, 7.9), At: noon})
+		bad := report("c1", pipeline.ViewChest, 3)
+		bad.Swings = append(bad.Swings, bad.Swings[0])
+		if _, err := l.Record(ctx, Entry{Player: "b07", Report: bad, At: noon}); err == nil {
+			t.Fatal("a swing twice was taken")
+		}
+		if got := lessons(t, l, ""); len(got) != 1 || *got[0].Swings[0].Measures[0].Value != 7.9 {
+			t.Errorf("%+v", got)
+		}
+	})
+
+	t.Run("words stay words", func(t *testing.T) {
+		l := fresh(t)
+		record(t, l, Entry{Player: "b07", Name: "'); DROP TABLE lessons;--", Folder: "a'b\"c\n", Report: report("c1'", pipeline.ViewChest, 1), At: noon})
+		got := lessons(t, l, "b07")
+		if len(got) != 1 || got[0].Folder != "a'b\"c\n" || got[0].Clip != "c1'" {
+			t.Errorf("%+v", got)
+		}
+	})
+
+	t.Run("a call that is given up leaves no trace", func(t *testing.T) {
+		l := fresh(t)
+		gone, cancel := context.WithCancel(ctx)
+		cancel()
+		if _, err := l.Record(gone, Entry{Player: "b07", Report: report("c1", pipeline.ViewChest, 1), At: noon}); err == nil {
+			t.Error("recorded all the same")
+		}
+		if len(lessons(t, l, "")) != 0 {
+			t.Error("something was left behind")
+		}
+	})
+
+	t.Run("many write at once", func(t *testing.T) {
+		open := store(t)
+		var wg sync.WaitGroup
+		for w := range 4 {
+			wg.Go(func() {
+				l, err := open()
+				if err != nil {
+					t.Error(err)
+					return
+				}
+				defer l.Close()
+				for i := range 10 {
+					own, shared := report(fmt.Sprintf("w%d-%d", w, i), pipeline.ViewChest, 1, 2), report(fmt.Sprintf("shared-%d", i), pipeline.ViewBack, float64(w), 2)
+					for _, rep := range []pipeline.Report{own, shared} {
+						if _, err := l.Record(ctx, Entry{Player: fmt.Sprint("p", w), Report: rep, At: noon}); err != nil {
+							t.Errorf("writer %d: %v", w, err)
+						}
+					}
+					if _, err := l.Lessons(ctx, ""); err != nil {
+						t.Errorf("writer %d reading: %v", w, err)
+					}
+				}
+			})
+		}
+		wg.Wait()
+		all := lessons(t, opened(t, open), "")
+		if len(all) != 50 {
+			t.Errorf("%d lessons; want 50", len(all))
+		}
+		for _, x := range all {
+			if len(x.Swings) != 2 || len(x.Swings[0].Measures) != 3 || len(x.Swings[1].Findings) != 2 || len(x.Bands) != 2 {
+				t.Errorf("half a lesson: %+v", x)
+			}
+			if strings.HasPrefix(x.Clip, "shared") && fmt.Sprint("p", *x.Swings[0].Measures[0].Value) != x.Player {
+				t.Errorf("%s: of %s, written by %v", x.Clip, x.Player, *x.Swings[0].Measures[0].Value)
+			}
+		}
+	})
+}
