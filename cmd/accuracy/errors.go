@@ -62,6 +62,56 @@ type clipErrors struct {
 	atWorld       [pipeline.NumJoints][6][3]float64
 	still, moving [pipeline.NumJoints][2]float64
 	stillWorld    [pipeline.NumJoints][3]float64
+
+	size, load, plant, contact float64
+	scores                     [pipeline.NumJoints][]float64
+	feet                       [2][][2]float64 // true heel→toe of the left and right foot
+}
+
+// guessed landmarks are out of the network's sight by its own account (score
+// under .5) for most of the clip: that is no error of seeing.
+func (c *clipErrors) guessed(j int) bool { return middle(c.scores[j]) < .5 }
+
+// seeing are those of a view's clips that see landmark j; all where none does.
+func seeing(clips []*clipErrors, j int) (s []*clipErrors) {
+	for _, c := range clips {
+		if !c.guessed(j) {
+			s = append(s, c)
+		}
+	}
+	if len(s) == 0 {
+		return clips
+	}
+	return s
+}
+
+// feet of a landmark table: heel, toe.
+var feet = [2][2]int{{pipeline.LeftHeel, pipeline.LeftToe}, {pipeline.RightHeel, pipeline.RightToe}}
+
+// footShape is the share, across and down the picture, that the network draws
+// of the true heel→toe vector of the front foot while it stands, least squares
+// over clips of one view, every clip alike.
+func footShape(clips []*clipErrors) (k [2]float64) {
+	for a := range k {
+		var num, den float64
+		for _, c := range seeing(clips, pipeline.LeftToe) {
+			var n, d, frames float64
+			for i, t := range c.times {
+				if t < c.plant || t > c.contact+.035 {
+					continue
+				}
+				v := c.feet[0][i][a]
+				n += v * (v + c.px[feet[0][1]][i][a] - c.px[feet[0][0]][i][a])
+				d += v * v
+				frames++
+			}
+			if frames > 0 {
+				num, den = num+n/frames, den+d/frames
+			}
+		}
+		k[a] = num / den
+	}
+	return k
 }
 
 func middle(v []float64) float64 { return quantile(v, .5) }
@@ -102,7 +152,7 @@ func readErrors(truthPath, trackPath string) (*clipErrors, error) {
 		return nil, fmt.Errorf("%s: no window", trackPath)
 	}
 	load, plant, contact := t.Phases["load"].T, t.Phases["plant"].T, t.Phases["contact"].T
-	c := &clipErrors{view: renderedView[t.Params.View]}
+	c := &clipErrors{view: renderedView[t.Params.View], load: load, plant: plant, contact: contact, size: 178 / (100 * t.Params.Stature)}
 	swap := func(j int) int { // as of a right-handed batter
 		switch {
 		case t.Params.Hand != "L" || j == pipeline.Nose:
@@ -123,7 +173,7 @@ func readErrors(truthPath, trackPath string) (*clipErrors, error) {
 			lateral *= -1
 		}
 	}
-	size := 178 / (100 * t.Params.Stature)
+	size := c.size
 	stature := func(at func(j int) vec) float64 {
 		d := func(a, b int) float64 { return at(a).sub(at(b)).norm() }
 		legs := (d(23, 25) + d(25, 27) + d(24, 26) + d(26, 28)) / 2
@@ -152,6 +202,7 @@ func readErrors(truthPath, trackPath string) (*clipErrors, error) {
 			cm := t.Focal / q.Depth / 100
 			l, w := s.Pose.Joints[j], s.Pose.World[j]
 			to := swap(j)
+			c.scores[to] = append(c.scores[to], l.Score)
 			c.px[to] = append(c.px[to], [2]float64{(l.X - q.Px[0]) / cm * lateral, (l.Y - q.Px[1]) / cm})
 			v := q.XYZ.sub(hips)
 			for k := range v {
@@ -161,6 +212,11 @@ func readErrors(truthPath, trackPath string) (*clipErrors, error) {
 			p.got[j] = vec{w.X, w.Y, w.Z}
 		}
 		pairs = append(pairs, p)
+		for n, foot := range feet {
+			a, b := f.Points[errorNames[swap(foot[0])]], f.Points[errorNames[swap(foot[1])]]
+			cm := 2 * t.Focal / (a.Depth + b.Depth) / 100
+			c.feet[n] = append(c.feet[n], [2]float64{(b.Px[0] - a.Px[0]) / cm * lateral, (b.Px[1] - a.Px[1]) / cm})
+		}
 		if f.T < load {
 			net = append(net, stature(func(j int) vec { return p.got[j] }))
 			own = append(own, stature(func(j int) vec { return p.want[j] }))
@@ -184,6 +240,21 @@ func readErrors(truthPath, trackPath string) (*clipErrors, error) {
 			}
 			e[0] *= lateral
 			c.world[swap(j)] = append(c.world[swap(j)], e)
+		}
+	}
+	return c, nil
+}
+
+// settle takes the shape k of the feet off the errors of heels and toes and
+// fills the errors of phases and frames.
+func (c *clipErrors) settle(k [2]float64) {
+	load, plant, contact, size := c.load, c.plant, c.contact, c.size
+	for n, foot := range feet {
+		for i, v := range c.feet[n] {
+			for a := range k {
+				c.px[foot[0]][i][a] += (k[a] - 1) * v[a] / 2
+				c.px[foot[1]][i][a] -= (k[a] - 1) * v[a] / 2
+			}
 		}
 	}
 	in := func(phase string, s float64) bool {
@@ -242,7 +313,6 @@ func readErrors(truthPath, trackPath string) (*clipErrors, error) {
 			c.stillWorld[j][a] = sd(world) / math.Sqrt2
 		}
 	}
-	return c, nil
 }
 
 // renderedView turns the renderer's names of views into ours.
@@ -292,6 +362,7 @@ func measureErrors(w io.Writer, tracks string, folders []string) error {
 		"Errors of the heavy pose network, measured as its raw reading minus the exact truth of rendered clips; made by: accuracy --errors --tracks TRACKS FOLDER ...",
 		"px: place in the picture, centimetres at the joint's own depth, for a batter 1.78 m tall: [landmark][phase][lateral, down]. Lateral is toward the pitcher from the chest and the back, toward the plate from the pitcher and the catcher.",
 		"world: the network's 3-D points, stretched to the true body's size, minus the true points about the hips' middle: [landmark][phase][lateral, down, away from the camera], centimetres for 1.78 m.",
+		"foot: the share, across and down, that the network draws of a foot's true heel-to-toe vector; what px says of heels and toes is beside that.",
 		"Landmarks as those of a right-handed batter (left = front); a left-handed one has them exchanged. Phases: medians over the stance, the middle of the stride, plant, the swing, contact, and .08-.25 s after it.",
 		"groups: one standard deviation, centimetres: clip = of a clip from its view's mean, all phases alike; phase = of each phase beside that; [lateral, down]. still and moving = from frame to frame in the stance and between plant and .1 s after contact. world = frame to frame.",
 		"Rendered clips are few: see clips. Views that are missing borrow from the others, which is said where it is done.",
@@ -310,11 +381,17 @@ func measureErrors(w io.Writer, tracks string, folders []string) error {
 	sort.Slice(views, func(i, j int) bool { return views[i] < views[j] })
 	meanPx := map[pipeline.View]*[pipeline.NumJoints][6][2]float64{}
 	meanWorld := map[pipeline.View]*[pipeline.NumJoints][6][3]float64{}
+	shapes := map[pipeline.View][2]float64{}
 	for _, v := range views {
-		p, q := &[pipeline.NumJoints][6][2]float64{}, &[pipeline.NumJoints][6][3]float64{}
+		shapes[v] = footShape(byView[v])
 		for _, c := range byView[v] {
-			n := float64(len(byView[v]))
-			for j := range p {
+			c.settle(shapes[v])
+		}
+		p, q := &[pipeline.NumJoints][6][2]float64{}, &[pipeline.NumJoints][6][3]float64{}
+		for j := range p {
+			see := seeing(byView[v], j)
+			n := float64(len(see))
+			for _, c := range see {
 				for i := range p[j] {
 					for a := range 3 {
 						if a < 2 {
@@ -341,10 +418,11 @@ func measureErrors(w io.Writer, tracks string, folders []string) error {
 					for a := range w {
 						w[a] = append(w[a], c.stillWorld[j][a])
 					}
-					if len(cs) < 2 {
+					n := float64(len(seeing(cs, j)))
+					if n < 2 || c.guessed(j) {
 						continue
 					}
-					f := math.Sqrt(float64(len(cs)) / float64(len(cs)-1))
+					f := math.Sqrt(n / (n - 1))
 					for a := range clip {
 						all := 0.0
 						for i := range errorPhases {
@@ -376,7 +454,7 @@ func measureErrors(w io.Writer, tracks string, folders []string) error {
 	fmt.Fprintln(w, " },\n \"views\": {")
 	for vi, v := range views {
 		n, _ := json.Marshal(slices.Clone(names[v]))
-		fmt.Fprintf(w, "  %q: {\n   \"clips\": %s,\n", v, n)
+		fmt.Fprintf(w, "  %q: {\n   \"clips\": %s,\n   \"foot\": [%g, %g],\n", v, n, round(shapes[v][0], 2), round(shapes[v][1], 2))
 		for a, key := range []string{"px", "world"} {
 			fmt.Fprintf(w, "   %q: [\n", key)
 			for j := range pipeline.NumJoints {

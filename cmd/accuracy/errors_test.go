@@ -30,7 +30,7 @@ func TestMeasureErrors(t *testing.T) {
 			for j, n := range errorNames {
 				q := f.Points[n]
 				cm := tr.Focal / q.Depth / 100
-				p.Joints[j] = pipeline.Landmark{X: q.Px[0] + 1.5*side*cm, Y: q.Px[1]}
+				p.Joints[j] = pipeline.Landmark{X: q.Px[0] + 1.5*side*cm, Y: q.Px[1], Score: 1}
 				var v vec
 				for k := range v {
 					for a := range 3 {

@@ -20,6 +20,7 @@ import (
 	"strings"
 
 	"tapeline/detect/coach"
+	"tapeline/detect/swing"
 	"tapeline/pipeline"
 )
 
@@ -137,17 +138,24 @@ func run(args []string, w io.Writer) error {
 
 // report reads the clip, or judges its saved track.
 func report(bin, clip string, t *truth, tracks, out, quality string) (rep pipeline.Report, err error) {
-	name := pipeline.FolderName(clip)
-	var cmd *exec.Cmd
 	if tracks != "" {
-		cmd = exec.Command(bin, "judge", filepath.Join(tracks, name), "--height", fmt.Sprintf("%gcm", 100*t.Params.Stature))
-	} else {
-		args := []string{"read", clip, "--height", fmt.Sprintf("%gcm", 100*t.Params.Stature), "--out", out, "--force", "--json"}
-		if quality != "" {
-			args = append(args, "--quality", quality)
+		b, err := os.ReadFile(filepath.Join(tracks, pipeline.FolderName(clip), pipeline.TrackFile))
+		if err != nil {
+			return rep, err
 		}
-		cmd = exec.Command(bin, args...)
+		track, err := pipeline.ParseTrack(b)
+		if err != nil {
+			return rep, err
+		}
+		given := track.Given
+		given.HeightCM = 100 * t.Params.Stature
+		return swing.Judge(track, given)
 	}
+	args := []string{"read", clip, "--height", fmt.Sprintf("%gcm", 100*t.Params.Stature), "--out", out, "--force", "--json"}
+	if quality != "" {
+		args = append(args, "--quality", quality)
+	}
+	cmd := exec.Command(bin, args...)
 	var complaint strings.Builder
 	cmd.Stderr = &complaint
 	b, err := cmd.Output()
@@ -155,11 +163,8 @@ func report(bin, clip string, t *truth, tracks, out, quality string) (rep pipeli
 		lines := strings.Split(strings.TrimSpace(complaint.String()), "\n")
 		return rep, fmt.Errorf("not read: %s (%w)", lines[len(lines)-1], err)
 	}
-	if tracks == "" {
-		line := struct{ Report *pipeline.Report }{&rep}
-		return rep, json.Unmarshal(b, &line)
-	}
-	return rep, json.Unmarshal(b, &rep)
+	line := struct{ Report *pipeline.Report }{&rep}
+	return rep, json.Unmarshal(b, &line)
 }
 
 // tally counts how often bounds held and limits were kept.

@@ -29,13 +29,18 @@ func (a *analysis) draw(s *p.Swing) {
 	ref := a.eyes.net.medianIn(a.a, a.b)
 	up := p.Point{X: only.X - ref.X, Y: only.Y - ref.Y}
 
+	// The chalk lies around the front foot where it stands.
+	there := sd
+	if pl := a.ev[p.Plant]; pl.ok {
+		there = a.sidesAt(j.heelF, j.toeF, g.clamp(pl.i), g.clamp(contact.i))
+	}
 	s.Geometry = p.Geometry{
 		Unit:      sc.unit,
-		GroundX:   roundPoint(sd.ground(feetPx, 1, 0), 4),
-		GroundZ:   roundPoint(sd.ground(feetPx, 0, 1), 4),
+		GroundX:   roundPoint(there.ground(feetPx, 1, 0), 4),
+		GroundZ:   roundPoint(there.ground(feetPx, 0, 1), 4),
 		EyesPx:    round(sc.at(eyePoints...), 4),
 		FeetPx:    round(feetPx, 4),
-		Elevation: round(sd.elevation, 2),
+		Elevation: round(there.elevation, 2),
 		EyeLevel:  roundPoint(p.Point{X: ref.X + up.X, Y: ref.Y + up.Y}, 2),
 		Key:       a.key,
 	}

@@ -6,31 +6,30 @@ import (
 	p "tapeline/pipeline"
 )
 
-// The network marks heel and toe inside the shoe where the foot points at the
-// camera, at its ends where it is seen in profile: footSeen is the share of the
-// tabulated length between its points in side views, footAlong from pitcher and
-// catcher (each fitted on the rendered clips of that kind). footSigma is the
-// doubt of a foot's picture vector, cm: with 3 the 95 % set held the truth in
-// 28 of 28 rendered cases, with 2.5 in 27, with 2 in 22.
-const (
-	footSeen  = 0.88
-	footAlong = 1.0
-	footSigma = 2.5
-)
+// footDrawn is how the network draws a planted foot: the shares across and down
+// the picture of the true heel→toe vector, and what is in doubt of each, one
+// standard deviation in cm of a batter 178 cm tall.
+type footDrawn struct{ across, down, acrossSD, downSD float64 }
 
-// footBias is how far the network turns a planted front foot, degrees, mean
-// over the rendered clips of each view (chest 3, pitcher 2, back 2 clips;
-// none from the catcher): too closed from chest and pitcher, too open from
-// behind.
-var footBias = map[p.View]float64{p.ViewChest: -4, p.ViewPitcher: -7, p.ViewBack: 4}
+// footShapes by view, least squares on rendered clips (errors.json of the
+// simulation; chest 9, pitcher 5, back 3 clips, catcher 1 in which the network
+// sees the foot), drawn toward .88 by the weight of one clip. It marks heel and
+// toe inside the shoe, and from the chest side the more so across. The doubts
+// are what is left between clips, widened for their number.
+var footShapes = map[p.View]footDrawn{
+	p.ViewChest:   {.76, .93, 1.7, 1.5},
+	p.ViewPitcher: {1, .88, 2.4, 1.4},
+	p.ViewBack:    {.95, .90, 2.3, 1.4},
+	p.ViewCatcher: {.77, .65, 4, 3},
+}
 
-// liftedBias is the same for the back foot on its toe, in all views: 15–31° too
-// closed on the rendered clips, 10–14° on simulated swings.
+// liftedBias is how far the network turns the back foot on its toe, degrees, in
+// all views: too closed by 8–16° on rendered clips, 13–21° on simulated swings.
 const liftedBias = -13
 
 // yaw is a foot's direction in the ground plane: 0 = square, 90 = toe at the
-// pitcher. lo and hi bound the 95 % set; open says that the set reaches the
-// end of what a foot can do, so that side is no measurement.
+// pitcher. lo and hi bound 95 % of what is likely; open says that the end of
+// what a foot can do is likely too, so that side is no measurement.
 type yaw struct {
 	v, lo, hi      float64
 	openLo, openHi bool
@@ -45,58 +44,99 @@ const (
 	yawSpun = 120
 )
 
-// footYaw fits the direction of a foot of known length to its heel→toe vector
-// in the picture (px, key frame): with φ = ψ − azimuth,
+// near gives the sides as seen at place to in the picture when s holds at place
+// from: the ray to the camera turns with the place, focal pixels away.
+func (s *sides) near(from, to p.Point, focal float64) *sides {
+	r := *s
+	r.azimuth = wrap(s.azimuth - s.mirror*deg(math.Atan((to.X-from.X)/focal)))
+	r.elevation = math.Max(s.elevation+deg(math.Atan((to.Y-from.Y)/focal)), 2)
+	return &r
+}
+
+// sidesAt are the sides as seen where a foot is over grid i0…i1; they were read
+// between the ankles of the stance.
+func (a *analysis) sidesAt(heel, toe, i0, i1 int) *sides {
+	g := a.grid
+	from := mid(g.joints[a.body.ankleF], g.joints[a.body.ankleB]).medianIn(a.a, a.b)
+	return a.sides.near(from, mid(g.joints[heel], g.joints[toe]).medianIn(i0, i1), a.scale.focal)
+}
+
+// footYaw weighs the directions of a foot of known length by its heel→toe
+// vector d in the picture (px, key frame), drawn as w says, every direction
+// being as likely before: with φ = ψ − azimuth,
 //
-//	dx = L·mirror·cos(lift)·sin φ
-//	dy = L·(cos(lift)·cos φ·sin e + sin(lift)·cos e)
+//	dx = L·mirror·across·cos(lift)·sin φ
+//	dy = L·down·(cos(lift)·cos φ·sin e + sin(lift)·cos e)
 //
-// over ψ, and over the heel's lift up to maxLift degrees where the heel may be
-// off the ground. The set within Δχ² < 3.84 of the best is widened by the
-// doubt of the azimuth, which goes one to one into the result.
-func footYaw(d p.Point, px, length float64, s *sides, maxLift, sigma float64) yaw {
+// over ψ, over the elevation's and the azimuth's own doubts, and over the
+// heel's lift up to maxLift degrees where the heel may be off the ground. The
+// value is the mean, the bounds hold the middle 95 %: where the picture allows
+// two answers, both count. off is a doubt of the place, one standard deviation
+// in the unit of length, beside the network's usual one.
+func footYaw(d p.Point, px, length float64, w footDrawn, s *sides, maxLift, off float64) yaw {
+	const step = .5
+	k := length / (footOfHeight * 178)
+	sx, sy := rms(w.acrossSD*k, off), rms(w.downSD*k, off)
 	dx, dy := d.X/px*s.mirror, d.Y/px
 	top := float64(yawMax)
 	if maxLift > 0 {
 		top = yawSpun
 	}
-	clip := func(psi float64) float64 { return math.Min(math.Max(psi, yawMin), top) }
-	L := length
-	chi := func(psi, e float64) float64 {
-		f := rad(psi - s.azimuth)
-		best := math.Inf(1)
-		for lift := 0.0; lift <= maxLift; lift += 2.5 {
-			cl, sl := math.Cos(rad(lift)), math.Sin(rad(lift))
-			x := L * cl * math.Sin(f)
-			y := L * (cl*math.Cos(f)*math.Sin(rad(e)) + sl*math.Cos(rad(e)))
-			best = math.Min(best, ((dx-x)*(dx-x)+(dy-y)*(dy-y))/(sigma*sigma))
-		}
-		return best
-	}
-	e := s.elevation
-	y := yaw{}
-	min := math.Inf(1)
-	for psi := float64(yawMin); psi <= top; psi += .5 {
-		if c := chi(psi, e); c < min {
-			min, y.v = c, psi
-		}
-	}
-	y.lo, y.hi = y.v, y.v
-	// The whole set, also where it is in two pieces: both answers count.
-	for psi := float64(yawMin); psi <= top; psi += .5 {
-		for _, de := range []float64{-s.elDoubt, 0, s.elDoubt} {
-			if chi(psi, math.Max(e+de, 1)) < min+3.84 {
-				y.lo, y.hi = math.Min(y.lo, psi), math.Max(y.hi, psi)
+	// Every way the foot may lie: misfit in standard deviations squared.
+	each := func(phi float64, do func(misfit, u float64)) {
+		sf, cf := math.Sincos(rad(phi))
+		for _, u := range []float64{-1.5, -.75, 0, .75, 1.5} { // standard deviations
+			e := rad(math.Max(s.elevation+u*s.elDoubt/1.96, 1))
+			for lift := 0.0; lift <= maxLift; lift += 2.5 {
+				cl, sl := math.Cos(rad(lift)), math.Sin(rad(lift))
+				x := (dx - length*w.across*cl*sf) / sx
+				y := (dy - length*w.down*(cl*cf*math.Sin(e)+sl*math.Cos(e))) / sy
+				do(x*x+y*y, u)
 			}
 		}
 	}
-	y.openLo, y.openHi = y.lo <= yawMin, y.hi >= top
-	b := footBias[s.view]
-	if maxLift > 0 {
-		b = liftedBias
+	best := math.Inf(1)
+	for psi := float64(yawMin); psi <= top; psi += step {
+		each(psi-s.azimuth, func(misfit, _ float64) { best = math.Min(best, misfit) })
 	}
-	y.v, y.lo, y.hi = clip(y.v-b), clip(y.lo-b), clip(y.hi-b)
-	y.lo = math.Max(y.v-math.Hypot(y.v-y.lo, s.azDoubt), yawMin)
-	y.hi = math.Min(y.v+math.Hypot(y.hi-y.v, s.azDoubt), top)
+	// Where no direction fits, the doubts are too small: they grow until the
+	// best one does (after Birge 1932, Phys. Rev. 40:207).
+	wider := 1.0
+	if best > 5.99 { // χ² of two, 95 %
+		wider = best / 2
+	}
+	likely := func(phi float64) (sum float64) {
+		each(phi, func(misfit, u float64) { sum += math.Exp(-(misfit/wider + u*u) / 2) })
+		return sum
+	}
+	sd := math.Max(s.azDoubt/1.96, step/2)
+	reach := int(math.Ceil(3 * sd / step))
+	n := int((top-yawMin)/step) + 1
+	around := make([]float64, n+2*reach)
+	for i := range around {
+		around[i] = likely(yawMin + float64(i-reach)*step - s.azimuth)
+	}
+	density := gaussian(around, sd/step)[reach : reach+n]
+	total, most, m := 0.0, 0.0, 0.0
+	for i, v := range density {
+		total += v
+		m += v * (yawMin + float64(i)*step)
+		most = math.Max(most, v)
+	}
+	at := func(share float64) float64 {
+		sum := 0.0
+		for i, v := range density {
+			if sum += v; sum >= share*total {
+				return yawMin + (float64(i)+.5-(sum-share*total)/v)*step
+			}
+		}
+		return top
+	}
+	const edge = .147 // of the likeliest: Δχ² = 3.84
+	y := yaw{v: m / total, lo: at(.025), hi: at(.975), openLo: density[0] > edge*most, openHi: density[n-1] > edge*most}
+	if maxLift > 0 {
+		clip := func(psi float64) float64 { return math.Min(math.Max(psi-liftedBias, yawMin), top) }
+		y.v, y.lo, y.hi = clip(y.v), clip(y.lo), clip(y.hi)
+	}
 	return y
 }

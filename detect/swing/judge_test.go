@@ -87,8 +87,6 @@ func TestJudgeTrueTracks(t *testing.T) {
 			for _, k := range []p.EventKind{p.Plant, p.Contact} {
 				x := s.Measure("front_foot_open", "", k)
 				want := tr.at(tr.Phases[string(k)].T, func(i int) float64 { return tr.Frames[i].FrontYaw })
-				// True points have no network's bias, which the judge takes off.
-				want -= footBias[wantView]
 				near("front_foot_open "+string(k), x.Value, want, 20)
 				if want < *x.Lo || want > *x.Hi {
 					t.Errorf("front_foot_open %s: %.1f outside %.1f … %.1f", k, want, *x.Lo, *x.Hi)

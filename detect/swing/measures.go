@@ -233,13 +233,20 @@ func (a *analysis) measure(s *p.Swing) {
 	a.hold(put, null)
 
 	// --- the feet ---
-	length := footSeen * footOfHeight * sc.height
-	if !sd.side() {
-		length = footAlong * footOfHeight * sc.height
-	}
-	sigma := rms(footSigma*cm, pixelDoubt/sc.at(j.heelF, j.toeF))
+	length := footOfHeight * sc.height
+	sigma := pixelDoubt / 1.96 / sc.at(j.heelF, j.toeF)
 	if a.dark {
-		sigma = rms(sigma, darkDoubt*cm)
+		sigma = rms(sigma, darkDoubt/1.96*cm)
+	}
+	// A foot's direction from its vector in the picture over grid i0…i1.
+	direction := func(heel, toe, i0, i1 int, maxLift, off float64) yaw {
+		d := g.joints[toe].minus(g.joints[heel]).low(10, g.fs).medianIn(i0, i1)
+		there := a.sidesAt(heel, toe, i0, i1)
+		view := sd.view
+		if view == p.ViewCatcher && heel == j.heelB { // the near foot, in plain sight
+			view = p.ViewPitcher
+		}
+		return footYaw(d, sc.at(heel, toe), length, footShapes[view], there, maxLift, off)
 	}
 	foot := func(key string, heel, toe int, at p.EventKind, maxLift, before, after float64) *yaw {
 		e := a.ev[at]
@@ -251,21 +258,19 @@ func (a *analysis) measure(s *p.Swing) {
 			null(key, "", at, "deg", "foot_hidden")
 			return nil
 		}
-		f := g.joints[toe].minus(g.joints[heel]).low(10, g.fs)
-		d := f.medianIn(g.clamp(e.i-before/g.dt), g.clamp(e.i+after/g.dt))
 		off := sigma
 		if maxLift > 0 { // hidden, turning and off the ground
-			off = rms(sigma, 3*cm)
+			off = rms(sigma, 2*cm)
 			if at == p.Finish {
-				off = rms(sigma, 5*cm)
+				off = rms(sigma, 3*cm)
 			}
 		}
-		y := footYaw(d, sc.at(heel, toe), length, sd, maxLift, off)
+		y := direction(heel, toe, g.clamp(e.i-before/g.dt), g.clamp(e.i+after/g.dt), maxLift, off)
 		var warn []string
 		if y.openLo || y.openHi {
 			warn = append(warn, "foot_ambiguous")
 		}
-		if maxLift > 0 && y.hi-y.lo > 60 { // half of all a foot can do is no reading
+		if maxLift > 0 && (y.hi-y.lo > 60 || y.openHi) { // half of all a foot can do, or its end, is no reading
 			null(key, "", at, "deg", "foot_ambiguous")
 			return &y
 		}
@@ -277,8 +282,7 @@ func (a *analysis) measure(s *p.Swing) {
 	// network's trembling is averaged.
 	since := .033
 	if fp != nil {
-		f := g.joints[j.toeF].minus(g.joints[j.heelF]).low(10, g.fs)
-		now := footYaw(f.medianIn(g.clamp(contact.i-.033/g.dt), g.clamp(contact.i+.033/g.dt)), sc.at(j.heelF, j.toeF), length, sd, 0, sigma)
+		now := direction(j.heelF, j.toeF, g.clamp(contact.i-.033/g.dt), g.clamp(contact.i+.033/g.dt), 0, sigma)
 		if math.Abs(now.v-fp.v) < 15 {
 			since = math.Max(since, (contact.i-pl.i)*g.dt)
 		}

@@ -42,25 +42,6 @@ func TestPnP(t *testing.T) {
 	check("with outliers", 8)
 }
 
-// Foot direction: what a camera at a known place sees of a foot of known
-// length comes back within the grid's half degree, for every view and side.
-func TestFootYawTrueGeometry(t *testing.T) {
-	for _, mirror := range []float64{1, -1} {
-		for _, az := range []float64{0, 20, 90, 180, -90} {
-			for _, psi := range []float64{0, 15, 45, 60, 85} {
-				s := &sides{azimuth: az, elevation: 15, elDoubt: 3, azDoubt: 8, mirror: mirror}
-				x, z := math.Sin(rad(psi)), math.Cos(rad(psi))
-				d := s.ground(2, 24*x, 24*z)
-				y := footYaw(d, 2, 24, s, 0, 2.5)
-				if y.lo > psi || y.hi < psi {
-					t.Errorf("azimuth %v yaw %v: outside %.1f … %.1f", az, psi, y.lo, y.hi)
-				}
-				close(t, "yaw", y.v, psi, .5)
-			}
-		}
-	}
-}
-
 // A plate 0.3 m nearer than the batter at 5 m is 6.4 % off: .3/4.7.
 func TestOffPlane(t *testing.T) { close(t, "off plane", offPlane(.3, 5), .0638, 5e-5) }
 

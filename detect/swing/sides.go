@@ -77,6 +77,12 @@ func (s *sides) ground(px, x, z float64) p.Point {
 	return p.Point{X: px * s.mirror * (x*ca - z*sa), Y: px * math.Sin(rad(s.elevation)) * (x*sa + z*ca)}
 }
 
+// ankleSlip is how far the network marks the front ankle of a stance off where
+// it would lie beside the back one, cm of a batter 178 cm tall, in the picture
+// of a right-handed one: mean of 9 rendered clips from the chest, 3 from behind,
+// 5 from the pitcher. What would hardly turn the line through both is left out.
+var ankleSlip = map[p.View]p.Point{p.ViewChest: {Y: -1.2}, p.ViewBack: {Y: -1.1}, p.ViewPitcher: {X: 1.8}}
+
 // vote squashes a piece of evidence in units of its own scale into −1…1.
 func vote(v, scale float64) float64 { return math.Tanh(v / scale) }
 
@@ -148,8 +154,9 @@ func newSides(g *grid, c p.Clip, sc *scale, given p.Given, a, b, burst int) *sid
 	// The two are weighted by their variances. Common practice, no source.
 	s.azimuth = viewAzimuth[s.view]
 	f, k := g.joints[j.ankleF].medianIn(a, b), g.joints[j.ankleB].medianIn(a, b)
-	dx := (f.X - k.X) * s.mirror
-	dy := (f.Y - k.Y) / math.Sin(rad(s.elevation))
+	slip, cm := ankleSlip[s.view], sc.height/178*sc.at(j.ankleF, j.ankleB)
+	dx := (f.X-k.X)*s.mirror - slip.X*cm
+	dy := (f.Y - k.Y - slip.Y*cm) / math.Sin(rad(s.elevation))
 	if math.Hypot(dx, dy) > 0.1*sc.height*sc.at(j.ankleF, j.ankleB) {
 		if d := wrap(deg(math.Atan2(dy, dx)) - s.azimuth); math.Abs(d) <= 60 {
 			s.azimuth = wrap(s.azimuth + d*15*15/(15*15+10*10))

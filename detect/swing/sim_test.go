@@ -128,11 +128,8 @@ func simulate(tr *truth, sd float64, seed int64) p.Track {
 			// The network marks heel and toe inside the shoe.
 			if o, ok := map[int]string{p.LeftHeel: "left_foot_index", p.LeftToe: "left_heel", p.RightHeel: "right_foot_index", p.RightToe: "right_heel"}[j]; ok {
 				e := fr.Points[o]
-				seen := footSeen
-				if tr.Params["view"] == "front" || tr.Params["view"] == "rear" {
-					seen = footAlong
-				}
-				for k := range q.Px {
+				w := footShapes[map[string]p.View{"open": p.ViewChest, "closed": p.ViewBack, "front": p.ViewPitcher, "rear": p.ViewCatcher}[tr.Params["view"].(string)]]
+				for k, seen := range []float64{w.across, w.down} {
 					q.Px[k] += (1 - seen) / 2 * (e.Px[k] - q.Px[k])
 				}
 			}

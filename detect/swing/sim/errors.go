@@ -23,6 +23,7 @@ const phases = 6
 // bias of one view: [landmark][phase].
 type bias struct {
 	Clips []string
+	Foot  [2]float64 // share of a foot's true heel→toe vector, across and down
 	Px    [p.NumJoints][phases][2]float64
 	World [p.NumJoints][phases][3]float64
 }

@@ -315,6 +315,10 @@ func (d *drawn) pose(t *Truth, f *Frame, ghost [p.NumJoints]p.Point, dt float64,
 				at = 0
 			}
 		}
+		if heel, toe, end := footOf(j); end != 0 {
+			spot.X += end * d.Pose * (d.bias.Foot[0] - 1) * (f.Px[toe].X - f.Px[heel].X) / 2
+			spot.Y += end * d.Pose * (d.bias.Foot[1] - 1) * (f.Px[toe].Y - f.Px[heel].Y) / 2
+		}
 		e := mixed(&d.off[c], at)
 		g := d.sd[c]
 		white := g.Still
@@ -366,6 +370,18 @@ func (d *drawn) pose(t *Truth, f *Frame, ghost [p.NumJoints]p.Point, dt float64,
 		pose.World[j].Z -= (l.Z + r.Z) / 2
 	}
 	return pose
+}
+
+// footOf gives the foot that landmark j ends, and at which end it lies: −1
+// heel, 1 toe, 0 no foot.
+func footOf(j int) (heel, toe int, end float64) {
+	switch j {
+	case p.LeftHeel, p.RightHeel:
+		return j, j + 2, -1
+	case p.LeftToe, p.RightToe:
+		return j - 2, j, 1
+	}
+	return 0, 0, 0
 }
 
 // isFrontFoot of a right-handed batter.

@@ -51,7 +51,7 @@ func TestPerfectTrackIsTheTruth(t *testing.T) {
 }
 
 // Errors lie where they were measured: over many draws the mean error of a
-// landmark is the table's, toward the pitcher for either hand.
+// landmark is the table's with the foot's shape, toward the pitcher for either hand.
 func TestErrorsAreThoseOfTheTable(t *testing.T) {
 	for _, bats := range []p.Side{p.BatsRight, p.BatsLeft} {
 		q := Usual()
@@ -77,6 +77,11 @@ func TestErrorsAreThoseOfTheTable(t *testing.T) {
 			}
 		}
 		want, g := table.Views[p.ViewChest].Px[p.LeftToe][2], table.Groups["toes"]
+		shape := table.Views[p.ViewChest].Foot
+		heel := tr.Frames[f].Px[toe-2]
+		px := q.camera(newShaker(0, 0), 0).F / vec(tr.Frames[f].Camera.Pos).sub(tr.Frames[f].Joints[toe]).dot(tr.Frames[f].Camera.Axes[2]) / 100
+		want[0] += (shape[0] - 1) * (tr.Frames[f].Px[toe].X - heel.X) / 2 / px * right
+		want[1] += (shape[1] - 1) * (tr.Frames[f].Px[toe].Y - heel.Y) / 2 / px
 		for c := range sum {
 			sd := math.Sqrt(sq[c] - sum[c]*sum[c])
 			all := math.Hypot(math.Hypot(g.Clip[c], g.Phase[c]), g.Still)
