@@ -242,6 +242,32 @@ func (l *Look) Tape(d *pipeline.Drawn) Tape {
 	return t
 }
 
+// StartLower is how much lower the batter is advised to start; nil when he is
+// not: the eyes' fall must be a thing to work on.
+func StartLower(sw *pipeline.Swing) *pipeline.Measure {
+	for _, f := range sw.Findings {
+		if f.Rule == "eye_drop" && (f.Kind == pipeline.Priority || f.Kind == pipeline.Secondary) {
+			if m := sw.Measure("start_lower", "", pipeline.Stance); m != nil && m.Value != nil {
+				return m
+			}
+		}
+	}
+	return nil
+}
+
+// Lower is the second tape, where the eyes are advised to start; nil when
+// nothing is advised.
+func (l *Look) Lower(d *pipeline.Drawn) *Tape {
+	m := StartLower(l.swing)
+	if m == nil || m.Unit != l.swing.Geometry.Unit {
+		return nil
+	}
+	t := l.Tape(d)
+	t.Y += *m.Value * l.swing.Geometry.EyesPx
+	t.Label, t.plate = "", nil
+	return &t
+}
+
 // EyeLine is the eyes of this moment against the tape. At an event the value
 // is the measure's; between events it is the frame's own.
 func (l *Look) EyeLine(d *pipeline.Drawn, at pipeline.EventKind, valued bool) EyeLine {

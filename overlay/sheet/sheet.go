@@ -87,15 +87,10 @@ func Make(rep *pipeline.Report, stills []Still, lang words.Lang) (*image.RGBA, e
 	look := overlay.NewLook(rep, sw, lang)
 	crop := cropOf(stills, sw.Geometry)
 	cell := (width - 2*margin - (columns-1)*gutter) / columns
-	tileH := int(clamp(float64(cell)*(crop[3]-crop[1])/(crop[2]-crop[0]), float64(cell)*0.8, float64(cell)*1.7))
+	tileH := tall(cell, crop)
 	captions := 2*row - 4
 
-	var hands *Still
-	for i := range stills {
-		if stills[i].Event == pipeline.Contact && stills[i].Drawn.Seen {
-			hands = &stills[i]
-		}
-	}
+	hands := atContact(stills)
 	cells := len(stills)
 	span := 0
 	if hands != nil {
@@ -124,7 +119,7 @@ func Make(rep *pipeline.Report, stills []Still, lang words.Lang) (*image.RGBA, e
 	for i, s := range stills {
 		x := margin + (i%columns)*(cell+gutter)
 		ty := y + (i/columns)*(tileH+captions+gutter)
-		tile := p.tile(look, sw, s, crop, cell, tileH, lang)
+		tile := marked(look, sw, s, crop, cell, tileH, text*0.8, p.faces)
 		draw.Draw(p.img, image.Rect(x, ty, x+cell, ty+tileH), tile, image.Point{}, draw.Src)
 		p.write(lang.Events[s.Event]+"  "+look.Clock(when(sw, s)), x, ty+tileH+row-12, text, true, overlay.Chalk)
 		p.write(eyes(sw, s, lang), x, ty+tileH+2*row-18, text, false, overlay.Quiet)
@@ -239,19 +234,76 @@ func (p *page) write(s string, x, y int, size float64, bold bool, col color.Colo
 	d.DrawString(s)
 }
 
-// tile is one still with its marks; values stand in the caption under it.
-func (p *page) tile(look *overlay.Look, sw *pipeline.Swing, s Still, crop [4]float64, w, h int, lang words.Lang) image.Image {
+// Tile is one picture of a sheet on its own.
+type Tile struct {
+	Event   pipeline.EventKind
+	Clock   string // time from contact, "−0.17 s"; empty when contact is not known
+	Caption string // where the eyes are
+	Image   *image.RGBA
+}
+
+// Tiles are the stills of those events that there are, with their marks, in
+// the order of time, w pixels wide and at one scale.
+func Tiles(rep *pipeline.Report, stills []Still, lang words.Lang, w int, events ...pipeline.EventKind) ([]Tile, error) {
+	sw := rep.Chosen()
+	if sw == nil {
+		return nil, overlay.ErrNoSwing
+	}
+	stills = slices.DeleteFunc(ordered(sw, stills), func(s Still) bool {
+		return !slices.Contains(events, s.Event) || s.Frame == nil || s.Frame.Bounds().Empty()
+	})
+	look, crop, faces := overlay.NewLook(rep, sw, lang), cropOf(stills, sw.Geometry), overlay.NewFaces()
+	var out []Tile
+	for _, s := range stills {
+		img := marked(look, sw, s, crop, w, tall(w, crop), float64(w)*0.08, faces)
+		out = append(out, Tile{s.Event, look.Clock(when(sw, s)), eyes(sw, s, lang), img})
+	}
+	return out, nil
+}
+
+// Hands is the hands at contact, enlarged, nothing drawn on them; nil when
+// there is no such still.
+func Hands(rep *pipeline.Report, stills []Still, w, h int) *image.RGBA {
+	s, sw := atContact(stills), rep.Chosen()
+	if s == nil || sw == nil || s.Frame == nil || s.Frame.Bounds().Empty() {
+		return nil
+	}
+	return zoom(*s, sw.Geometry, w, h)
+}
+
+func atContact(stills []Still) (out *Still) {
+	for i := range stills {
+		if stills[i].Event == pipeline.Contact && stills[i].Drawn.Seen {
+			out = &stills[i]
+		}
+	}
+	return out
+}
+
+// tall is the height of a tile w wide.
+func tall(w int, crop [4]float64) int {
+	return int(float64(w) * clamp((crop[3]-crop[1])/(crop[2]-crop[0]), 0.8, 1.7))
+}
+
+// marked is one still with its marks; values stand in the caption under it.
+func marked(look *overlay.Look, sw *pipeline.Swing, s Still, crop [4]float64, w, h int, em float64, faces *overlay.Faces) *image.RGBA {
 	img, scale, offset := cut(s, crop, w, h)
 	d := s.Drawn
 	if !d.Seen {
 		return img
 	}
-	c := overlay.NewCanvas(img, img.Bounds(), d.Camera, scale, offset, text*0.8, p.faces)
+	c := overlay.NewCanvas(img, img.Bounds(), d.Camera, scale, offset, em, faces)
 	scene := overlay.Scene{At: d.T}
 	// No bat moves on a still: the strip need not thin out where it might.
-	tape := look.Tape(&d)
-	tape.Reach, tape.Alpha = overlay.Span{}, 0.65
-	scene.Marks = append(scene.Marks, tape)
+	onStill := func(t overlay.Tape) overlay.Tape {
+		t.Reach, t.Alpha = overlay.Span{}, 0.65
+		t.Body = head(d, sw.Geometry)
+		return t
+	}
+	scene.Marks = append(scene.Marks, onStill(look.Tape(&d)))
+	if lower := look.Lower(&d); lower != nil && s.Event == pipeline.Stance {
+		scene.Marks = append(scene.Marks, onStill(*lower))
+	}
 	if s.Event != pipeline.Stance {
 		if s.Event == pipeline.Contact {
 			if m := look.Plumb(&d, s.Event, false); m != nil {
@@ -273,6 +325,12 @@ func (p *page) tile(look *overlay.Look, sw *pipeline.Swing, s Still, crop [4]flo
 	return img
 }
 
+// head is the room the head takes: nothing lies on the face.
+func head(d pipeline.Drawn, g pipeline.Geometry) overlay.Span {
+	room := (g.GroundY - g.EyeLevel.Y) * 0.1
+	return overlay.Span{Lo: math.Min(d.Eyes.X, d.Head.X) - room, Hi: math.Max(d.Eyes.X, d.Head.X) + room}
+}
+
 func stands(sw *pipeline.Swing, s Still) bool {
 	if s.Event == pipeline.Plant {
 		return true
@@ -282,7 +340,7 @@ func stands(sw *pipeline.Swing, s Still) bool {
 }
 
 // zoom is the hands, enlarged, nothing drawn on them.
-func zoom(s Still, g pipeline.Geometry, w, h int) image.Image {
+func zoom(s Still, g pipeline.Geometry, w, h int) *image.RGBA {
 	half := (g.GroundY - g.EyeLevel.Y) * 0.17
 	wide := half * float64(w) / float64(h)
 	p := s.Drawn.Hands

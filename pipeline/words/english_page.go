@@ -50,6 +50,7 @@ var englishPage = map[string]string{
 	"lower_knees":       "That takes more knee bend than in your stance now: about %s more in front, %s more in back.",
 	"lower_tape":        "At the mirror: stand as you do now and put a strip of tape at your eyes. Put a second strip %s lower. Start each swing with your eyes at the second strip.",
 	"lower_height":      "The second strip is then about %s above the ground, in the same shoes.",
+	"still_lower":       "The lower strip: start here",
 	"stills":            "The swing in four pictures",
 	"alt_still":         "%s. %s",
 	"palm_top_up":       "top hand: palm up",

@@ -48,6 +48,7 @@ var spanishPage = map[string]string{
 	"lower_knees":       "Para eso las rodillas se doblan más que en tu postura de ahora: unos %s más la delantera, %s más la trasera.",
 	"lower_tape":        "Frente al espejo: párate como ahora y pega una tira de cinta a la altura de tus ojos. Pega otra %s más abajo. Empieza cada swing con los ojos en la segunda cinta.",
 	"lower_height":      "La segunda cinta queda entonces a unos %s del suelo, con los mismos zapatos.",
+	"still_lower":       "La tira de abajo: empieza ahí",
 	"stills":            "El swing en cuatro imágenes",
 	"alt_still":         "%s. %s",
 	"palm_top_up":       "mano de arriba: palma hacia arriba",

@@ -1,0 +1,3 @@
+package page
+
+func (l *Lesson) PDF() ([]byte, error) { return nil, nil }
