@@ -24,6 +24,7 @@ beside it. Without --out it goes to standard output.
 
   --out DIR    write DIR/report.json and print the table
   --force      replace a report that is there
+  --sidecar F  judge by what the sidecar F says now (see "tapeline help read")
   --lang L  --units U  --config FILE    how the table is written
 
 Other than when the clip was read (see "tapeline help read"):
@@ -41,13 +42,14 @@ func judge(_ context.Context, io streams, args []string) error {
 	f := flag.NewFlagSet("judge", flag.ContinueOnError)
 	var g givenFlags
 	var sp speech
-	var out, conf string
+	var out, conf, side string
 	var force bool
 	g.add(f)
 	sp.add(f)
 	f.StringVar(&conf, "config", "", "")
 	f.StringVar(&out, "out", "", "")
 	f.BoolVar(&force, "force", false, "")
+	f.StringVar(&side, "sidecar", "", "")
 	tracks, err := parse(f, args)
 	if errors.Is(err, errHelp) {
 		fmt.Fprint(io.out, judgeCommand.usage)
@@ -79,7 +81,13 @@ func judge(_ context.Context, io streams, args []string) error {
 	if err != nil {
 		return err
 	}
-	given, err := g.over(track.Given)
+	known := track.Given
+	if side != "" {
+		if known, err = sidecarOver(side, known); err != nil {
+			return err
+		}
+	}
+	given, err := g.over(known)
 	if err != nil {
 		return err
 	}

@@ -18,9 +18,9 @@ var voiceForms = []string{".m4a", ".wav", ".mp3"}
 // the sidecar that lies beside it, the flags.
 func beside(clip string, known pipeline.Given, flags *givenFlags, by aside) (pipeline.Given, aside, error) {
 	path := config.SidecarPath(clip)
-	side, err := config.ReadSidecar(path)
+	side, err := readSidecar(path)
 	if err != nil {
-		return known, by, &pipeline.Error{Fault: pipeline.FaultUsage, Step: "sidecar", Path: path, What: err.Error(), Hint: "mend it or move it away"}
+		return known, by, err
 	}
 	known, err = noted(side, known, path)
 	if err != nil {
@@ -32,6 +32,30 @@ func beside(clip string, known pipeline.Given, flags *givenFlags, by aside) (pip
 	}
 	known, err = flags.over(known)
 	return known, by, err
+}
+
+func readSidecar(path string) (config.Sidecar, error) {
+	s, err := config.ReadSidecar(path)
+	if err != nil {
+		return s, &pipeline.Error{Fault: pipeline.FaultUsage, Step: "sidecar", Path: path, What: err.Error(), Hint: "mend it or move it away"}
+	}
+	return s, nil
+}
+
+// sidecarOver lays a sidecar over what a saved track was judged by. What the
+// coach put right is replaced as a whole: what is no longer there is undone.
+// Batter and marker were followed when the clip was read.
+func sidecarOver(path string, known pipeline.Given) (pipeline.Given, error) {
+	if _, err := os.Stat(path); err != nil {
+		return known, &pipeline.Error{Fault: pipeline.FaultUsage, Step: "sidecar", Path: path, What: "can't be read", Hint: "check the name"}
+	}
+	side, err := readSidecar(path)
+	if err != nil {
+		return known, err
+	}
+	side.Batter, side.Marker = "", ""
+	known.Coach = nil
+	return noted(side, known, path)
 }
 
 // noted lays what a sidecar says over what was known before.

@@ -1,0 +1,126 @@
+package config
+
+import (
+	"os"
+	"path/filepath"
+	"reflect"
+	"strings"
+	"testing"
+
+	"tapeline/pipeline"
+)
+
+func sidecar(t *testing.T, text string) string {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), "clip.yaml")
+	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	return path
+}
+
+// Every key of a sidecar, and what it becomes.
+func TestSidecar(t *testing.T) {
+	s, err := ReadSidecar(sidecar(t, `
+player: b07
+name: Ada
+date: 2026-05-03
+bats: L
+view: chest
+height: 4ft11in
+level: youth
+sport: softball
+distance: 5m
+batter: 412,300
+marker: orange
+scale: 10,20,110,20=17in
+swing: 2
+capture: 240
+times: {contact: 1.335, plant: 1.165}
+points:
+  - {part: eyes, frame: 70, at: [412.5, 233]}
+palms: {top: up, bottom: down}
+notes: ["Great week, Ada."]
+findings:
+  drop: [hands_start]
+  add: [{kind: priority, text: Keep the front shoulder in.}]
+`))
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := &pipeline.Coach{
+		Times:  []pipeline.Timed{{Event: pipeline.Plant, T: 1.165}, {Event: pipeline.Contact, T: 1.335}}, // in the order of the phases
+		Points: []pipeline.Placed{{Part: "eyes", Frame: 70, At: pipeline.Point{X: 412.5, Y: 233}}},
+		Palms:  &pipeline.Palms{Top: "up", Bottom: "down"},
+		Notes:  []string{"Great week, Ada."},
+		Drop:   []string{"hands_start"},
+		Add:    []pipeline.Added{{Kind: pipeline.Priority, Text: "Keep the front shoulder in."}},
+	}
+	if got := s.Coach(); !reflect.DeepEqual(got, want) {
+		t.Errorf("%+v", got)
+	}
+	v := reflect.ValueOf(s)
+	for i := range v.NumField() {
+		if v.Field(i).IsZero() {
+			t.Errorf("%s was not read", v.Type().Field(i).Name)
+		}
+	}
+}
+
+func TestNoSidecarSaysNothing(t *testing.T) {
+	for _, path := range []string{filepath.Join(t.TempDir(), "none.yaml"), sidecar(t, ""), sidecar(t, "# nothing yet\n")} {
+		s, err := ReadSidecar(path)
+		if err != nil || !reflect.DeepEqual(s, Sidecar{}) || s.Coach() != nil {
+			t.Errorf("%+v, %v", s, err)
+		}
+	}
+}
+
+// Every slip is one line that names the key.
+func TestSidecarSlips(t *testing.T) {
+	for text, want := range map[string]string{
+		"hieght: 150cm":          "line 1: key hieght is not known",
+		"swing: two":             "line 1",
+		"a: b: c":                "mapping values",
+		"player: Ada B":          "player:",
+		"player: ../x":           "player:",
+		"date: 3 May":            "date:",
+		"level: pro":             "level:",
+		"sport: golf":            "sport:",
+		"swing: -1":              "swing:",
+		"capture: -5":            "capture:",
+		"times: {impact: 1}":     "times.impact:",
+		"times: {contact: -1}":   "times.contact:",
+		"times: {contact: .inf}": "times.contact:",
+		"times: {contact: .nan}": "times.contact:",
+		"points: [{part: ear, frame: 1, at: [1, 2]}]":   "points[0].part:",
+		"points: [{part: eyes, frame: -1, at: [1, 2]}]": "points[0].frame:",
+		"points: [{part: eyes, frame: 1, at: [1, -2]}]": "points[0].at:",
+		"points: [{part: eyes, frame: 1, at: [1]}]":     "want 2 elements",
+		"palms: {top: sideways}":                        "palms.top:",
+		"notes: ['']":                                   "notes[0]:",
+		"notes: [\"a\\u0007b\"]":                        "notes[0]:",
+		"notes: [" + strings.Repeat("x", 501) + "]":     "notes[0]:",
+		"findings: {add: [{kind: good, text: x}]}":      "findings.add[0].kind:",
+		"findings: {add: [{kind: strength}]}":           "findings.add[0].text:",
+		"findings: {drop: ['Eye drop']}":                "findings.drop[0]:",
+		"swing: 1\n---\nswing: 2":                       "more than one document",
+		strings.Repeat("# x\n", 1<<17):                  "too large",
+	} {
+		_, err := ReadSidecar(sidecar(t, text))
+		if err == nil || !strings.Contains(err.Error(), want) || strings.Contains(err.Error(), "\n") {
+			t.Errorf("%.40q: %v; want %q", text, err, want)
+		}
+	}
+	if _, err := ReadSidecar(t.TempDir()); err == nil {
+		t.Error("a folder was read as a sidecar")
+	}
+}
+
+func TestSidecarPath(t *testing.T) {
+	for clip, want := range map[string]string{"a/b.mov": "a/b.yaml", "x.y.MP4": "x.y.yaml", "bare": "bare.yaml"} {
+		if got := SidecarPath(clip); got != want {
+			t.Errorf("%s: %s", clip, got)
+		}
+	}
+}
