@@ -95,12 +95,15 @@ type Plan struct {
 }
 
 // Step is one rung: Drill names its words; do it From to To times; it is
-// passed when the measure lies inside the band of Pass.
+// passed when the measure lies inside the band of Pass. Origin is where the
+// counts come from, as in Band.
 type Step struct {
 	Drill string `json:"drill"`
 	From  int    `json:"from"`
 	To    int    `json:"to"`
 	Pass  string `json:"pass"` // a rule; its Band says the measure and the limit
+
+	Origin string `json:"origin"`
 }
 
 // Kinds of a Finding.
@@ -234,6 +237,19 @@ func (s *Swing) Measure(key string, from, at EventKind) *Measure {
 	for i := range s.Measures {
 		if m := &s.Measures[i]; m.Key == key && m.From == from && m.At == at {
 			return m
+		}
+	}
+	return nil
+}
+
+// Lower is how much lower to start, where that is advised: the eyes' fall is a
+// finding, and enough of it comes from the legs. Else nil.
+func (s *Swing) Lower() *Measure {
+	for _, f := range s.Findings {
+		if f.Rule == "eye_drop" && (f.Kind == Priority || f.Kind == Secondary) {
+			if m := s.Measure("start_lower", "", Stance); m != nil && m.Value != nil {
+				return m
+			}
 		}
 	}
 	return nil

@@ -76,6 +76,10 @@ func (a *analysis) draw(s *p.Swing) {
 		d.HeelFront, d.ToeFront, d.HeelBack, d.ToeBack = heelF.lerp(i), toeF.lerp(i), heelB.lerp(i), toeB.lerp(i)
 		d.KneeFront, d.KneeBack, d.HipFront, d.HipBack = kneeF.lerp(i), kneeB.lerp(i), hipF.lerp(i), hipB.lerp(i)
 		d.Hands = hands.lerp(i)
+		d.Energy = fr.EnergyBat
+		if q, ok := g.markerAt(i); a.marked && ok {
+			d.Marker = &q
+		}
 		if pl := a.ev[p.Plant]; pl.ok && i >= pl.i-.5 && atPlant.Value != nil && atContact.Value != nil {
 			u := math.Min(math.Max((i-pl.i)/math.Max(contact.i-pl.i, 1), 0), 1)
 			mix := func(a, b *float64) *float64 { return num((1-u)**a+u**b, 2) }

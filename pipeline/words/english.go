@@ -44,6 +44,7 @@ var english = Lang{
 		"tape":             "The tape marks your eyes",
 		"tape_at":          "Eyes start at %s",
 		"tape_at_pct":      "Eyes at %s of body height",
+		"lower":            "Start %s lower",
 		"real":             "Real speed",
 		"slow":             "Quarter speed",
 		"eyes_below":       "Eyes %s below the tape",

@@ -46,6 +46,7 @@ var spanish = Lang{
 		"tape":             "La cinta marca tus ojos",
 		"tape_at":          "Ojos al inicio: %s",
 		"tape_at_pct":      "Ojos al %s de tu estatura",
+		"lower":            "Empieza %s más abajo",
 		"real":             "Velocidad real",
 		"slow":             "Un cuarto de velocidad",
 		"eyes_below":       "Ojos %s bajo la cinta",

@@ -365,5 +365,56 @@ func (l Lang) Hold(m *pipeline.Measure) string {
 	return fmt.Sprintf(l.Captions["finish_held"], l.Short(*m.Value, "s", 1))
 }
 
+// Lower is the caption for how much lower to start.
+func (l Lang) Lower(m *pipeline.Measure) string {
+	amount, _, _ := l.amount(m, 0)
+	return fmt.Sprintf(l.Captions["lower"], amount)
+}
+
+// Good and Fix are a finding's few words. The coach's own text is cut to at
+// most so many; an ellipsis says so.
+func (l Lang) Good(f pipeline.Finding, most int) string {
+	return l.brief(f, l.Findings[f.Rule].Good, most)
+}
+
+// Fix: see Good.
+func (l Lang) Fix(f pipeline.Finding, most int) string {
+	return l.brief(f, l.Findings[f.Rule].Fix, most)
+}
+
+func (l Lang) brief(f pipeline.Finding, ours string, most int) string {
+	if f.Text != "" {
+		return Cut(f.Text, most)
+	}
+	return ours
+}
+
+// Cut keeps at most so many words of a text, on one line; an ellipsis says
+// that there were more.
+func Cut(text string, most int) string {
+	w := strings.Fields(text)
+	if len(w) <= most {
+		return strings.Join(w, " ")
+	}
+	return strings.TrimRight(strings.Join(w[:most], " "), ".,;:!?") + "…"
+}
+
+// Said is the caption of a finding, at most 7 words; "" for what can't be told.
+func (l Lang) Said(f pipeline.Finding) string {
+	head, text := "", ""
+	switch f.Kind {
+	case pipeline.Strength:
+		head, text = l.Cards["good"], l.Good(f, 5)
+	case pipeline.Priority:
+		head, text = l.Cards["first"], l.Fix(f, 5)
+	case pipeline.Secondary:
+		head, text = l.Table["also"], l.Fix(f, 5)
+	}
+	if text == "" {
+		return ""
+	}
+	return head + " " + text
+}
+
 // Count is the number of words of a caption as a reader sees them.
 func Count(s string) int { return len(strings.Fields(s)) }

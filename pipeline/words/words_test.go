@@ -139,8 +139,15 @@ func TestCaptionsAreShort(t *testing.T) {
 			l.Head(wide, false), l.Head(measure(123.4, 122, 125, "cm"), false), l.Head(measure(0, -1, 1, "cm"), false), l.Head(nil, false),
 			l.Hold(nil), l.Hold(measure(12.34, 12, 13, "s")),
 			fmt.Sprintf(l.Captions["tape_at"], l.Value(measure(148, 145, 151, "cm"))),
+			l.Lower(measure(3.9, 2.6, 5.2, "cm")), l.Lower(measure(2.3, 1, 8.6, "pct_height")),
 			l.Captions["tape"], l.Captions["real"], l.Captions["slow"], l.Captions["eyes_cant_tell"],
 		}
+		for rule := range l.Findings {
+			for _, kind := range []string{pipeline.Strength, pipeline.Priority, pipeline.Secondary} {
+				all = append(all, l.Said(pipeline.Finding{Rule: rule, Kind: kind}))
+			}
+		}
+		all = append(all, l.Said(pipeline.Finding{Rule: "coach", Kind: pipeline.Priority, Text: "keep the back knee under you until the ball is on its way"}))
 		for _, s := range all {
 			if n := Count(s); n == 0 || n > 7 {
 				t.Errorf("%s: %q has %d words", code, s, n)
@@ -165,6 +172,26 @@ func TestEndCardIsShort(t *testing.T) {
 					}
 				}
 			}
+		}
+	}
+}
+
+// What the coach wrote is shown whole where it fits, and marked where it was cut.
+func TestCut(t *testing.T) {
+	l := English()
+	for _, c := range []struct{ got, want string }{
+		{Cut("hands  stay\nback", 5), "hands stay back"},
+		{Cut("one two three four five", 5), "one two three four five"},
+		{Cut("one two, three four", 2), "one two…"},
+		{l.Said(pipeline.Finding{Rule: "coach", Kind: pipeline.Priority, Text: "Wait for it, then go through the middle."}), "Work on: Wait for it, then go…"},
+		{l.Said(pipeline.Finding{Rule: "coach", Kind: pipeline.Strength, Text: "Nice calm feet"}), "Good: Nice calm feet"},
+		{l.Said(pipeline.Finding{Rule: "hands_start", Kind: pipeline.Secondary}), "Also: hands start too low"},
+		{l.Said(pipeline.Finding{Rule: "hands_start", Kind: pipeline.CantTell}), ""},
+		{l.Lower(measure(3.94, 2.6, 5.3, "cm")), "Start 4 cm lower"},
+		{l.Lower(measure(2.6, .6, 7.9, "cm")), "Start 1–8 cm lower"},
+	} {
+		if c.got != c.want {
+			t.Errorf("%q, want %q", c.got, c.want)
 		}
 	}
 }
