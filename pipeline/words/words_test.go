@@ -7,6 +7,7 @@ import (
 	"regexp"
 	"slices"
 	"sort"
+	"strconv"
 	"testing"
 
 	"tapeline/pipeline"
@@ -33,47 +34,87 @@ func TestLanguagesAreComplete(t *testing.T) {
 	}
 	// The comparison itself sees what is missing, extra and empty.
 	bad := English()
-	bad.Captions = map[string]string{"tape": "", "more": "x"}
+	bad.Bats = map[pipeline.Side]string{pipeline.SideUnknown: "", pipeline.BatsLeft: "left %s", "S": "both"}
 	bad.Decimal = ""
-	if got := len(gaps(bad)); got != 3 {
-		t.Errorf("a table with three gaps shows %d: %v", got, gaps(bad))
+	bad.Glossary = bad.Glossary[1:]
+	last := len(bad.Glossary)
+	if got, want := gaps(bad), []string{
+		"Bats[L]: \"left %s\" has other slots than \"bats left\"", "Bats[R] is missing", "Bats[S] has no English", "Bats[] is empty", "Decimal is empty",
+		fmt.Sprintf("Glossary[%d].Meaning is missing", last), fmt.Sprintf("Glossary[%d].Word is missing", last),
+	}; !slices.Equal(got, want) {
+		t.Errorf("gaps are %q, want %q", got, want)
+	}
+	if a, b := slots("%s %d 5 %%"), slots("%[2]d %[1]s"); !slices.Equal(a, b) {
+		t.Errorf("slots %v and %v", a, b)
 	}
 }
 
+// gaps are the places in which a table differs from the English one.
 func gaps(l Lang) (out []string) {
-	want, got := reflect.ValueOf(English()), reflect.ValueOf(l)
-	for i := 0; i < want.NumField(); i++ {
-		name, w, g := want.Type().Field(i).Name, want.Field(i), got.Field(i)
-		if !want.Type().Field(i).IsExported() {
-			continue
+	want, got := map[string]string{}, map[string]string{}
+	walk(English(), func(where, s string) { want[where] = s })
+	walk(l, func(where, s string) { got[where] = s })
+	for k, w := range want {
+		switch s, ok := got[k]; {
+		case !ok:
+			out = append(out, k+" is missing")
+		case s == "":
+			out = append(out, k+" is empty")
+		case !slices.Equal(slots(w), slots(s)):
+			out = append(out, fmt.Sprintf("%s: %q has other slots than %q", k, s, w))
 		}
-		if w.Kind() != reflect.Map {
-			if g.IsZero() {
-				out = append(out, name+" is empty")
+	}
+	for k := range got {
+		if _, ok := want[k]; !ok {
+			out = append(out, k+" has no English")
+		}
+	}
+	sort.Strings(out)
+	return out
+}
+
+// walk visits every text of a language with its place, "Drills[live].Name".
+func walk(l Lang, visit func(where, text string)) {
+	var into func(where string, v reflect.Value)
+	into = func(where string, v reflect.Value) {
+		switch v.Kind() {
+		case reflect.String:
+			visit(where, v.String())
+		case reflect.Map:
+			for _, k := range v.MapKeys() {
+				into(fmt.Sprintf("%s[%v]", where, k), v.MapIndex(k))
 			}
-			continue
-		}
-		if a, b := keys(w), keys(g); !reflect.DeepEqual(a, b) {
-			out = append(out, fmt.Sprintf("%s has keys %v, want %v", name, b, a))
-		}
-		for _, k := range g.MapKeys() {
-			v := g.MapIndex(k)
-			if v.IsZero() {
-				out = append(out, fmt.Sprintf("%s[%v] is empty", name, k))
+		case reflect.Slice, reflect.Array:
+			for i := range v.Len() {
+				into(fmt.Sprintf("%s[%d]", where, i), v.Index(i))
 			}
-			for j := 0; v.Kind() == reflect.Struct && j < v.NumField(); j++ {
-				if v.Field(j).IsZero() {
-					out = append(out, fmt.Sprintf("%s[%v].%s is empty", name, k, v.Type().Field(j).Name))
+		case reflect.Struct:
+			for i := range v.NumField() {
+				if f := v.Type().Field(i); f.IsExported() {
+					name := f.Name
+					if where != "" {
+						name = where + "." + name
+					}
+					into(name, v.Field(i))
 				}
 			}
 		}
 	}
-	return out
+	into("", reflect.ValueOf(l))
 }
 
-func keys(m reflect.Value) (out []string) {
-	for _, k := range m.MapKeys() {
-		out = append(out, fmt.Sprint(k))
+// slots are the verbs of a text in the order of their arguments: "1s", "2d".
+func slots(s string) (out []string) {
+	n := 0
+	for _, m := range regexp.MustCompile(`%(?:\[(\d+)\])?([a-z%])`).FindAllStringSubmatch(s, -1) {
+		if m[2] == "%" {
+			continue
+		}
+		n++
+		if m[1] != "" {
+			n, _ = strconv.Atoi(m[1])
+		}
+		out = append(out, fmt.Sprint(n, m[2]))
 	}
 	sort.Strings(out)
 	return out
