@@ -21,10 +21,11 @@ var englishGlossary = []Term{
 	{"Band", "The range that counts as fine. A coach chose it; it is not a law."},
 	{"± and bounds", "How far off a number may be. 19 times out of 20 the true value lies between the bounds."},
 	{"Tee", "A post that holds the ball still."},
-	{"Dry swing", "A swing without a ball."},
 	{"Soft toss", "A partner tosses the ball up gently from the side."},
 	{"Front toss", "A partner tosses the ball underhand from in front, from behind a screen."},
 	{"Live", "Hitting a ball that someone pitches."},
 	{"Knob", "The round end of the bat below the hands."},
-	{"Barrel", "The thick part of the bat that hits the ball."},
+	{"Strike zone", "The space over home plate, from the knees to the chest, where a pitch should come."},
+	{"Screen", "A net in a frame that stops the ball."},
+	{"mph", "Miles an hour. 60 mph is about 97 km an hour."},
 }

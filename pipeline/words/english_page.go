@@ -26,7 +26,7 @@ var englishPage = map[string]string{
 	"why_flight":        "A %s mph pitch (%s) is in the air for about %s.",
 	"why_decide":        "The swing takes %s of that. So %s are left to see the ball and decide.",
 	"why_travel":        "In the swing itself, from launch to contact, the eyes travel %s.",
-	"note_flight":       "Time in the air = (%s ft from the rubber to the plate − %s ft that the hand reaches forward) ÷ %s mph = %s, as if the ball lost no speed (%s). Time to decide = time in the air − time from launch to contact.",
+	"note_flight":       "Time in the air = (%s ft from the pitcher to the plate − %s ft that the hand reaches forward) ÷ %s mph = %s, as if the ball lost no speed (%s). Time to decide = time in the air − time from launch to contact.",
 	"note_travel":       "Straight distance between the places of the eyes at launch and at contact, measured in this clip.",
 	"level_":            "baseball",
 	"level_youth":       "youth",

@@ -24,7 +24,7 @@ var spanishPage = map[string]string{
 	"why_flight":        "Una bola a %s mph (%s) está en el aire unos %s.",
 	"why_decide":        "El swing se lleva %s de eso. Quedan %s para ver la bola y decidir.",
 	"why_travel":        "En el swing mismo, del arranque al contacto, los ojos viajan %s.",
-	"note_flight":       "Tiempo en el aire = (%s pies de la placa del lanzador al plato − %s pies que la mano se adelanta) ÷ %s mph = %s, como si la bola no perdiera velocidad (%s). Tiempo para decidir = tiempo en el aire − tiempo del arranque al contacto.",
+	"note_flight":       "Tiempo en el aire = (%s pies del lanzador al plato − %s pies que la mano se adelanta) ÷ %s mph = %s, como si la bola no perdiera velocidad (%s). Tiempo para decidir = tiempo en el aire − tiempo del arranque al contacto.",
 	"note_travel":       "Distancia recta entre el lugar de los ojos en el arranque y en el contacto, medida en este video.",
 	"level_":            "béisbol",
 	"level_youth":       "infantil",
