@@ -1,75 +1,113 @@
-// Package coach chooses what to say: it holds each measure against a band kept
-// as data and writes findings into the report. Words live elsewhere.
+// Package coach chooses what to say. Of each swing:
+//
+//  1. every measure is held against its rule's band (rules.yaml, with an
+//     academy's own file over it), that of the batter's level and sport;
+//  2. what lies inside and matters is praised, what surely lies outside is a
+//     fault, what can't be told is said to be so;
+//  3. one fault is the priority, with what it comes from and leads to, one more
+//     may stand beside it;
+//  4. the coach's own hand goes over that;
+//  5. the priority gets its ladder of drills and its week (drills.yaml).
+//
+// It writes codes; words live elsewhere.
 package coach
 
 import (
-	_ "embed"
 	"fmt"
 	"math"
 	"slices"
 	"sort"
 	"strings"
 
-	"go.yaml.in/yaml/v3"
-
 	p "tapeline/pipeline"
+	"tapeline/pipeline/field"
 )
 
-//go:embed rules.yaml
-var embedded []byte
+// coachRule is the Rule of a finding in the coach's own words.
+const coachRule = "coach"
 
-// Rule is one line of the rules file. Min and Max bound the band in Unit; at
-// least one is set. Effect weighs a fault against others. Origin is where the
-// limit comes from: P published, C computed, K common practice, M memory.
-// Setting marks a limit that an academy chooses for itself; like Origin it is
-// for who reads or edits the file, and nothing is judged by it.
-type Rule struct {
-	Rule    string      `yaml:"rule"`
-	Measure string      `yaml:"measure"`
-	From    p.EventKind `yaml:"from"`
-	At      p.EventKind `yaml:"at"`
-	Unit    string      `yaml:"unit"`
-	Min     *float64    `yaml:"min"`
-	Max     *float64    `yaml:"max"`
-	Effect  float64     `yaml:"effect"`
-	Praise  bool        `yaml:"praise"`
-	Origin  string      `yaml:"origin"`
-	Setting bool        `yaml:"setting"`
+// Advise writes into the report all that it says beyond measures: level,
+// sport and their pitch, the bands, and into every swing findings and plan.
+// given.Coach goes over the swing that is shown; findings it drops are dropped
+// from every swing. The error is a *pipeline.Error: a rule that is to be
+// dropped doesn't exist, or an academy's rule asks for what is never measured.
+func Advise(r *p.Report, given p.Given, rules []Rule) error {
+	if err := answers(r, given, rules); err != nil {
+		return err
+	}
+	r.Batter.Level, r.Batter.Sport = given.Level, given.Sport
+	r.Pitch = nil
+	if pitch, ok := field.Pitch(given.Level, given.Sport); ok {
+		r.Pitch = &pitch
+	}
+	r.Bands = make([]p.Band, len(rules))
+	for i := range rules {
+		r.Bands[i] = rules[i].band(given.Level, given.Sport)
+	}
+	var hand p.Coach
+	if given.Coach != nil {
+		hand = *given.Coach
+	}
+	for i := range r.Swings {
+		s := &r.Swings[i]
+		if !s.Chosen {
+			hand := p.Coach{Drop: hand.Drop}
+			find(s, rules, given.Level, given.Sport, hand)
+			continue
+		}
+		find(s, rules, given.Level, given.Sport, hand)
+		s.Palms = hand.Palms
+	}
+	return nil
 }
 
-// Rules reads a rules file strictly; nil gives the shipped ones.
-func Rules(data []byte) ([]Rule, error) {
-	if data == nil {
-		data = embedded
+// answers checks that the rules and the coach ask for what there is.
+func answers(r *p.Report, given p.Given, rules []Rule) error {
+	fail := func(form string, args ...any) error {
+		return &p.Error{Fault: p.FaultUsage, Step: "judge", What: fmt.Sprintf(form, args...)}
 	}
-	var f struct {
-		Rules []Rule `yaml:"rules"`
-	}
-	d := yaml.NewDecoder(strings.NewReader(string(data)))
-	d.KnownFields(true)
-	if err := d.Decode(&f); err != nil {
-		return nil, fmt.Errorf("rules: %w", err)
-	}
-	seen := map[string]bool{}
-	for i, r := range f.Rules {
-		at := fmt.Sprintf("rules[%d] %q", i, r.Rule)
-		switch {
-		case r.Rule == "" || r.Measure == "" || r.Unit == "":
-			return nil, fmt.Errorf("%s: rule, measure and unit are needed", at)
-		case r.Min == nil && r.Max == nil:
-			return nil, fmt.Errorf("%s: min or max is needed", at)
-		case r.Min != nil && r.Max != nil && *r.Min >= *r.Max:
-			return nil, fmt.Errorf("%s: min must be below max", at)
-		case !(r.Effect > 0):
-			return nil, fmt.Errorf("%s: effect must be over 0", at)
-		case !slices.Contains([]string{"P", "C", "K", "M"}, r.Origin):
-			return nil, fmt.Errorf("%s: origin must be P, C, K or M", at)
-		case seen[r.Rule]:
-			return nil, fmt.Errorf("%s: stands twice", at)
+	if given.Coach != nil {
+		for _, d := range given.Coach.Drop {
+			if !slices.ContainsFunc(rules, func(r Rule) bool { return r.Rule == d }) {
+				return fail("there is no rule %q whose finding could be dropped", d)
+			}
 		}
-		seen[r.Rule] = true
 	}
-	return f.Rules, nil
+	if len(r.Swings) == 0 {
+		return nil
+	}
+	s := &r.Swings[0]
+	for _, rule := range rules {
+		if !rule.added || s.Measure(rule.Measure, rule.From, rule.At) != nil {
+			continue
+		}
+		var moments []string
+		for _, m := range s.Measures {
+			if m.Key == rule.Measure {
+				moments = append(moments, moment(m.From, m.At))
+			}
+		}
+		if len(moments) > 0 {
+			return fail("rules.%s: %s is not measured %s; it is %s", rule.Rule, rule.Measure, moment(rule.From, rule.At), strings.Join(moments, ", "))
+		}
+	}
+	return nil
+}
+
+func moment(from, at p.EventKind) string {
+	if from == "" {
+		return "at " + string(at)
+	}
+	return fmt.Sprintf("from %s at %s", from, at)
+}
+
+// Find writes findings and plan into every swing of the report by the rules
+// alone: strengths first, then at most one priority and one secondary fault,
+// then what can't be told.
+func Find(r *p.Report, rules []Rule) {
+	for i := range r.Swings {
+		find(&r.Swings[i], rules, r.Batter.Level, r.Batter.Sport, p.Coach{})
+	}
 }
 
 // verdict of one rule on one measure.
@@ -89,86 +127,175 @@ const (
 	mostHeight  = 2.0
 )
 
-// judge holds the whole 95 % interval against the band; over is how far the
-// near end of the interval lies outside, in units of the band's limit. A limit
-// in cm holds for percent of height too, as far as every height agrees.
-func (r Rule) judge(m *p.Measure) (v verdict, over float64) {
+// hold holds the whole 95 % interval of a measure against a band in unit; over
+// is how far the near end of the interval lies outside. A band in cm holds for
+// percent of height too, as far as every height agrees.
+func hold(m *p.Measure, unit string, least, most *float64) (v verdict, over float64) {
 	if m == nil {
 		return silent, 0
 	}
-	if m.Value == nil {
+	if m.Value == nil || m.Lo == nil || m.Hi == nil {
 		return unsure, 0
 	}
 	lo, hi := *m.Lo, *m.Hi
-	if r.Unit == "cm" && m.Unit == "pct_height" {
+	if unit == "cm" && m.Unit == "pct_height" {
 		lo, hi = math.Min(lo*leastHeight, lo*mostHeight), math.Max(hi*leastHeight, hi*mostHeight)
-	} else if m.Unit != r.Unit {
+	} else if m.Unit != unit {
 		return unsure, 0
 	}
-	ref := 1.0
-	if r.Max != nil {
-		ref = math.Max(math.Abs(*r.Max), 1e-9)
-	} else if *r.Min != 0 {
-		ref = math.Abs(*r.Min)
-	}
 	switch {
-	case r.Max != nil && lo > *r.Max:
-		return outside, (lo - *r.Max) / ref
-	case r.Min != nil && hi < *r.Min:
-		return outside, (*r.Min - hi) / ref
-	case (r.Max == nil || hi <= *r.Max) && (r.Min == nil || lo >= *r.Min):
+	case most != nil && lo > *most:
+		return outside, lo - *most
+	case least != nil && hi < *least:
+		return outside, *least - hi
+	case (most == nil || hi <= *most) && (least == nil || lo >= *least):
 		return inside, 0
 	}
 	return unsure, 0
 }
 
-// Find writes findings into every swing of the report: strengths first, then
-// at most one priority and one secondary fault, then what can't be told.
-func Find(r *p.Report, rules []Rule) {
-	for i := range r.Swings {
-		find(&r.Swings[i], rules)
-	}
+// fault is a rule whose measure surely lies outside its band; the heavier the
+// more it matters.
+type fault struct {
+	rule   *Rule
+	weight float64
 }
 
-func find(s *p.Swing, rules []Rule) {
-	type fault struct {
-		f p.Finding
-		w float64
-	}
-	var good, dark []p.Finding
-	var faults []fault
-	for _, r := range rules {
-		v, over := r.judge(s.Measure(r.Measure, r.From, r.At))
-		f := p.Finding{Rule: r.Rule, Evidence: []string{evidence(r)}}
-		switch v {
+// judged is a swing held against all rules that are said.
+type judged struct {
+	swing  *p.Swing
+	good   []*Rule
+	faults []fault // heaviest first
+	dark   []*Rule
+}
+
+func judge(s *p.Swing, rules []Rule, level p.Level, sport p.Sport, drop []string) judged {
+	j := judged{swing: s}
+	for i := range rules {
+		r := &rules[i]
+		if slices.Contains(drop, r.Rule) {
+			continue
+		}
+		m, l := s.Measure(r.Measure, r.From, r.At), r.limit(level, sport)
+		switch v, over := hold(m, r.Unit, l.Min, l.Max); v {
 		case inside:
-			if r.Praise {
-				f.Kind = p.Strength
-				good = append(good, f)
+			if praised, _ := hold(m, r.Unit, r.PraiseMin, r.PraiseMax); r.Praise && praised == inside {
+				j.good = append(j.good, r)
 			}
 		case outside:
-			faults = append(faults, fault{f, r.Effect * (1 + over)})
+			j.faults = append(j.faults, fault{r, r.Effect * (1 + over/r.Step)})
 		case unsure:
-			f.Kind = p.CantTell
-			dark = append(dark, f)
+			j.dark = append(j.dark, r)
 		}
 	}
-	sort.SliceStable(faults, func(i, j int) bool { return faults[i].w > faults[j].w })
-	s.Findings = append([]p.Finding{}, good...)
-	for i, k := range []string{p.Priority, p.Secondary} {
-		if i < len(faults) {
-			faults[i].f.Kind = k
-			s.Findings = append(s.Findings, faults[i].f)
-		}
-	}
-	s.Findings = append(s.Findings, dark...)
+	sort.SliceStable(j.good, func(a, b int) bool { return j.good[a].Effect > j.good[b].Effect })
+	sort.SliceStable(j.faults, func(a, b int) bool { return j.faults[a].weight > j.faults[b].weight })
+	return j
 }
 
-// evidence names the measure as key@moment, or key@from-moment where the
-// travel doesn't start at the stance.
-func evidence(r Rule) string {
-	if r.From != "" && r.From != p.Stance {
-		return fmt.Sprintf("%s@%s-%s", r.Measure, r.From, r.At)
+func (j *judged) faulty(rule string) bool {
+	return slices.ContainsFunc(j.faults, func(f fault) bool { return f.rule.Rule == rule })
+}
+
+// holds tells whether a condition of a chain is met.
+func (j *judged) holds(c Condition) bool {
+	if c.Rule != "" {
+		return j.faulty(c.Rule)
 	}
-	return fmt.Sprintf("%s@%s", r.Measure, r.At)
+	m := j.swing.Measure(c.Measure, c.From, c.At)
+	if c.Of == "" {
+		v, _ := hold(m, p.MeasureUnits[c.Measure], c.Min, c.Max)
+		return v == inside
+	}
+	// The values: most of what both are in doubt of is the same doubt.
+	of := j.swing.Measure(c.Of, c.From, c.At)
+	if m == nil || of == nil || m.Value == nil || of.Value == nil || m.Unit != of.Unit {
+		return false
+	}
+	return (c.Over == nil || *m.Value > *c.Over**of.Value) && (c.Upto == nil || *m.Value <= *c.Upto**of.Value)
+}
+
+// chain is what a fault comes from and leads to.
+func (j *judged) chain(r *Rule) (out []string) {
+	for _, l := range r.Chain {
+		if !slices.ContainsFunc(l.When, func(c Condition) bool { return !j.holds(c) }) {
+			out = append(out, l.Code)
+		}
+	}
+	return out
+}
+
+// leading are the faults that are no mere consequence of another one.
+func (j *judged) leading() (out []fault) {
+	for _, f := range j.faults {
+		if !slices.ContainsFunc(f.rule.Follows, j.faulty) {
+			out = append(out, f)
+		}
+	}
+	return out
+}
+
+func find(s *p.Swing, rules []Rule, level p.Level, sport p.Sport, hand p.Coach) {
+	j := judge(s, rules, level, sport, hand.Drop)
+	s.Findings, s.Plan = []p.Finding{}, nil
+	s.Notes = slices.Clone(hand.Notes)
+	say := func(kind string, f p.Finding) {
+		f.Kind = kind
+		s.Findings = append(s.Findings, f)
+	}
+
+	var first, second []p.Finding // the coach's own
+	for _, a := range hand.Add {
+		f := p.Finding{Rule: coachRule, Evidence: []string{}, Text: a.Text}
+		switch a.Kind {
+		case p.Strength:
+			say(p.Strength, f)
+		case p.Priority:
+			first = append(first, f)
+		default:
+			second = append(second, f)
+		}
+	}
+	for _, r := range j.good {
+		f := r.finding()
+		f.Text = r.Good
+		say(p.Strength, f)
+	}
+	var found []p.Finding
+	for _, l := range j.leading() {
+		f := l.rule.finding()
+		f.Text = l.rule.Say
+		if len(found)+len(first) == 0 { // the priority
+			f.Chain = j.chain(l.rule)
+			s.Plan = plan(l.rule, f.Chain)
+		}
+		found = append(found, f)
+	}
+	n := 0 // found before the coach's secondary
+	if len(first) == 0 {
+		n = min(1, len(found))
+	}
+	for i, f := range slices.Concat(first, found[:n], second, found[n:]) {
+		switch {
+		case i == 0:
+			say(p.Priority, f)
+		case i == 1:
+			say(p.Secondary, f)
+		case f.Rule == coachRule: // printed all the same
+			s.Notes = append(s.Notes, f.Text)
+		}
+	}
+	for _, r := range j.dark {
+		say(p.CantTell, r.finding())
+	}
+}
+
+// finding of the rule: its evidence names the measure as key@moment, or
+// key@from-moment where the travel doesn't start at the stance.
+func (r *Rule) finding() p.Finding {
+	e := fmt.Sprintf("%s@%s", r.Measure, r.At)
+	if r.From != "" && r.From != p.Stance {
+		e = fmt.Sprintf("%s@%s-%s", r.Measure, r.From, r.At)
+	}
+	return p.Finding{Rule: r.Rule, Evidence: []string{e}}
 }
