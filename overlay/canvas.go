@@ -82,6 +82,25 @@ func (f *Faces) wrap(s string, size float64, bold bool, width float64) []string 
 	return lines
 }
 
+// smallest is how far text may shrink that would else leave the safe area, of
+// its usual size.
+const smallest = 0.5
+
+// fit breaks s into at most so many lines no wider than width, in the largest
+// part of size (1 and less) at which it can.
+func (f *Faces) fit(s string, size float64, bold bool, width float64, lines int) ([]string, float64) {
+	for part := 1.0; ; part *= 0.96 {
+		out := f.wrap(s, size*part, bold, width)
+		ok := len(out) <= lines
+		for _, l := range out {
+			ok = ok && f.Width(l, size*part, bold) <= width
+		}
+		if ok || part < smallest {
+			return out, part
+		}
+	}
+}
+
 // Canvas is what marks paint on.
 type Canvas struct {
 	Img   *image.RGBA     // all of it

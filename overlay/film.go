@@ -7,6 +7,7 @@ import (
 	"image/draw"
 	"math"
 	"sort"
+	"strings"
 	"sync"
 
 	"tapeline/pipeline"
@@ -61,6 +62,8 @@ const (
 	markEyes
 	markPlumb
 	markFoot
+	markLower
+	markRing
 )
 
 // Sound is a stretch of the clip's own sound: From to To, presentation
@@ -198,6 +201,9 @@ func (f *Film) holds() []hold {
 		} else if m := f.swing.Measure("eye_drop", pipeline.Stance, k); m != nil && k != pipeline.Finish {
 			add(f.text.Eyes(m), markEyes)
 		}
+		if m := f.swing.Lower(); m != nil && k == pipeline.Stance {
+			add(f.text.Lower(m), markLower)
+		}
 		// What can't be seen from here is passed over; the sheet's table says so.
 		if m := f.swing.Measure("front_foot_open", "", k); m != nil && (m.Value != nil || m.Lo != nil && m.Hi != nil) {
 			add(f.text.Foot(m), markFoot)
@@ -216,15 +222,76 @@ func (f *Film) holds() []hold {
 		if len(h.steps) == 0 {
 			add(f.text.Events[k], 0)
 		}
+		out = append(out, h)
+	}
+	f.say(out)
+	for _, h := range out {
 		for i := range h.steps {
 			h.steps[i].long = math.Max(1.2, appearTime+perWord*float64(words.Count(h.steps[i].caption)))
 		}
 		if d := holdLeast - h.long(); d > 0 {
 			h.steps[len(h.steps)-1].long += d
 		}
-		out = append(out, h)
 	}
 	sort.SliceStable(out, func(i, j int) bool { return out[i].t < out[j].t })
+	return out
+}
+
+// mostGood is how many good things are said in the film: time is short.
+const mostGood = 3
+
+// say adds the findings as captions, each to the hold that its evidence belongs
+// to, or, having none there, to the last.
+func (f *Film) say(holds []hold) {
+	if len(holds) == 0 {
+		return
+	}
+	good := 0
+	for _, x := range f.swing.Findings {
+		text := f.text.Said(x)
+		if x.Kind == pipeline.Strength {
+			good++
+		}
+		if text == "" || x.Kind == pipeline.Strength && good > mostGood {
+			continue
+		}
+		h := &holds[len(holds)-1]
+		for i := range holds {
+			// key@moment, or key@from-moment
+			if len(x.Evidence) > 0 && strings.HasSuffix(x.Evidence[0], string(holds[i].at)) {
+				h = &holds[i]
+			}
+		}
+		h.steps = append(h.steps, step{caption: text})
+	}
+}
+
+// Caption is a text of the film and when it stands there, seconds of the film.
+// A card's lines are lines of its text.
+type Caption struct {
+	From, To float64
+	Text     string
+}
+
+// Captions are all texts that are read in the strip and on the cards, in order,
+// to the frame; one ends where the next begins.
+func (f *Film) Captions() []Caption {
+	var out []Caption
+	for i, s := range f.shots {
+		text := s.caption
+		switch s.Part {
+		case TitleCard:
+			text = f.titleCard().text()
+		case EndCard:
+			text = f.endCard().text()
+		}
+		from, to := float64(i)/rate, float64(i+1)/rate
+		if n := len(out); n > 0 && out[n-1].Text == text {
+			out[n-1].To = to
+		} else {
+			out = append(out, Caption{from, to, text})
+		}
+	}
 	return out
 }
 
@@ -314,7 +381,7 @@ func (f *Film) plan() {
 	move := func(until float64) {
 		for ; t < until-1e-9; t += pace(t) * tf / rate {
 			f.shots = append(f.shots, Shot{Source: f.nearest(t), T: t, Pass: 2, Part: Slow, caption: f.text.Captions["slow"],
-				marks: markTape | markEyes | markPlumb | markFoot, valued: markEyes})
+				marks: markTape | markEyes | markPlumb | markFoot | markRing, valued: markEyes})
 		}
 		t = until
 	}
@@ -348,7 +415,7 @@ func (f *Film) plan() {
 }
 
 func (f *Film) hold(h hold) {
-	var shown marks = markTape
+	shown := markTape | markRing
 	for _, st := range h.steps {
 		shown |= st.mark
 		for i := 0; i < int(math.Round(st.long*rate)); i++ {
@@ -414,6 +481,13 @@ func (f *Film) phaseText(name string, t float64) string {
 	return name
 }
 
+// Words that the end card has for what is good or to work on, and for the drill
+// with its head: 20 with the other heads.
+const (
+	cardWords = 5
+	cardDrill = 7
+)
+
 // Advice is what the end card says: what is good, the one priority and its
 // drill; or plainly that there is nothing to say.
 func Advice(sw *pipeline.Swing, text words.Lang) Card {
@@ -425,7 +499,7 @@ func Advice(sw *pipeline.Swing, text words.Lang) Card {
 		}
 		return out
 	}
-	c, w := text.Cards, text.Findings
+	c := text.Cards
 	var lines []CardLine
 	add := func(head, body string) {
 		if body != "" {
@@ -434,13 +508,19 @@ func Advice(sw *pipeline.Swing, text words.Lang) Card {
 	}
 	good, first := find(pipeline.Strength), find(pipeline.Priority)
 	if len(good) > 0 {
-		add("good", w[good[0].Rule].Good)
+		add("good", text.Good(good[0], cardWords))
 	}
 	if len(first) > 0 {
-		add("first", w[first[0].Rule].Fix)
-		add("drill", w[first[0].Rule].Drill)
+		// The coach's own priority has the room of the drill that it lacks.
+		drill := text.Findings[first[0].Rule].Drill
+		room := cardWords
+		if drill == "" {
+			room += cardDrill
+		}
+		add("first", text.Fix(first[0], room))
+		add("drill", drill)
 	} else if len(good) > 1 { // room for a second good word
-		if s := w[good[1].Rule].Good; s != "" {
+		if s := text.Good(good[1], cardWords); s != "" {
 			lines = append(lines, CardLine{s, false})
 		}
 	}
@@ -462,13 +542,7 @@ func Advice(sw *pipeline.Swing, text words.Lang) Card {
 
 func (f *Film) endCard() Card { return Advice(f.swing, f.text) }
 
-func (f *Film) endWords() string {
-	s := ""
-	for _, l := range f.endCard().Lines {
-		s += l.Text + " "
-	}
-	return s
-}
+func (f *Film) endWords() string { return f.endCard().text() }
 
 func (f *Film) titleCard() Card {
 	c := f.text.Cards
@@ -505,10 +579,11 @@ func (f *Film) Scene(s Shot) Scene {
 	if phase == "" {
 		ph.Text = f.look.Clock(s.T)
 	}
-	ph.Lines = []string{ph.Text}
 	w := f.pool.Get().(*worker)
 	defer f.pool.Put(w)
-	cp := Words{Text: s.caption, X: l.column, Y: l.first, Lines: w.faces.wrap(glue.Replace(s.caption), l.em, true, l.caption)}
+	ph.Lines, ph.Size = w.faces.fit(ph.Text, l.em, false, float64(l.w)-2*l.left, 1)
+	cp := Words{Text: s.caption, X: l.column, Y: l.first}
+	cp.Lines, cp.Size = w.faces.fit(glue(s.caption), l.em, true, l.caption, max(1, l.rows-1))
 	if l.rows > 1 {
 		ph.Y += float64(l.rows-1) * l.em * leading
 		if len(cp.Lines) < l.rows-1 {
@@ -550,6 +625,17 @@ func (f *Film) pictureMarks(s Shot, d *pipeline.Drawn) []Mark {
 		if p := f.look.Plumb(d, s.At, s.valued&markPlumb != 0); p != nil {
 			p.Alpha = alpha(markPlumb)
 			out = append(out, *p)
+		}
+	}
+	if s.marks&markLower != 0 {
+		if l := f.look.Lower(d); l != nil {
+			l.Alpha = alpha(markLower)
+			out = append(out, *l)
+		}
+	}
+	if s.marks&markRing != 0 {
+		if r := f.look.Ring(d); r != nil {
+			out = append(out, *r)
 		}
 	}
 	// The chalk belongs to a foot that stands: from the plant on.

@@ -87,7 +87,7 @@ func tryLayout(w, h, rows int, captions, phases []string, faces *Faces) (layout,
 		return l, wide(captions, true) <= safe
 	}
 	for _, s := range captions {
-		if len(faces.wrap(glue.Replace(s), l.em, true, safe)) > 2 {
+		if len(faces.wrap(glue(s), l.em, true, safe)) > 2 {
 			return l, false
 		}
 	}

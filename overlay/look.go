@@ -23,6 +23,7 @@ type Look struct {
 	footX    float64
 	footRoom float64
 	tape     Tape
+	lower    *Lower      // where a lower start is advised
 	byFrame  map[int]int // index in Path
 	body     []Span      // around the batter, smoothed over time, by Path index
 	reach    []Span      // where the bat may be at tape level
@@ -64,6 +65,7 @@ func NewLook(rep *pipeline.Report, sw *pipeline.Swing, text words.Lang) *Look {
 	}
 	l.gaps()
 	l.place(float64(rep.Clip.Width))
+	l.second()
 	return l
 }
 
@@ -184,10 +186,43 @@ func (l *Look) place(width float64) {
 	l.tape = Tape{X: Span{width * 0.02, width * 0.98}, Y: g.EyeLevel.Y, Alpha: 1, plate: &tapePlate{}}
 }
 
-// Print puts the eye height on the tape: on the side away from the pencil's
-// values, then on the other, in the longest form that stays clear of batter
-// and bat; nothing where nothing fits. width measures text in full-size
-// pixels of the clip, safe is the part of the clip that text may lie in.
+// second hangs the tape of the lower start, where one is advised.
+func (l *Look) second() {
+	m := l.swing.Lower()
+	g := l.swing.Geometry
+	if m == nil || m.Unit != g.Unit {
+		return
+	}
+	t := l.tape
+	t.Y, t.Under, t.plate = g.EyeLevel.Y+*m.Value*g.EyesPx, true, &tapePlate{}
+	l.lower = &Lower{Tape: t, From: g.EyeLevel.Y, Dim: l.dim}
+}
+
+// Lower is the tape of the lower start; nil where none is advised.
+func (l *Look) Lower(d *pipeline.Drawn) *Lower {
+	if l.lower == nil {
+		return nil
+	}
+	out := *l.lower
+	if i, ok := l.byFrame[d.Frame]; ok {
+		out.Body, out.Reach = l.body[i], l.reach[i]
+	}
+	return &out
+}
+
+// Ring is the sticker on the helmet; nil where there is none.
+func (l *Look) Ring(d *pipeline.Drawn) *Ring {
+	if d.Marker == nil {
+		return nil
+	}
+	return &Ring{At: *d.Marker, R: l.height * 0.02, Alpha: 1}
+}
+
+// Print puts the eye height on the tape, and how much lower to start on the
+// second one: on the side away from the pencil's values, then on the other, in
+// the longest form that stays clear of batter and bat; nothing where nothing
+// fits. width measures text in full-size pixels of the clip, safe is the part
+// of the clip that text may lie in.
 func (l *Look) Print(width func(string) float64, safe Span) {
 	var forms []string
 	if m := l.swing.Measure("eye_height", "", pipeline.Stance); m != nil && m.Value != nil {
@@ -201,14 +236,39 @@ func (l *Look) Print(width func(string) float64, safe Span) {
 			busy = Span{math.Min(busy.Lo, l.reach[i].Lo), math.Max(busy.Hi, l.reach[i].Hi)}
 		}
 	}
+	l.tape.print(forms, busy, safe, l.dim > l.swing.Geometry.EyeLevel.X, width)
+	if l.lower == nil {
+		return
+	}
+	// The second tape hangs in the stance only, where nothing moves.
+	if e := l.swing.Event(pipeline.Stance); e != nil && e.Frame != nil {
+		if i, ok := l.byFrame[*e.Frame]; ok {
+			busy = l.body[i]
+		}
+	}
+	m := l.swing.Lower()
+	l.lower.print([]string{l.text.Lower(m), l.text.Short(*m.Value, m.Unit, l.text.Decimals(m.Unit, 1))}, busy, safe, l.dim > l.swing.Geometry.EyeLevel.X, width)
+	// Under the first tape's print, as far as there is room.
+	half, free := width(l.lower.Label)/2, Span{busy.Hi, safe.Hi}
+	if l.lower.LabelX < busy.Lo {
+		free = Span{safe.Lo, busy.Lo}
+	}
+	if l.lower.Label != "" && l.tape.Label != "" && free.Hi-free.Lo >= 2*half {
+		l.lower.LabelX = clamp(l.tape.LabelX, free.Lo+half, free.Hi-half)
+	}
+}
+
+// print writes the first of the forms that has room beside busy, left of it
+// first if left is set.
+func (t *Tape) print(forms []string, busy, safe Span, left bool, width func(string) float64) {
 	sides := []Span{{busy.Hi, safe.Hi}, {safe.Lo, busy.Lo}}
-	if l.dim > l.swing.Geometry.EyeLevel.X {
+	if left {
 		sides[0], sides[1] = sides[1], sides[0]
 	}
 	for _, f := range forms {
 		for _, s := range sides {
 			if w := width(f); s.Hi-s.Lo >= w*1.08 {
-				l.tape.Label, l.tape.LabelX = f, (s.Lo+s.Hi)/2
+				t.Label, t.LabelX = f, (s.Lo+s.Hi)/2
 				return
 			}
 		}
@@ -240,32 +300,6 @@ func (l *Look) Tape(d *pipeline.Drawn) Tape {
 		t.Body, t.Reach = l.body[i], l.reach[i]
 	}
 	return t
-}
-
-// StartLower is how much lower the batter is advised to start; nil when he is
-// not: the eyes' fall must be a thing to work on.
-func StartLower(sw *pipeline.Swing) *pipeline.Measure {
-	for _, f := range sw.Findings {
-		if f.Rule == "eye_drop" && (f.Kind == pipeline.Priority || f.Kind == pipeline.Secondary) {
-			if m := sw.Measure("start_lower", "", pipeline.Stance); m != nil && m.Value != nil {
-				return m
-			}
-		}
-	}
-	return nil
-}
-
-// Lower is the second tape, where the eyes are advised to start; nil when
-// nothing is advised.
-func (l *Look) Lower(d *pipeline.Drawn) *Tape {
-	m := StartLower(l.swing)
-	if m == nil || m.Unit != l.swing.Geometry.Unit {
-		return nil
-	}
-	t := l.Tape(d)
-	t.Y += *m.Value * l.swing.Geometry.EyesPx
-	t.Label, t.plate = "", nil
-	return &t
 }
 
 // EyeLine is the eyes of this moment against the tape. At an event the value

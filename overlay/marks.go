@@ -5,6 +5,7 @@ import (
 	"image"
 	"image/color"
 	"math"
+	"regexp"
 	"strings"
 	"sync"
 
@@ -58,11 +59,13 @@ const (
 type Span struct{ Lo, Hi float64 }
 
 // Tape is the strip of masking tape whose LOWER edge is the level of the eyes
-// in the stance. Within Reach (where the bat may be) it thins out, within
-// Body only a hairline is left: nothing covers the batter.
+// in the stance, or which hangs Under its level by the UPPER edge. Within Reach
+// (where the bat may be) it thins out, within Body only a hairline is left:
+// nothing covers the batter.
 type Tape struct {
 	X, Body, Reach Span
 	Y              float64
+	Under          bool
 	Label          string // printed on it, around LabelX
 	LabelX         float64
 	Alpha          float64
@@ -161,10 +164,13 @@ func (t Tape) Paint(c *Canvas) {
 	size := math.Hypot(right.X-left.X, right.Y-left.Y) / float64(b.Dx())
 	sin, cos := math.Sin(turn), math.Cos(turn)
 	h := float64(b.Dy())
+	if t.Under {
+		h = 0
+	}
 	m := f64.Aff3{cos * size, -sin, left.X + sin*h, sin * size, cos, left.Y - cos*h}
 	pic := c.Img.SubImage(c.Pic).(*image.RGBA)
 	draw.ApproxBiLinear.Transform(pic, m, cut, b, draw.Over, nil)
-	if t.Body.Hi > t.Body.Lo {
+	if t.Body.Hi > t.Body.Lo && !t.Under { // one line over the face is enough
 		c.stroke([]pipeline.Point{
 			c.At(pipeline.Point{X: t.Body.Lo - soft, Y: t.Y}), c.At(pipeline.Point{X: t.Body.Hi + soft, Y: t.Y}),
 		}, math.Max(1, c.Line*0.35), Paper, Casing, 0.5*t.Alpha)
@@ -178,6 +184,57 @@ func covered(x float64, s Span, soft float64) float64 {
 	}
 	out := math.Max(s.Lo-x, x-s.Hi)
 	return clamp(1-out/soft, 0, 1)
+}
+
+// Lower is the second tape, hung under the level at which the eyes should
+// start, with the band between it and From, the level of the first.
+type Lower struct {
+	Tape
+	From float64
+	Dim  float64 // x of the dimension line
+}
+
+func (l Lower) String() string {
+	return fmt.Sprintf("band y=%.0f..%.0f dimension x=%.0f, under it %v", l.From, l.Y, l.Dim, l.Tape)
+}
+
+func (l Lower) Paint(c *Canvas) {
+	at := func(x, y float64) pipeline.Point { return c.At(pipeline.Point{X: x, Y: y}) }
+	// Slanted pencil strokes fill the band on both sides of the body.
+	step := c.Em * 0.32 / c.scale
+	for x := l.X.Lo + step; x < l.X.Hi-step; x += step {
+		if a := 1 - covered(x, l.Body, step); a > 0.5 {
+			c.stroke([]pipeline.Point{at(x+step*0.3, l.From), at(x-step*0.3, l.Y)}, math.Max(1, c.Line*0.4), Paper, Casing, 0.7*l.Alpha)
+		}
+	}
+	l.Tape.Paint(c)
+	c.dimension(at(l.Dim, l.From), at(l.Dim, l.Y), l.Alpha)
+}
+
+// Ring is the sticker on the helmet of this moment, and a short pencil line at
+// its level.
+type Ring struct {
+	At    pipeline.Point
+	R     float64 // key frame pixels
+	Alpha float64
+}
+
+func (r Ring) String() string {
+	return fmt.Sprintf("ring %.0f,%.0f%s", r.At.X, r.At.Y, faded(r.Alpha))
+}
+
+func (r Ring) Paint(c *Canvas) {
+	o, n := c.At(r.At), 28
+	size := math.Max(r.R*c.scale, c.Line*2.5)
+	var round []pipeline.Point
+	for i := 0; i <= n; i++ {
+		s, k := math.Sincos(2 * math.Pi * float64(i) / float64(n))
+		round = append(round, pipeline.Point{X: o.X + size*k, Y: o.Y + size*s})
+	}
+	c.chalk(round, c.Line*0.7, r.Alpha, 51)
+	for _, side := range []float64{-1, 1} {
+		c.stroke([]pipeline.Point{{X: o.X + side*size*1.4, Y: o.Y}, {X: o.X + side*size*2.8, Y: o.Y}}, c.Line*0.6, Lead, Chalk, r.Alpha)
+	}
 }
 
 // EyeLine is the pencil line at the eyes of this moment, with the dimension
@@ -256,7 +313,9 @@ func (l Label) String() string {
 }
 
 // glue keeps a number and its unit on one line.
-var glue = strings.NewReplacer(" cm", "\u00a0cm", " %", "\u00a0%", " s", "\u00a0s")
+func glue(s string) string { return unitOf.ReplaceAllString(s, "$1\u00a0$2") }
+
+var unitOf = regexp.MustCompile(`(\d) (%|(?:cm|in|s)\b)`)
 
 func (l Label) paint(c *Canvas, at pipeline.Point, alpha float64) {
 	if l.Text == "" || alpha <= 0 {
@@ -264,7 +323,7 @@ func (l Label) paint(c *Canvas, at pipeline.Point, alpha float64) {
 	}
 	pad := c.Em * 0.28
 	room := math.Max(l.Room*c.scale-2*pad, c.Em*2)
-	lines := c.Faces.wrap(glue.Replace(l.Text), c.Em, true, room)
+	lines := c.Faces.wrap(glue(l.Text), c.Em, true, room)
 	notes := 0
 	if l.Note != "" {
 		n := c.Faces.wrap(l.Note, c.Em, false, room)

@@ -120,6 +120,7 @@ func TestPictures(t *testing.T) {
 	}{
 		{"contact", sure, last(t, sure, Hold, pipeline.Contact)},
 		{"fan_portrait", wide, last(t, wide, Hold, pipeline.Plant)},
+		{"start_lower", sure, last(t, sure, Hold, pipeline.Stance)},
 		{"end_card", sure, last(t, sure, EndCard, "")},
 	} {
 		compare(t, c.name, paint(t, c.f, c.shot))

@@ -5,6 +5,7 @@ import (
 	"image"
 	"image/draw"
 	"math"
+	"strings"
 
 	"github.com/fogleman/gg"
 
@@ -17,6 +18,7 @@ type Words struct {
 	Text  string
 	Lines []string // as broken to fit
 	X, Y  float64  // left end of the first baseline, canvas pixels
+	Size  float64  // of the text, ems
 	Quiet bool     // second rank
 }
 
@@ -33,7 +35,7 @@ func (w Words) Paint(c *Canvas) {
 		col = Quiet
 	}
 	for i, s := range w.Lines {
-		c.text(c.Img, s, w.X, w.Y+float64(i)*c.Em*leading, c.Em, !w.Quiet, col)
+		c.text(c.Img, s, w.X, w.Y+float64(i)*c.Em*w.Size*leading, c.Em*w.Size, !w.Quiet, col)
 	}
 }
 
@@ -143,6 +145,22 @@ type CardLine struct {
 	Tape bool
 }
 
+// text is the card as it is read: a head and what belongs to it on one line.
+func (k Card) text() string {
+	s := ""
+	for i, l := range k.Lines {
+		switch {
+		case i == 0:
+		case k.Lines[i-1].Tape && !l.Tape && strings.HasSuffix(k.Lines[i-1].Text, ":"):
+			s += " "
+		default:
+			s += "\n"
+		}
+		s += l.Text
+	}
+	return s
+}
+
 func (k Card) String() string {
 	s := "card"
 	for _, l := range k.Lines {
@@ -188,6 +206,21 @@ func (k Card) Paint(c *Canvas) {
 	rows, total := layout(size)
 	for total > float64(c.Safe.Dy()) && size > c.Em {
 		size = math.Max(c.Em, size*0.94)
+		rows, total = layout(size)
+	}
+	// Words longer than the card is wide.
+	wide := func() (m float64) {
+		for _, r := range rows {
+			if r.tape {
+				m = math.Max(m, c.Faces.Width(r.s, r.size, true)+r.size*1.6)
+			} else {
+				m = math.Max(m, c.Faces.Width(r.s, r.size, false))
+			}
+		}
+		return m
+	}
+	for (total > float64(c.Safe.Dy()) || wide() > width) && size > c.Em*smallest {
+		size *= 0.94
 		rows, total = layout(size)
 	}
 	dc := gg.NewContextForRGBA(c.Img)

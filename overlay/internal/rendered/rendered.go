@@ -170,6 +170,12 @@ func (t *Truth) Report(doubt float64) (*pipeline.Report, pipeline.Clip) {
 	add("eye_height", "", pipeline.Stance, "cm", first.EyeHeight, 3)
 	add("eye_drop", pipeline.Stance, pipeline.Plant, "cm", plant.Drop, 0.8)
 	add("eye_drop", pipeline.Stance, pipeline.Contact, "cm", contact.Drop, 0.8)
+	ears := func(f int) float64 {
+		return 50 * (t.Frames[f].Points["left_ear"].Xyz[2] + t.Frames[f].Points["right_ear"].Xyz[2])
+	}
+	sunk := ears(0) - ears(t.Phases["contact"].Frame)
+	add("head_drop", pipeline.Stance, pipeline.Contact, "cm", sunk, 2.6)
+	add("start_lower", "", pipeline.Stance, "cm", sunk/2, 1.3)
 	add("front_foot_open", "", pipeline.Plant, "deg", plant.Yaw, doubt)
 	add("front_foot_open", "", pipeline.Contact, "deg", contact.Yaw, doubt)
 	view := pipeline.ViewChest
