@@ -199,7 +199,7 @@ func TestLongWordsFit(t *testing.T) {
 	long.Events = events
 	findings := map[string]words.Finding{}
 	for k, v := range long.Findings {
-		v.Good, v.Fix, v.Drill = "Gleichgewichtsverlagerungsgeschwindigkeit hervorragend kontrolliert", "Augenhöhenveränderungen während Schwungbewegungen verhindern", v.Drill
+		v.Good, v.Fix = "Gleichgewichtsverlagerungsgeschwindigkeit hervorragend kontrolliert", "Augenhöhenveränderungen während Schwungbewegungen verhindern"
 		findings[k] = v
 	}
 	long.Findings = findings

@@ -237,7 +237,7 @@ func (l *Lesson) why() {
 }
 
 func (l *Lesson) lower() {
-	m := overlay.StartLower(l.sw)
+	m := l.sw.Lower()
 	if m == nil || m.Unit != "cm" {
 		return
 	}

@@ -302,7 +302,8 @@ func marked(look *overlay.Look, sw *pipeline.Swing, s Still, crop [4]float64, w,
 	}
 	scene.Marks = append(scene.Marks, onStill(look.Tape(&d)))
 	if lower := look.Lower(&d); lower != nil && s.Event == pipeline.Stance {
-		scene.Marks = append(scene.Marks, onStill(*lower))
+		lower.Tape = onStill(lower.Tape)
+		scene.Marks = append(scene.Marks, *lower)
 	}
 	if s.Event != pipeline.Stance {
 		if s.Event == pipeline.Contact {
