@@ -7,7 +7,6 @@ import (
 	"unicode"
 	"unicode/utf8"
 
-	"tapeline/overlay"
 	"tapeline/pipeline"
 	"tapeline/pipeline/words"
 )
