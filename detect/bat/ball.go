@@ -19,6 +19,7 @@ const (
 	ballMost   = 5    // candidates kept of a frame
 	ballSize   = .041 // of a body height: 7.3 cm (Official Baseball Rules, 9 to 9¼ in round) of 1.78 m
 	ballGrow   = 2.   // wider than that: a child's height, blur, a softball
+	ballClose  = 4.   // a ball on its way past the camera: a quarter of the batter's distance
 	ballSlow   = 4.5  // body heights a second: 8 m/s at 1.78 m
 	ballFast   = 38.  // body heights a second: 50 m/s at 1.3 m
 )
@@ -51,6 +52,7 @@ type blob struct {
 	long, wide float64        // pixels
 	dir        float64        // of the longer axis, radians
 	level      float64        // mean grey levels above the ground
+	on         bool           // the batter's picture, where much that moves is no ball
 }
 
 // NewBalls has seen nothing.
@@ -102,7 +104,7 @@ func (b *Balls) Step(g *camera.Grey, step pipeline.Camera, s *pipeline.Seen, t f
 // one it sets none.
 func (b *Balls) Place(frames []pipeline.Seen) {
 	at := map[int]pipeline.Point{}
-	for _, l := range ballChain(b.frames) {
+	for _, l := range flown(b.frames) {
 		at[b.frames[l.frame].index] = l.raw
 	}
 	for i := range frames {
@@ -161,7 +163,7 @@ func blobs(prev, cur, next gocv.Mat, s float64, in, out pipeline.Camera, f *ball
 	}
 	height := f.body.Height() / s
 	size := ballSize * height
-	longest := ballGrow*size + ballFast*height*dt
+	longest := ballClose*size + ballFast*height*dt
 	body := camera.NewBody(f.body, s, 0)
 	var found []blob
 	seen := make([]bool, len(v))
@@ -170,15 +172,24 @@ func blobs(prev, cur, next gocv.Mat, s float64, in, out pipeline.Camera, f *ball
 			continue
 		}
 		n, x, y, dir, long, wide, level := spot(v, seen, w, h, i)
-		if wide < .35*size || wide > ballGrow*size || long < .6*size || long > longest ||
-			float64(n) < .5*long*wide || body.Has(x, y) {
+		if wide < .35*size || wide > ballClose*size || long < .6*size || long > longest ||
+			float64(n) < .5*long*wide {
 			continue
 		}
 		raw := pipeline.Point{X: s * x, Y: s * y}
-		found = append(found, blob{raw, f.camera.Apply(raw), s * long, s * wide, dir, level})
+		found = append(found, blob{raw, f.camera.Apply(raw), s * long, s * wide, dir, level, body.Has(x, y)})
 	}
 	sort.Slice(found, func(i, j int) bool { return found[i].level > found[j].level })
-	return found[:min(ballMost, len(found))], nil
+	var best []blob
+	for _, on := range [...]bool{false, true} {
+		n := 0
+		for _, q := range found {
+			if q.on == on && n < ballMost {
+				best, n = append(best, q), n+1
+			}
+		}
+	}
+	return best, nil
 }
 
 // spot floods from pixel i over all that is bright: pixels, weighted middle

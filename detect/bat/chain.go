@@ -26,7 +26,7 @@ type flight []link
 // the hands and one that leaves them, two frames or more each and five in all,
 // which meet near the hands; else the longest of either kind, at least three
 // frames. Nil: there is none.
-func ballChain(fs []ballFrame) flight {
+func ballChain(fs []ballFrame) (best flight, hit bool) {
 	var in, out []flight
 	for i := 0; i+1 < len(fs); i++ {
 		for _, a := range fs[i].blobs {
@@ -46,7 +46,6 @@ func ballChain(fs []ballFrame) flight {
 			}
 		}
 	}
-	var best flight
 	score := 0.
 	for _, a := range in {
 		for _, b := range out {
@@ -55,7 +54,7 @@ func ballChain(fs []ballFrame) flight {
 			}
 			if gap, ok := meet(fs, a, b); ok {
 				if s := 10 + float64(len(a)+len(b)) - 5*gap; s > score {
-					best, score = append(append(flight{}, a...), b...), s
+					best, score, hit = append(append(flight{}, a...), b...), s, true
 				}
 			}
 		}
@@ -67,7 +66,20 @@ func ballChain(fs []ballFrame) flight {
 			}
 		}
 	}
-	return best
+	return best, hit
+}
+
+// flown is the flight of the ball, across the picture or along the line of
+// sight; nil where neither is seen.
+func flown(fs []ballFrame) flight {
+	across, hit := ballChain(fs)
+	if hit {
+		return across
+	}
+	if deep := deepChain(fs); len(deep) > len(across) {
+		return deep
+	}
+	return across
 }
 
 // grow adds the blobs of the following frames that go on as the last two did;
@@ -105,12 +117,12 @@ func grow(fs []ballFrame, r flight) flight {
 // a ball can have it and both look like the same one.
 func pace(fs []ballFrame, a, b link) (v pipeline.Point, ok bool) {
 	dt, h := fs[b.frame].t-fs[a.frame].t, fs[a.frame].height
-	if dt <= 0 || h <= 0 {
+	if dt <= 0 || h <= 0 || a.on || b.on {
 		return v, false
 	}
 	v = pipeline.Point{X: (b.at.X - a.at.X) / dt, Y: (b.at.Y - a.at.Y) / dt}
 	speed := math.Hypot(v.X, v.Y) / h
-	if speed < ballSlow || speed > ballFast || !alike(a.wide, b.wide, 1.8) || !alike(a.level, b.level, 2.5) {
+	if speed < ballSlow || speed > ballFast || a.wide > ballGrow*ballSize*h || !alike(a.wide, b.wide, 1.8) || !alike(a.level, b.level, 2.5) {
 		return v, false
 	}
 	for _, l := range []link{a, b} {

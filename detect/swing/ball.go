@@ -13,12 +13,16 @@ const (
 
 	ballLeast = .004 // half a span is never less, seconds: real balls slow down and drop. Judged, no source
 
-	ballTurn = .5 // radians between coming and going; less is a ball that was missed
-	ballMeet = .2 // body heights between the two lines where they meet
+	ballTurn  = .5 // radians between coming and going; less is a ball that was missed
+	ballReach = .9 // body heights from the hands: arms' and bat's length
 	// Where a ball that is seen on one side only meets the bat, along its way,
 	// from the place nearest to the hands, body heights: arms and bat reach
 	// farther before the hands than behind them. Judged, no source.
 	ballBefore, ballBehind = .5, .25
+	// How far below the hands a bat meets the ball, body heights: it slopes down
+	// by 5° to 35° over .6 m. Judged, no source.
+	ballAbove, ballBelow = -.03, .22
+	ballBack             = .06 // seconds for which a way is followed back
 )
 
 // passed is a ball at one moment: key frame pixels, capture seconds.
@@ -60,15 +64,14 @@ func fly(ps []passed) flown {
 }
 
 // contactByBall is the moment at which the ball's way to the hands and its way
-// off meet, both straight: least squares over both. The doubt is half a frame
-// (where in its frame's span a picture was taken isn't known) and how far apart
-// they stay. A ball that is seen either coming or going only gives a wider span
+// off meet: both straight but for the fall, at constant speed, seen in
+// perspective (turned). metres is how far the camera stands. The doubt is half a
+// frame (where in its frame's span a picture was taken isn't known) and the
+// fit's own. A ball that is seen either coming or going only gives a wider span
 // around its passing the hands, which needs a camera at the side: along the
 // line of sight it passes them in the picture long before or after. Not ok: no
 // ball, or one that is seen to fly on unhit.
-// Error on three of four rendered clips from the side, 60 and 30 pictures a
-// second: at most 1 ms; in the fourth the ball shows in too few frames.
-func contactByBall(g *grid, bodyPx float64, side bool) (moment, bool) {
+func contactByBall(g *grid, bodyPx, metres float64, s *sides) (moment, bool) {
 	var ps []passed
 	for i := range g.frames {
 		if f := &g.frames[i]; f.Ball != nil {
@@ -79,32 +82,59 @@ func contactByBall(g *grid, bodyPx float64, side bool) (moment, bool) {
 		return moment{}, false
 	}
 	half := math.Max(g.dt/2, ballLeast)
-	var best moment
-	least, ok := math.Inf(1), false
-	for k := 2; k+2 <= len(ps); k++ {
-		in, out := fly(ps[:k]), fly(ps[k:])
-		if angle(in.v, out.v) < ballTurn {
-			continue
-		}
-		a, b := in.at(0), out.at(0)
-		w, d := p.Point{X: b.X - a.X, Y: b.Y - a.Y}, p.Point{X: out.v.X - in.v.X, Y: out.v.Y - in.v.Y}
-		dd := d.X*d.X + d.Y*d.Y
-		t := -(w.X*d.X + w.Y*d.Y) / dd
-		slack := .6 * (ps[k].t - ps[k-1].t)
-		gap := math.Hypot(w.X+d.X*t, w.Y+d.Y*t)
-		if gap > ballMeet*bodyPx || t < ps[k-1].t-slack || t > ps[k].t+slack {
-			continue
-		}
-		if e := in.sum + out.sum + gap*gap; e < least {
-			h := rms(half, gap/math.Sqrt(dd))
-			i := g.index(t)
-			best, least, ok = moment{i, i - h/g.dt, i + h/g.dt, true, "ball"}, e, true
-		}
+	if t, at, doubt, ok := turn(ps, bodyPx, metres, math.Sin(rad(s.azimuth))); ok {
+		i, h := g.index(t), rms(half, doubt)/g.dt
+		hands := mid(g.joints[p.LeftWrist], g.joints[p.RightWrist]).at(g.clamp(i))
+		return moment{i, i - h, i + h, true, "ball"}, math.Hypot(at.X-hands.X, at.Y-hands.Y) <= ballReach*bodyPx
 	}
-	if ok || !side {
-		return best, ok
+	if !s.side() {
+		return g.ballLeaves(ps, bodyPx, metres, math.Sin(rad(s.azimuth)), half)
 	}
 	return g.ballPasses(ps, bodyPx, half)
+}
+
+// ballLeaves is contact from a ball that is seen going off along the line of
+// sight, as from behind the catcher, where the batter hides it before: while
+// its way back passes the height of the bat below the hands, and before it is
+// first seen.
+func (g *grid) ballLeaves(ps []passed, bodyPx, metres, toward, half float64) (moment, bool) {
+	if len(ps) < 5 || metres <= 0 {
+		return moment{}, false
+	}
+	o := ps[0]
+	b := seenBall{prior: [2][2]float64{{}, {-toward * ballOut / metres, ballOutSD / metres}}}
+	for _, q := range ps {
+		b.add(q, o, bodyPx)
+	}
+	h, ok := b.alone()
+	if !ok || h[outW]*toward >= 0 {
+		return moment{}, false
+	}
+	hands := mid(g.joints[p.LeftWrist], g.joints[p.RightWrist])
+	lo, hi, found := 0., 0., false
+	for t := o.t; t > o.t-ballBack; t -= .001 {
+		x, y, depth := h.at(t-o.t, true)
+		if depth <= .05 {
+			break
+		}
+		at := hands.at(g.clamp(g.index(t)))
+		beside, below := x+(o.X-at.X)/bodyPx, y+(o.Y-at.Y)/bodyPx
+		if below < ballAbove || below > ballBelow || math.Abs(beside) > ballReach {
+			if found {
+				break
+			}
+			continue
+		}
+		if !found {
+			hi, found = t, true
+		}
+		lo = t
+	}
+	if !found || lo <= o.t-ballBack+.002 {
+		return moment{}, false
+	}
+	lo, hi = lo-half, hi+half
+	return moment{g.index((lo + hi) / 2), g.index(lo), g.index(hi), true, "ball"}, true
 }
 
 // ballPasses is contact from a ball seen on one side of it only.
@@ -141,9 +171,4 @@ func (g *grid) ballPasses(ps []passed, bodyPx, half float64) (moment, bool) {
 		return moment{}, false
 	}
 	return moment{g.index((lo + hi) / 2), g.index(lo), g.index(hi), true, "ball"}, true
-}
-
-// angle between two vectors, radians.
-func angle(a, b p.Point) float64 {
-	return math.Abs(math.Atan2(a.X*b.Y-a.Y*b.X, a.X*b.X+a.Y*b.Y))
 }
