@@ -50,18 +50,40 @@ var MeasureKeys = []string{
 	"decision_time", "eye_travel",
 }
 
-// MeasureUnits is the unit of each measure; what is in cm comes as percent of
-// height ("pct_height") where no height is known.
-var MeasureUnits = map[string]string{
-	"eye_height": "cm", "eye_drop": "cm", "head_drop": "cm", "eye_drop_peak": "cm", "marker_drop": "cm",
-	"eye_forward": "cm", "head_after": "cm", "finish_hold": "s",
-	"front_foot_open": "deg", "back_foot_turn": "deg",
-	"head_over_back": "cm", "head_over_back_ratio": "ratio", "back_line_tilt": "deg", "back_line_bend": "cm",
-	"stance_knee_front": "deg", "stance_knee_back": "deg", "hands_start": "cm", "hands_start_ratio": "ratio",
-	"stride_length": "cm", "stride_length_pct": "pct_height",
-	"start_lower": "cm", "tape_height": "cm",
-	"start_lower_knee_front": "deg", "start_lower_knee_back": "deg", "start_lower_more_front": "deg", "start_lower_more_back": "deg",
-	"decision_time": "s", "eye_travel": "cm",
+// Moment is when a measure is taken; From is set for travels only.
+type Moment struct{ From, At EventKind }
+
+// MeasureForm is the unit of a measure and the moments it is taken at. What is
+// in cm comes as percent of height ("pct_height") where no height is known.
+type MeasureForm struct {
+	Unit    string
+	Moments []Moment
+}
+
+var (
+	atStance  = []Moment{{At: Stance}}
+	atContact = []Moment{{At: Contact}}
+	toFinish  = []Moment{{Stance, Plant}, {Stance, Contact}, {Stance, Finish}}
+	toPlant   = []Moment{{Stance, Plant}}
+)
+
+// MeasureForms by key.
+var MeasureForms = map[string]MeasureForm{
+	"eye_height": {"cm", atStance}, "eye_drop": {"cm", toFinish}, "head_drop": {"cm", toFinish},
+	"eye_drop_peak": {"cm", []Moment{{Stance, Contact}}}, "marker_drop": {"cm", toFinish},
+	"eye_forward": {"cm", []Moment{{Stance, Plant}, {Stance, Contact}, {Plant, Contact}}},
+	"head_after":  {"cm", atContact}, "finish_hold": {"s", []Moment{{At: Finish}}},
+	"start_lower": {"cm", atStance}, "tape_height": {"cm", atStance},
+	"start_lower_knee_front": {"deg", atStance}, "start_lower_knee_back": {"deg", atStance},
+	"start_lower_more_front": {"deg", atStance}, "start_lower_more_back": {"deg", atStance},
+	"front_foot_open": {"deg", []Moment{{At: Plant}, {At: Contact}, {Plant, Contact}}},
+	"back_foot_turn":  {"deg", []Moment{{At: Contact}, {At: Finish}}},
+	"head_over_back":  {"cm", atContact}, "head_over_back_ratio": {"ratio", atContact},
+	"back_line_tilt": {"deg", atContact}, "back_line_bend": {"cm", atContact},
+	"stance_knee_front": {"deg", atStance}, "stance_knee_back": {"deg", atStance},
+	"hands_start": {"cm", atStance}, "hands_start_ratio": {"ratio", atStance},
+	"stride_length": {"cm", toPlant}, "stride_length_pct": {"pct_height", toPlant},
+	"decision_time": {"s", []Moment{{At: Launch}}}, "eye_travel": {"cm", []Moment{{Launch, Contact}}},
 }
 
 // Codes of the lesson (detect/coach); every language has words for each.

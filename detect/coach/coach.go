@@ -17,7 +17,6 @@ import (
 	"math"
 	"slices"
 	"sort"
-	"strings"
 
 	p "tapeline/pipeline"
 	"tapeline/pipeline/field"
@@ -29,12 +28,8 @@ const coachRule = "coach"
 // Advise writes into the report all that it says beyond measures: level,
 // sport and their pitch, the bands, and into every swing findings and plan.
 // given.Coach goes over the swing that is shown; findings it drops are dropped
-// from every swing. The error is a *pipeline.Error: a rule that is to be
-// dropped doesn't exist, or an academy's rule asks for what is never measured.
-func Advise(r *p.Report, given p.Given, rules []Rule) error {
-	if err := answers(r, given, rules); err != nil {
-		return err
-	}
+// from every swing.
+func Advise(r *p.Report, given p.Given, rules []Rule) {
 	r.Batter.Level, r.Batter.Sport = given.Level, given.Sport
 	r.Pitch = nil
 	if pitch, ok := field.Pitch(given.Level, given.Sport); ok {
@@ -58,47 +53,20 @@ func Advise(r *p.Report, given p.Given, rules []Rule) error {
 		find(s, rules, given.Level, given.Sport, hand)
 		s.Palms = hand.Palms
 	}
-	return nil
 }
 
-// answers checks that the rules and the coach ask for what there is.
-func answers(r *p.Report, given p.Given, rules []Rule) error {
-	fail := func(form string, args ...any) error {
-		return &p.Error{Fault: p.FaultUsage, Step: "judge", What: fmt.Sprintf(form, args...)}
-	}
-	if given.Coach != nil {
-		for _, d := range given.Coach.Drop {
-			if !slices.ContainsFunc(rules, func(r Rule) bool { return r.Rule == d }) {
-				return fail("there is no rule %q whose finding could be dropped", d)
-			}
-		}
-	}
-	if len(r.Swings) == 0 {
+// Droppable checks that every rule which the coach wants unsaid exists; the
+// error is one line.
+func Droppable(hand *p.Coach, rules []Rule) error {
+	if hand == nil {
 		return nil
 	}
-	s := &r.Swings[0]
-	for _, rule := range rules {
-		if !rule.added || s.Measure(rule.Measure, rule.From, rule.At) != nil {
-			continue
-		}
-		var moments []string
-		for _, m := range s.Measures {
-			if m.Key == rule.Measure {
-				moments = append(moments, moment(m.From, m.At))
-			}
-		}
-		if len(moments) > 0 {
-			return fail("rules.%s: %s is not measured %s; it is %s", rule.Rule, rule.Measure, moment(rule.From, rule.At), strings.Join(moments, ", "))
+	for i, d := range hand.Drop {
+		if !slices.ContainsFunc(rules, func(r Rule) bool { return r.Rule == d }) {
+			return fmt.Errorf("findings.drop[%d]: there is no rule %q", i, d)
 		}
 	}
 	return nil
-}
-
-func moment(from, at p.EventKind) string {
-	if from == "" {
-		return "at " + string(at)
-	}
-	return fmt.Sprintf("from %s at %s", from, at)
 }
 
 // Find writes findings and plan into every swing of the report by the rules
@@ -204,7 +172,7 @@ func (j *judged) holds(c Condition) bool {
 	}
 	m := j.swing.Measure(c.Measure, c.From, c.At)
 	if c.Of == "" {
-		v, _ := hold(m, p.MeasureUnits[c.Measure], c.Min, c.Max)
+		v, _ := hold(m, p.MeasureForms[c.Measure].Unit, c.Min, c.Max)
 		return v == inside
 	}
 	// The values: most of what both are in doubt of is the same doubt.

@@ -373,7 +373,7 @@ func (r *Rule) check(at string) error {
 	if err := known(at, r.Measure, r.From, r.At); err != nil {
 		return err
 	}
-	if unit := p.MeasureUnits[r.Measure]; r.Unit != unit {
+	if unit := p.MeasureForms[r.Measure].Unit; r.Unit != unit {
 		return bad("unit", "%s is measured in %s, not %s", r.Measure, quoted(unit), quoted(r.Unit))
 	}
 	if err := (Limit{r.Min, r.Max, r.Origin, r.Setting, r.own}).check(at); err != nil {
@@ -433,9 +433,10 @@ func (r *Rule) check(at string) error {
 	return ladderFits(at, r.Ladder, codes)
 }
 
-// known checks that a measure and the moments of it exist.
+// known checks that a measure is taken at a moment.
 func known(at, measure string, from, to p.EventKind) error {
-	if !slices.Contains(p.MeasureKeys, measure) {
+	form, ok := p.MeasureForms[measure]
+	if !ok {
 		return fmt.Errorf("%s.measure: %s is no measure; there are %v", at, quoted(measure), p.MeasureKeys)
 	}
 	for key, k := range map[string]p.EventKind{"from": from, "at": to} {
@@ -443,7 +444,21 @@ func known(at, measure string, from, to p.EventKind) error {
 			return fmt.Errorf("%s.%s: %s is no phase; there are %v", at, key, quoted(k), p.EventKinds)
 		}
 	}
+	if is := (p.Moment{From: from, At: to}); !slices.Contains(form.Moments, is) {
+		var all []string
+		for _, m := range form.Moments {
+			all = append(all, moment(m))
+		}
+		return fmt.Errorf("%s.at: %s is not measured %s; it is %s", at, measure, moment(is), strings.Join(all, ", "))
+	}
 	return nil
+}
+
+func moment(m p.Moment) string {
+	if m.From == "" {
+		return "at " + string(m.At)
+	}
+	return fmt.Sprintf("from %s to %s", m.From, m.At)
 }
 
 func (l Limit) check(at string) error {
@@ -478,8 +493,10 @@ func (c Condition) check(at string) error {
 	switch {
 	case share == band, share != (c.Of != ""):
 		return fmt.Errorf("%s: needs min or max, or the measure `of` with over or upto", at)
-	case share && p.MeasureUnits[c.Of] != p.MeasureUnits[c.Measure]:
-		return fmt.Errorf("%s.of: %s is no measure in %s", at, quoted(c.Of), p.MeasureUnits[c.Measure])
+	case share && p.MeasureForms[c.Of].Unit != p.MeasureForms[c.Measure].Unit:
+		return fmt.Errorf("%s.of: %s is no measure in %s", at, quoted(c.Of), p.MeasureForms[c.Measure].Unit)
+	case share && !slices.Contains(p.MeasureForms[c.Of].Moments, p.Moment{From: c.From, At: c.At}):
+		return fmt.Errorf("%s.of: %s is not measured %s", at, c.Of, moment(p.Moment{From: c.From, At: c.At}))
 	}
 	for key, v := range map[string]*float64{"min": c.Min, "max": c.Max, "over": c.Over, "upto": c.Upto} {
 		if v != nil && (math.IsNaN(*v) || math.IsInf(*v, 0)) {

@@ -60,10 +60,12 @@ func TestOwnRulesAreStrict(t *testing.T) {
 		{list("rule: eye_drop, chain: [{code: from_nod, when: [{rule: head_after, max: 1}]}], ladder: []"), "rules.eye_drop.chain[0].when[0]: a rule's fault has no other condition beside it"},
 		{list("rule: eye_drop, chain: [{code: from_nod, when: [{measure: eyes, at: contact, max: 1}]}]"), `rules.eye_drop.chain[0].when[0].measure: "eyes" is no measure; there are [` + strings.Join(p.MeasureKeys, " ") + "]"},
 		{list("rule: eye_drop, chain: [{code: from_nod, when: [{measure: head_drop, at: hit, max: 1}]}]"), `rules.eye_drop.chain[0].when[0].at: "hit" is no phase; there are [stance load stride plant launch contact extension finish]`},
-		{list("rule: eye_drop, chain: [{code: from_nod, when: [{measure: head_drop, at: contact}]}]"), "rules.eye_drop.chain[0].when[0]: needs min or max, or the measure `of` with over or upto"},
-		{list("rule: eye_drop, chain: [{code: from_nod, when: [{measure: head_drop, at: contact, over: 1}]}]"), "rules.eye_drop.chain[0].when[0]: needs min or max, or the measure `of` with over or upto"},
-		{list("rule: eye_drop, chain: [{code: from_nod, when: [{measure: head_drop, at: contact, of: finish_hold, over: 1}]}]"), `rules.eye_drop.chain[0].when[0].of: "finish_hold" is no measure in cm`},
-		{list("rule: eye_drop, chain: [{code: from_nod, when: [{measure: head_drop, at: contact, max: .nan}]}]"), "rules.eye_drop.chain[0].when[0].max: NaN is no limit"},
+		{list("rule: eye_drop, chain: [{code: from_nod, when: [{measure: head_drop, from: stance, at: contact}]}]"), "rules.eye_drop.chain[0].when[0]: needs min or max, or the measure `of` with over or upto"},
+		{list("rule: eye_drop, chain: [{code: from_nod, when: [{measure: head_drop, from: stance, at: contact, over: 1}]}]"), "rules.eye_drop.chain[0].when[0]: needs min or max, or the measure `of` with over or upto"},
+		{list("rule: eye_drop, chain: [{code: from_nod, when: [{measure: head_drop, from: stance, at: contact, of: finish_hold, over: 1}]}]"), `rules.eye_drop.chain[0].when[0].of: "finish_hold" is no measure in cm`},
+		{list("rule: eye_drop, chain: [{code: from_nod, when: [{measure: head_drop, from: stance, at: contact, max: .nan}]}]"), "rules.eye_drop.chain[0].when[0].max: NaN is no limit"},
+		{list("rule: eye_drop, chain: [{code: from_nod, when: [{measure: head_drop, at: contact, max: 1}]}]"), "rules.eye_drop.chain[0].when[0].at: head_drop is not measured at contact; it is from stance to plant, from stance to contact, from stance to finish"},
+		{list("rule: eye_drop, chain: [{code: from_nod, when: [{measure: head_drop, from: stance, at: finish, of: eye_forward, over: 1}]}]"), "rules.eye_drop.chain[0].when[0].of: eye_forward is not measured from stance to finish"},
 		{list("rule: eye_drop, ladder: [{drill: push_ups}]"), `rules.eye_drop.ladder[0].drill: "push_ups" is no drill; there are [` + strings.Join(p.DrillCodes, " ") + "]"},
 		{list("rule: eye_drop, ladder: [{drill: live}, {drill: mirror_tape}]"), "rules.eye_drop.ladder[1].drill: mirror_tape comes before the drill above it; a ladder goes from the mirror to live"},
 		{list("rule: eye_drop, ladder: [{drill: mirror_tape}]"), "rules.eye_drop.ladder: must end with live"},
@@ -75,6 +77,7 @@ func TestOwnRulesAreStrict(t *testing.T) {
 		{change("measure: stride_length, ", ""), `rules.wide.measure: nothing is no measure; there are [` + strings.Join(p.MeasureKeys, " ") + "]"},
 		{change("at: plant, ", ""), `rules.wide.at: nothing is no phase; there are [stance load stride plant launch contact extension finish]`},
 		{change("from: stance", "from: start"), `rules.wide.from: "start" is no phase; there are [stance load stride plant launch contact extension finish]`},
+		{change("at: plant", "at: launch"), "rules.wide.at: stride_length is not measured from stance to launch; it is from stance to plant"},
 		{change("unit: cm", "unit: deg"), `rules.wide.unit: stride_length is measured in "cm", not "deg"`},
 		{change("unit: cm, ", ""), `rules.wide.unit: stride_length is measured in "cm", not nothing`},
 		{change("max: 90, ", ""), "rules.wide: min or max is needed"},
@@ -223,25 +226,6 @@ func TestShippedRules(t *testing.T) {
 			t.Errorf("%s is said by no rule", c)
 		}
 	}
-	for k := range p.MeasureUnits {
-		if !contains(p.MeasureKeys, k) {
-			t.Errorf("a unit for %s, which is no measure", k)
-		}
-	}
-	for _, k := range p.MeasureKeys {
-		if p.MeasureUnits[k] == "" {
-			t.Errorf("no unit for %s; give it one in pipeline.MeasureUnits", k)
-		}
-	}
-}
-
-func contains(l []string, s string) bool {
-	for _, x := range l {
-		if x == s {
-			return true
-		}
-	}
-	return false
 }
 
 func TestCodesHaveWords(t *testing.T) {
