@@ -12,6 +12,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -32,6 +33,10 @@ type Spec struct {
 	SoundFrom          *pipeline.Clip
 	Voice              []float32
 	VoiceAt            float64
+	// Captions become a text track in Language ("en"); it is not shown unless
+	// asked for, since the picture carries the same words.
+	Captions []Caption
+	Language string
 }
 
 // Encoder writes an MP4: H.264 High, yuv420p, BT.709 limited range and tagged
@@ -196,24 +201,29 @@ func (e *Encoder) Close() error {
 	return nil
 }
 
-// mux writes the final file from the picture and the sound.
+// mux writes the final file from the picture, the sound and the captions.
 func (e *Encoder) mux() error {
-	args := []string{"-nostdin", "-v", "error", "-y", "-protocol_whitelist", "file",
+	in := []string{"-nostdin", "-v", "error", "-y", "-protocol_whitelist", "file",
 		"-f", demuxerMOV, "-i", fileName(e.video())}
+	out := []string{"-map", "0:v:0"}
 	sound, err := e.sound()
 	if err != nil {
 		return err
 	}
+	inputs := 1
 	if sound != "" {
-		args = append(args, "-f", "f32le", "-ar", strconv.Itoa(soundRate), "-ac", "1", "-i", fileName(sound),
-			"-map", "0:v:0", "-map", "1:a:0", "-c:a", "aac", "-b:a", "128k", "-flags:a", "+bitexact")
-	} else {
-		args = append(args, "-map", "0:v:0")
+		in = append(in, "-f", "f32le", "-ar", strconv.Itoa(soundRate), "-ac", "1", "-i", fileName(sound))
+		out = append(out, "-map", "1:a:0", "-c:a", "aac", "-b:a", "128k", "-flags:a", "+bitexact")
+		inputs++
 	}
-	args = append(args, "-c:v", "copy",
+	text, track, err := e.captionArgs(inputs)
+	if err != nil {
+		return err
+	}
+	args := slices.Concat(in, text, out, []string{"-c:v", "copy",
 		"-bsf:v", "filter_units=remove_types=6", // the encoder's note about itself
-		"-map_metadata", "-1", "-map_metadata:s", "-1", "-map_chapters", "-1", "-fflags", "+bitexact",
-		"-movflags", "+faststart", "-f", "mp4", fileName(e.path))
+		"-map_metadata", "-1", "-map_metadata:s", "-1", "-map_chapters", "-1", "-fflags", "+bitexact"},
+		track, []string{"-movflags", "+faststart", "-f", "mp4", fileName(e.path)})
 	e.wrote = true
 	if _, err := run(e.ctx, stepEncode, e.path, "ffmpeg", args...); err != nil {
 		var pe *pipeline.Error
@@ -317,6 +327,9 @@ func (e *Encoder) verify() error {
 	}
 	if want := float64(e.frames-1) / float64(e.spec.FPS); e.frames > 1 && math.Abs(c.PTS[e.frames-1]-want) > 1e-3 {
 		return wrong("the last frame at %.3f s instead of %.3f", c.PTS[e.frames-1], want)
+	}
+	if t := p.first("subtitle"); (t != nil) != (len(e.spec.Captions) > 0) || t != nil && t.Codec != "mov_text" {
+		return wrong("its captions are not there")
 	}
 	if s, err := strconv.ParseFloat(v.Start, 64); err != nil || math.Abs(s) > 1e-3 {
 		return wrong("the picture starts at %s s", v.Start)
