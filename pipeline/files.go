@@ -9,14 +9,17 @@ import (
 
 // The files of one lesson, by name inside its folder.
 const (
-	ReportFile = "report.json"
-	TrackFile  = "track.json"
-	LessonFile = "lesson.mp4"
-	SheetFile  = "sheet.png"
+	ReportFile   = "report.json"
+	TrackFile    = "track.json"
+	LessonFile   = "lesson.mp4"
+	SheetFile    = "sheet.png"
+	CaptionsFile = "lesson.vtt"
+	PageFile     = "lesson.html"
+	PaperFile    = "lesson.pdf"
 )
 
 // Outputs lists the files of one lesson; nothing else in its folder is ours.
-var Outputs = []string{LessonFile, SheetFile, ReportFile, TrackFile}
+var Outputs = []string{LessonFile, CaptionsFile, SheetFile, PageFile, PaperFile, ReportFile, TrackFile}
 
 // MarshalReport gives the bytes of report.json: indented, one newline at the
 // end, lists never null, the same bytes for the same report. A value that JSON

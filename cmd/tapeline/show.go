@@ -12,6 +12,7 @@ import (
 	"slices"
 
 	"tapeline/overlay"
+	"tapeline/overlay/page"
 	"tapeline/overlay/sheet"
 	"tapeline/pipeline"
 	"tapeline/pipeline/clip"
@@ -23,9 +24,11 @@ type showing struct {
 	text  words.Lang
 	card  overlay.FilmOptions
 	voice []float32 // the coach's note, as clip.Voice gives it
+
+	changes []pipeline.Change // since the player's lesson before
 }
 
-// show paints the lesson's video and its sheet into dir.
+// show paints the lesson's video and its sheet into dir and writes its page.
 func (by showing) show(ctx context.Context, c pipeline.Clip, rep *pipeline.Report, dir string, tell pipeline.Progress) error {
 	text, card := by.text, by.card
 	card.Voice = clip.VoiceSeconds(by.voice)
@@ -36,6 +39,9 @@ func (by showing) show(ctx context.Context, c pipeline.Clip, rep *pipeline.Repor
 	if err := paint(ctx, c, film, by.voice, filepath.Join(dir, pipeline.LessonFile), tell); err != nil {
 		return err
 	}
+	if err := writeFile(filepath.Join(dir, pipeline.CaptionsFile), clip.WebVTT(captions(film))); err != nil {
+		return err
+	}
 	stills, err := stillsOf(ctx, c, rep)
 	if err != nil {
 		return err
@@ -44,7 +50,31 @@ func (by showing) show(ctx context.Context, c pipeline.Clip, rep *pipeline.Repor
 	if err != nil {
 		return err
 	}
-	return writePNG(filepath.Join(dir, pipeline.SheetFile), img)
+	if err := writePNG(filepath.Join(dir, pipeline.SheetFile), img); err != nil {
+		return err
+	}
+	return by.write(rep, stills, dir)
+}
+
+// write lays out what is read: the page and the paper.
+func (by showing) write(rep *pipeline.Report, stills []sheet.Still, dir string) error {
+	lesson, err := page.New(rep, stills, by.text, page.Options{FirstName: by.card.FirstName, Date: by.card.Date, Changes: by.changes})
+	if err != nil {
+		return err
+	}
+	for _, f := range []struct {
+		name string
+		make func() ([]byte, error)
+	}{{pipeline.PageFile, lesson.HTML}, {pipeline.PaperFile, lesson.PDF}} {
+		b, err := f.make()
+		if err != nil {
+			return err
+		}
+		if err := writeFile(filepath.Join(dir, f.name), b); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // stillSide is the longest side a still is decoded at, pixels: the hands are
@@ -99,7 +129,11 @@ func writePNG(path string, img image.Image) error {
 	if err := png.Encode(&b, img); err != nil {
 		return err
 	}
-	if err := os.WriteFile(path, b.Bytes(), 0o666); err != nil {
+	return writeFile(path, b.Bytes())
+}
+
+func writeFile(path string, b []byte) error {
+	if err := os.WriteFile(path, b, 0o666); err != nil {
 		return &pipeline.Error{Fault: pipeline.FaultOutput, What: "can't write " + filepath.Base(path), Hint: "is the disk full?", Err: err}
 	}
 	return nil
@@ -108,7 +142,7 @@ func writePNG(path string, img image.Image) error {
 // paint decodes the clip once a pass of the film and writes its shots.
 func paint(ctx context.Context, c pipeline.Clip, film *overlay.Film, voice []float32, path string, tell pipeline.Progress) (err error) {
 	w, h := film.Size()
-	spec := clip.Spec{Width: w, Height: h, FPS: film.FPS(), SoundFrom: &c, Voice: voice, VoiceAt: film.SlowFrom()}
+	spec := clip.Spec{Width: w, Height: h, FPS: film.FPS(), SoundFrom: &c, Voice: voice, VoiceAt: film.SlowFrom(), Captions: captions(film), Language: film.Language()}
 	for _, s := range film.Sound() {
 		spec.Sound = append(spec.Sound, clip.SoundSpan(s))
 	}
@@ -144,6 +178,13 @@ func paint(ctx context.Context, c pipeline.Clip, film *overlay.Film, voice []flo
 	}
 	tell.Tell("paint", len(shots), len(shots))
 	return enc.Close()
+}
+
+func captions(film *overlay.Film) (out []clip.Caption) {
+	for _, c := range film.Captions() {
+		out = append(out, clip.Caption(c))
+	}
+	return out
 }
 
 // passEnds are the first and last decoded frame of the pass that begins here.

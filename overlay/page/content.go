@@ -2,6 +2,7 @@ package page
 
 import (
 	"fmt"
+	"regexp"
 	"slices"
 	"strings"
 	"unicode"
@@ -23,6 +24,18 @@ func named(table map[string]string, code string) string {
 		return s
 	}
 	return strings.ReplaceAll(code, "_", " ")
+}
+
+// value writes a measure so that no line breaks within it.
+func (l *Lesson) value(m *pipeline.Measure) string { return tight(l.lang.Value(m)) }
+
+var inNumber = regexp.MustCompile(`([\d½¼¾]) (±|cm|in|m|ft|s|%)`)
+
+func tight(s string) string {
+	for t := inNumber.ReplaceAllString(s, "$1\u00a0$2"); t != s; t = inNumber.ReplaceAllString(s, "$1\u00a0$2") {
+		s = t
+	}
+	return s
 }
 
 func capital(s string) string {
@@ -91,7 +104,7 @@ func (l *Lesson) limits(b *pipeline.Band) string {
 		if n := l.lang.Number(to, 1); unit == "ratio" || !strings.HasSuffix(n, l.lang.Decimal+"0") {
 			d = 1
 		}
-		return l.lang.Short(v, b.Unit, d)
+		return tight(l.lang.Short(v, b.Unit, d))
 	}
 	switch {
 	case b == nil:
@@ -112,7 +125,7 @@ func (l *Lesson) measured(f pipeline.Finding) string {
 	if m == nil || m.Value == nil {
 		return ""
 	}
-	s := l.lang.Value(m)
+	s := l.value(m)
 	if f.Rule == "eye_drop" && m.Unit == "cm" && !words.Vague(m) {
 		if balls := l.lang.Balls(*m.Value, l.rep.Batter.Sport); balls != "" {
 			s += ", " + balls
@@ -217,15 +230,15 @@ func (l *Lesson) why() {
 		l.Why = append(l.Why, text)
 	}
 	if p := l.rep.Pitch; p != nil && p.Flight > 0 {
-		flight := l.lang.Short(p.Flight, "s", 2)
+		flight := tight(l.lang.Short(p.Flight, "s", 2))
 		text := l.say("why_flight", l.lang.Number(p.MPH, 0), l.w("level_"+string(p.Level)), flight)
 		if m := l.keyed("decision_time"); m != nil {
-			text += " " + l.say("why_decide", l.lang.Short(p.Flight-*m.Value, "s", 2), l.lang.Value(m))
+			text += " " + l.say("why_decide", tight(l.lang.Short(p.Flight-*m.Value, "s", 2)), l.value(m))
 		}
 		note(text, l.say("note_flight", l.lang.Number(p.RubberFT, 1), l.lang.Number(p.Extension, 1), l.lang.Number(p.MPH, 0), flight, l.w("origin_"+p.Origin)))
 	}
 	if m := l.keyed("eye_travel"); m != nil && !words.Vague(m) {
-		amount := l.lang.Value(m)
+		amount := l.value(m)
 		if m.Unit == "cm" {
 			if balls := l.lang.Balls(*m.Value, l.rep.Batter.Sport); balls != "" {
 				amount += ", " + balls
@@ -240,25 +253,25 @@ func (l *Lesson) lower() {
 	if m == nil || m.Unit != "cm" {
 		return
 	}
-	down := l.lang.Tape(*m.Value)
+	down := tight(l.lang.Tape(*m.Value))
 	out := &Lower{Lead: l.say("lower_lead", down)}
 	front, back := l.keyed("start_lower_more_front"), l.keyed("start_lower_more_back")
 	if front != nil && back != nil {
-		out.Lines = append(out.Lines, l.say("lower_knees", l.lang.Value(front), l.lang.Value(back)))
+		out.Lines = append(out.Lines, l.say("lower_knees", l.value(front), l.value(back)))
 	}
 	out.Lines = append(out.Lines, l.say("lower_tape", down))
 	if h := l.keyed("tape_height"); h != nil {
-		out.Lines = append(out.Lines, l.say("lower_height", l.lang.Value(h)))
+		out.Lines = append(out.Lines, l.say("lower_height", l.value(h)))
 	}
 	l.Lower = out
 }
 
-// rows are all measures that have bounds, and why the others have none.
+// rows are all measures, those with a band apart.
 func (l *Lesson) rows() {
 	var whose []string
 	for i := range l.sw.Measures {
 		m := &l.sw.Measures[i]
-		r := Row{Name: l.lang.MeasureName(m), Explain: l.lang.Measures[m.Key].Explain, Value: l.lang.Value(m)}
+		r := Row{Name: l.lang.MeasureName(m), Explain: l.lang.Measures[m.Key].Explain, Value: l.value(m)}
 		if b := l.bandFor(m); b != nil {
 			r.Band, r.Standing = l.limits(b), l.standing(m, b)
 			key := "origin_" + b.Origin
@@ -270,7 +283,11 @@ func (l *Lesson) rows() {
 				whose = append(whose, key)
 			}
 		}
-		l.Rows = append(l.Rows, r)
+		if r.Band != "" {
+			l.Rows = append(l.Rows, r)
+		} else {
+			l.More = append(l.More, r)
+		}
 	}
 	l.Legend = append(l.Legend, l.w("legend_bounds"))
 	slices.Sort(whose)
@@ -329,8 +346,8 @@ func (l *Lesson) since(changes []pipeline.Change) {
 		}
 		l.Since = append(l.Since, Change{
 			Name: l.lang.MeasureName(&c.After),
-			Then: l.say("change_then", l.lang.Value(&c.Before), l.lang.Date(c.Day)),
-			Now:  l.lang.Value(&c.After), Verdict: verdict,
+			Then: l.say("change_then", l.value(&c.Before), l.lang.Date(c.Day)),
+			Now:  l.value(&c.After), Verdict: verdict,
 		})
 	}
 }

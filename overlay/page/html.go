@@ -36,7 +36,10 @@ func Make(rep *pipeline.Report, stills []sheet.Still, lang words.Lang, opt Optio
 // pictures stand in it, no script is needed and the policy in its head allows
 // none.
 func (l *Lesson) HTML() ([]byte, error) {
-	css := pageCSS + fmt.Sprintf("@page { size: %s; }\n", l.paper())
+	css := pageCSS + "@page { size: A4; }\n"
+	if l.letter() { // a little shorter
+		css = pageCSS + "@page { size: letter; }\n@media print { html { font-size: 8.3pt; } .stills img { max-height: 37mm; } svg { max-height: 58mm; } }\n"
+	}
 	sum := sha256.Sum256([]byte(css))
 	view := struct {
 		*Lesson
@@ -55,13 +58,8 @@ func (l *Lesson) HTML() ([]byte, error) {
 	return b.Bytes(), nil
 }
 
-// paper is what the reader's printer holds.
-func (l *Lesson) paper() string {
-	if l.lang.System() == words.Imperial {
-		return "letter"
-	}
-	return "A4"
-}
+// letter is the paper of who measures in inches; all others print on A4.
+func (l *Lesson) letter() bool { return l.lang.System() == words.Imperial }
 
 // W, Lang, Card, Glossary, Small and Src are for the template.
 func (l *Lesson) W(key string) string    { return l.w(key) }
@@ -83,4 +81,4 @@ func (s Still) Src() template.URL {
 }
 
 // Join puts a list in one line.
-func (l *Lesson) Join(list []string) string { return strings.Join(list, ", ") }
+func (l *Lesson) Join(list []string) string { return strings.Join(list, "; ") }

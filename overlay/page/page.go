@@ -48,7 +48,8 @@ type Lesson struct {
 	Lower  *Lower
 	Stills []Still
 	Hands  *Still
-	Rows   []Row
+	Rows   []Row    // held against a band
+	More   []Row    // the other measures
 	Legend []string // what stands under the table
 	Doubts []words.Doubt
 	Clip   []string // warnings of the whole clip
@@ -86,8 +87,8 @@ type Still struct {
 	W, H  int
 }
 
-// Row is one measure. Band and Whose are empty where nothing is held against
-// it; Key marks those a coach acts on.
+// Row is one measure; Whose says who chose the Band, Standing where the value
+// stands.
 type Row struct {
 	Name, Explain, Value, Band, Whose, Standing string
 }

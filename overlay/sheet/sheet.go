@@ -255,7 +255,7 @@ func Tiles(rep *pipeline.Report, stills []Still, lang words.Lang, w int, events 
 	look, crop, faces := overlay.NewLook(rep, sw, lang), cropOf(stills, sw.Geometry), overlay.NewFaces()
 	var out []Tile
 	for _, s := range stills {
-		img := marked(look, sw, s, crop, w, tall(w, crop), float64(w)*0.08, faces)
+		img := marked(look, sw, s, crop, w, tall(w, crop), float64(w)*0.055, faces)
 		out = append(out, Tile{s.Event, look.Clock(when(sw, s)), eyes(sw, s, lang), img})
 	}
 	return out, nil
