@@ -65,9 +65,6 @@ type SidecarAdded struct {
 	Text string `yaml:"text"`
 }
 
-// PlayerForm is what a player's short code looks like.
-var PlayerForm = regexp.MustCompile(`^[a-z0-9][a-z0-9_-]{0,31}$`)
-
 var ruleForm = regexp.MustCompile(`^[a-z][a-z0-9_]*$`)
 
 // sidecarLimit is the largest file that is taken for a sidecar, bytes.
@@ -119,7 +116,7 @@ func ReadSidecar(path string) (Sidecar, error) {
 }
 
 func (s Sidecar) validate() error {
-	if s.Player != "" && !PlayerForm.MatchString(s.Player) {
+	if s.Player != "" && !pipeline.PlayerForm.MatchString(s.Player) {
 		return fmt.Errorf("player: %q is no player's code; small letters, digits, - and _", s.Player)
 	}
 	if _, err := time.Parse(time.DateOnly, s.Date); s.Date != "" && err != nil {

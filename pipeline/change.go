@@ -110,9 +110,10 @@ type Left struct {
 }
 
 // Since lays the measures of a swing beside those of an earlier one, filmed on
-// day, in the order of the later. Where the views differ only what looks alike
-// from every side is compared; left tells what was not, and why.
-func Since(day string, before *Swing, beforeView View, after *Swing, afterView View) (changes []Change, left []Left) {
+// day, in the order of the later. Where they were not seen from the same side
+// only what looks alike from every one is compared; left tells what was not,
+// and why.
+func Since(day string, before, after *Swing, sameView bool) (changes []Change, left []Left) {
 	if before == nil || after == nil {
 		return nil, nil
 	}
@@ -124,7 +125,7 @@ func Since(day string, before *Swing, beforeView View, after *Swing, afterView V
 		}
 		c, ok := Compare(was, m)
 		switch {
-		case ok && (beforeView == afterView || slices.Contains(everyView, m.Key)):
+		case ok && (sameView || slices.Contains(everyView, m.Key)):
 			c.Day = day
 			changes = append(changes, c)
 		case ok:

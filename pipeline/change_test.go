@@ -135,21 +135,21 @@ func TestSince(t *testing.T) {
 	before := &Swing{Measures: []Measure{m("eye_drop", "cm", 9), m("head_over_back", "cm", 4), m("front_foot_open", "deg", 30), m("stride_length", "cm", 60), m("hands_start", "cm", 1)}}
 	after := &Swing{Measures: []Measure{m("head_over_back", "cm", 4.5), untold, m("stride_length", "pct_height", 35), m("eye_drop", "cm", 5), m("head_after", "cm", 2)}}
 
-	same, left := Since("2026-05-03", before, ViewChest, after, ViewChest)
+	same, left := Since("2026-05-03", before, after, true)
 	if len(same) != 2 || same[0].After.Key != "head_over_back" || same[0].Larger || same[1].After.Key != "eye_drop" || !same[1].Larger || same[1].Day != "2026-05-03" {
 		t.Errorf("same view: %+v", same)
 	}
 	if len(left) != 2 || left[0].Why != NotTold || left[1].Why != OtherUnit {
 		t.Errorf("left out: %+v", left)
 	}
-	other, left := Since("2026-05-03", before, ViewBack, after, ViewChest)
+	other, left := Since("2026-05-03", before, after, false)
 	if len(other) != 1 || other[0].After.Key != "eye_drop" {
 		t.Errorf("other view: %+v", other)
 	}
 	if len(left) != 3 || left[0].Why != OtherView || left[0].After.Key != "head_over_back" {
 		t.Errorf("left out: %+v", left)
 	}
-	if c, l := Since("", nil, ViewChest, after, ViewChest); c != nil || l != nil {
+	if c, l := Since("", nil, after, true); c != nil || l != nil {
 		t.Error("nothing to compare with, and yet something")
 	}
 }

@@ -64,6 +64,7 @@ working folder, or set in the environment (TAPELINE_BATTER_HEIGHT for
 batter.height); flags win:
   out: lessons
   home: DIR                    # where the set-up put the models
+  ledger: FILE                 # players and lessons; else ledger.db in out
   lang: en                     # or es
   units: metric                # or imperial
   batter: {height: 170cm, bats: R, level: youth, sport: baseball}

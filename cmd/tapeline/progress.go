@@ -1,69 +1,520 @@
 package main
 
 import (
+	"context"
+	"encoding/json"
+	"errors"
+	"flag"
 	"fmt"
 	"io"
-	"os"
+	"math"
+	"path/filepath"
+	"slices"
+	"strings"
+	"text/tabwriter"
 	"time"
 
-	"github.com/schollz/progressbar/v3"
-	"golang.org/x/term"
+	"tapeline/overlay/progress"
+	"tapeline/pipeline"
+	"tapeline/pipeline/ledger"
+	"tapeline/pipeline/publish"
+	"tapeline/pipeline/words"
 )
 
-// progress shows how far a clip has come: a bar with the time left on a
-// terminal, else a plain line at the start of a step and at each quarter of it.
-type progress struct {
-	w       io.Writer
-	clip    string
-	bars    bool
-	step    string
-	bar     *progressbar.ProgressBar
-	quarter int
+var progressCommand = command{
+	name:  "progress",
+	about: "show a player's measures from lesson to lesson",
+	usage: `usage: tapeline progress PLAYER [flags]
+
+Prints the main measures of a player over all lessons in the ledger, each with
+its 95 % bounds, where it stands against its band, and whether the change since
+the lesson before is larger than the doubt of both; and draws them to
+  OUT/progress-PLAYER.png and .svg
+which are replaced when they are there. Lessons are remembered by
+"tapeline read CLIP --player ID". Only what was filmed from the same side is
+laid side by side.
+
+With --day it sums up one session in place of that: over all swings of all
+clips of the day the middle and the spread of each measure, and whether the
+swings differ by more than the doubt of reading them.
+
+  --day DATE      one session: 2026-05-03
+  --json          one JSON object on standard output, nothing drawn; lengths
+                  are in centimetres
+  --out DIR       where the drawings go (default where the lessons go)
+  --ledger FILE   the ledger (default ledger.db where the lessons go)
+  --lang L  --units U  --config FILE    as in "tapeline help read"
+`,
 }
 
-// steps says what the rooms' steps are to whoever waits.
-var steps = map[string]string{
-	"scan":  "looking for swings",
-	"pose":  "reading the swing",
-	"paint": "painting the lesson",
+func init() { progressCommand.run = progressOf }
+
+// headline measures in the order they are shown.
+var headline = []struct {
+	key      string
+	from, at pipeline.EventKind
+}{
+	{"eye_drop", pipeline.Stance, pipeline.Contact},
+	{"head_drop", pipeline.Stance, pipeline.Contact},
+	{"eye_forward", pipeline.Stance, pipeline.Plant},
+	{"eye_forward", pipeline.Plant, pipeline.Contact},
+	{"front_foot_open", "", pipeline.Plant},
+	{"front_foot_open", "", pipeline.Contact},
+	{"head_over_back_ratio", "", pipeline.Contact},
+	{"hands_start", "", pipeline.Stance},
+	{"head_after", "", pipeline.Contact},
+	{"finish_hold", "", pipeline.Finish},
 }
 
-func newProgress(w io.Writer, clip string) *progress {
-	f, ok := w.(*os.File)
-	return &progress{w: w, clip: clip, bars: ok && term.IsTerminal(int(f.Fd()))}
-}
-
-func (p *progress) tell(step string, done, total int) {
-	if said, ok := steps[step]; ok {
-		step = said
-	}
-	total = max(total, 1)
-	if step != p.step {
-		p.end()
-		p.step, p.quarter = step, 0
-		if p.bars {
-			p.bar = progressbar.NewOptions(total, progressbar.OptionSetWriter(p.w), progressbar.OptionSetDescription(p.clip+" "+step),
-				progressbar.OptionSetPredictTime(true), progressbar.OptionSetWidth(30), progressbar.OptionThrottle(100*time.Millisecond),
-				progressbar.OptionClearOnFinish(), progressbar.OptionSetRenderBlankState(true))
-		} else {
-			fmt.Fprintf(p.w, "%s: %s\n", p.clip, step)
+func isHeadline(m *pipeline.Measure) bool {
+	for _, h := range headline {
+		if m.Key == h.key && m.From == h.from && m.At == h.at {
+			return true
 		}
 	}
-	if p.bar != nil {
-		p.bar.ChangeMax(total)
-		_ = p.bar.Set(min(done, total))
-		return
+	return false
+}
+
+// line is one headline measure over the lessons of one view and side, in one
+// unit.
+type line struct {
+	Key    string             `json:"key"`
+	From   pipeline.EventKind `json:"from,omitempty"`
+	At     pipeline.EventKind `json:"at,omitempty"`
+	Unit   string             `json:"unit"`
+	Band   *pipeline.Band     `json:"band"` // of the newest lesson
+	Points []point            `json:"points"`
+
+	name string
+}
+
+// point is the shown swing of one lesson; Change is from the last point that
+// tells a value.
+type point struct {
+	Day     string         `json:"day"`
+	Assumed bool           `json:"day_assumed"`
+	Clip    string         `json:"clip"`
+	Value   *float64       `json:"value"`
+	Lo      *float64       `json:"lo"`
+	Hi      *float64       `json:"hi"`
+	Stands  pipeline.Stand `json:"stands,omitempty"` // against the newest band; empty without one
+	Change  *delta         `json:"change"`
+
+	m *pipeline.Measure
+}
+
+type delta struct {
+	Since      string   `json:"since"`
+	Difference float64  `json:"difference"`
+	Doubt      *float64 `json:"doubt"` // 95 % half width of the difference
+	Larger     bool     `json:"larger"`
+
+	unit string
+}
+
+// section is what was seen from one side.
+type section struct {
+	View  pipeline.View `json:"view"`
+	Bats  pipeline.Side `json:"bats"`
+	Lines []line        `json:"measures"`
+}
+
+// player's book of the ledger; found or one line why not.
+func playerBook(ctx context.Context, path, id string) (p ledger.Player, lessons []ledger.Lesson, err error) {
+	l, err := ledger.Open(ctx, path)
+	if err != nil {
+		return p, nil, err
 	}
-	if q := 4 * done / total; q > p.quarter && q < 4 {
-		p.quarter = q
-		fmt.Fprintf(p.w, "%s: %s %d %%\n", p.clip, step, 25*q)
+	defer func() { err = errors.Join(err, l.Close()) }()
+	p, ok, err := l.Player(ctx, id)
+	if err != nil {
+		return p, nil, err
+	}
+	if lessons, err = l.Lessons(ctx, id); err != nil {
+		return p, nil, err
+	}
+	if !ok || len(lessons) == 0 {
+		all, err := l.Players(ctx)
+		if err != nil {
+			return p, nil, err
+		}
+		hint := "read a clip with --player " + id
+		var ids []string
+		for _, q := range all {
+			if q.ID != id {
+				ids = append(ids, q.ID)
+			}
+		}
+		if n := len(ids); n > 0 {
+			hint = "there are " + strings.Join(ids[:min(n, 12)], ", ")
+			if n > 12 {
+				hint += " and others"
+			}
+		}
+		return p, nil, &pipeline.Error{Fault: pipeline.FaultUsage, What: fmt.Sprintf("no lesson of player %s in the ledger %q", id, path), Hint: hint}
+	}
+	return p, lessons, nil
+}
+
+func progressOf(ctx context.Context, s streams, args []string) error {
+	f := flag.NewFlagSet("progress", flag.ContinueOnError)
+	var sp speech
+	var day, out, book, conf string
+	var asJSON bool
+	sp.add(f)
+	f.StringVar(&day, "day", "", "")
+	f.StringVar(&out, "out", "", "")
+	f.StringVar(&book, "ledger", "", "")
+	f.StringVar(&conf, "config", "", "")
+	f.BoolVar(&asJSON, "json", false, "")
+	ids, err := parse(f, args)
+	if errors.Is(err, errHelp) {
+		fmt.Fprint(s.out, progressCommand.usage)
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	if len(ids) != 1 {
+		return usage("progress: one player, not %d", len(ids))
+	}
+	if !pipeline.PlayerForm.MatchString(ids[0]) {
+		return usage("progress: %q is no player's code; small letters, digits, - and _, like b07", ids[0])
+	}
+	if _, err := time.Parse(time.DateOnly, day); day != "" && err != nil {
+		return usage("--day: %q is not a day; write it like 2026-05-03", day)
+	}
+	c, err := load(conf)
+	if err != nil {
+		return err
+	}
+	text, err := sp.over(c)
+	if err != nil {
+		return err
+	}
+	if out == "" {
+		out = c.Out
+	}
+	p, lessons, err := playerBook(ctx, ledgerFile(book, c, c.Out), ids[0])
+	if err != nil {
+		return err
+	}
+	if day != "" {
+		return session(s.out, text, p, lessons, day, asJSON)
+	}
+	sections := progressLines(lessons)
+	if asJSON {
+		return writeJSON(s.out, struct {
+			Schema   int           `json:"schema"`
+			Player   ledger.Player `json:"player"`
+			Lessons  int           `json:"lessons"`
+			Sections []section     `json:"sections"`
+		}{1, p, len(lessons), sections})
+	}
+	printProgress(s.out, text, p, lessons, sections)
+	sheet := progressSheet(text, p, lessons, sections)
+	for _, form := range []struct {
+		end  string
+		make func() ([]byte, error)
+	}{{".png", sheet.PNG}, {".svg", sheet.SVG}} {
+		b, err := form.make()
+		if err != nil {
+			return err
+		}
+		path := filepath.Join(out, "progress-"+p.ID+form.end)
+		if err := publish.File(path, b, true); err != nil {
+			return err
+		}
+		fmt.Fprintln(s.out, path)
+	}
+	return nil
+}
+
+func writeJSON(w io.Writer, v any) error {
+	b, err := json.MarshalIndent(v, "", "  ")
+	if err != nil {
+		return err
+	}
+	_, err = w.Write(append(b, '\n'))
+	return err
+}
+
+// progressLines follows every headline measure through the lessons.
+func progressLines(lessons []ledger.Lesson) (out []section) {
+	for _, g := range ledger.Groups(lessons) {
+		sec := section{View: g.View, Bats: g.Bats, Lines: []line{}}
+		for _, h := range headline {
+			for _, unit := range unitsOf(g.Lessons, h.key, h.from, h.at) {
+				l := line{Key: h.key, From: h.from, At: h.at, Unit: unit}
+				var before *pipeline.Measure
+				var since string
+				told := false
+				for i := range g.Lessons {
+					les := &g.Lessons[i]
+					sw := les.Shown()
+					if sw == nil {
+						continue
+					}
+					m := sw.Measure(h.key, h.from, h.at)
+					if m == nil || m.Unit != unit {
+						continue
+					}
+					if b := les.Band(m); b != nil {
+						l.Band = b
+					}
+					p := point{Day: les.Day, Assumed: les.DayAssumed, Clip: les.Clip, Value: m.Value, Lo: m.Lo, Hi: m.Hi, m: m}
+					if ch, ok := pipeline.Compare(before, m); ok {
+						p.Change = deltaOf(&ch)
+						p.Change.Since = since
+					}
+					if m.Value != nil {
+						before, since, told = m, les.Day, true
+					}
+					l.Points = append(l.Points, p)
+				}
+				if !told {
+					continue
+				}
+				for i := range l.Points {
+					if l.Band != nil {
+						l.Points[i].Stands = l.Band.Stands(l.Points[i].m)
+					}
+				}
+				sec.Lines = append(sec.Lines, l)
+			}
+		}
+		out = append(out, sec)
+	}
+	return out
+}
+
+func deltaOf(ch *pipeline.Change) *delta {
+	d := &delta{Since: ch.Day, Difference: ch.Difference(), Larger: ch.Larger, unit: ch.After.Unit}
+	if half, ok := ch.Doubt(); ok {
+		d.Doubt = &half
+	}
+	return d
+}
+
+// unitsOf are the units a measure comes in, in order: a height that was not
+// given every time changes them.
+func unitsOf(lessons []ledger.Lesson, key string, from, at pipeline.EventKind) (out []string) {
+	for i := range lessons {
+		if sw := lessons[i].Shown(); sw != nil {
+			if m := sw.Measure(key, from, at); m != nil && !slices.Contains(out, m.Unit) {
+				out = append(out, m.Unit)
+			}
+		}
+	}
+	return out
+}
+
+func printProgress(w io.Writer, l words.Lang, p ledger.Player, lessons []ledger.Lesson, sections []section) {
+	fmt.Fprintf(w, "%s: %s\n", playerName(p), lessonSpan(l, lessons))
+	assumed := false
+	for _, sec := range sections {
+		fmt.Fprintf(w, "\n%s, %s\n", l.Views[sec.View], l.Bats[sec.Bats])
+		if len(sec.Lines) == 0 {
+			fmt.Fprintln(w, l.Progress["nothing"])
+		}
+		for i := range sec.Lines {
+			ln := &sec.Lines[i]
+			fmt.Fprintf(w, "\n%s", l.MeasureName(ln.Points[0].m))
+			if ln.Band != nil {
+				fmt.Fprintf(w, " (%s)", bandText(l, ln.Band))
+			}
+			fmt.Fprintln(w)
+			t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+			for _, pt := range ln.Points {
+				day := l.Date(pt.Day)
+				if pt.Assumed {
+					day += " *"
+					assumed = true
+				}
+				cells := []string{"", day, value(l, pt.m), "", deltaText(l, pt.Change)}
+				if pt.Stands != "" && pt.Stands != pipeline.Untold {
+					cells[3] = l.Progress[string(pt.Stands)]
+				}
+				for len(cells) > 0 && cells[len(cells)-1] == "" {
+					cells = cells[:len(cells)-1]
+				}
+				fmt.Fprintln(t, strings.Join(cells, "\t"))
+			}
+			t.Flush()
+		}
+	}
+	fmt.Fprintln(w)
+	if assumed {
+		fmt.Fprintf(w, "%s\n\n", l.Progress["assumed"])
 	}
 }
 
-// end takes the bar away.
-func (p *progress) end() {
-	if p.bar != nil {
-		_ = p.bar.Clear()
-		p.bar = nil
+func playerName(p ledger.Player) string {
+	if p.Name != "" {
+		return p.ID + ", " + p.Name
 	}
+	return p.ID
+}
+
+func lessonSpan(l words.Lang, lessons []ledger.Lesson) string {
+	first, last := lessons[0].Day, lessons[len(lessons)-1].Day
+	if len(lessons) == 1 {
+		return fmt.Sprintf(l.Progress["one_lesson"], l.Date(first))
+	}
+	return fmt.Sprintf(l.Progress["lessons"], len(lessons), l.Date(first), l.Date(last))
+}
+
+// bandText says a band: "band: at most 5 cm".
+func bandText(l words.Lang, b *pipeline.Band) string {
+	amount := func(v float64) string { // as many decimals as it has, up to two
+		x, _ := l.To(v, b.Unit)
+		d := 0
+		for d < 2 && math.Abs(x-math.Round(x*math.Pow10(d))/math.Pow10(d)) > 0.004 {
+			d++
+		}
+		return l.Short(v, b.Unit, d)
+	}
+	switch {
+	case b.Min != nil && b.Max != nil:
+		return fmt.Sprintf(l.Progress["from_to"], fmt.Sprintf(l.Cards["range"], amount(*b.Min), amount(*b.Max)))
+	case b.Max != nil:
+		return fmt.Sprintf(l.Progress["at_most"], amount(*b.Max))
+	case b.Min != nil:
+		return fmt.Sprintf(l.Progress["at_least"], amount(*b.Min))
+	}
+	return l.Progress["no_band"]
+}
+
+// deltaText says a change: "−2.9 cm ±1.2, larger than the doubt".
+func deltaText(l words.Lang, d *delta) string {
+	if d == nil {
+		return ""
+	}
+	doubt, verdict := 0.0, "no_doubt"
+	if d.Doubt != nil {
+		doubt, verdict = *d.Doubt, "within"
+		if d.Larger {
+			verdict = "larger"
+		}
+	}
+	return signed(l, d.Difference, d.unit, l.Decimals(d.unit, doubt)) + ", " + l.Progress[verdict]
+}
+
+func signed(l words.Lang, v float64, unit string, decimals int) string {
+	s := l.Short(v, unit, decimals)
+	if v > 0 && !strings.HasPrefix(l.Bare(v, unit, decimals), "−") && strings.Trim(l.Bare(v, unit, decimals), "0.,") != "" {
+		s = "+" + s
+	}
+	return s
+}
+
+// printChanges prints what changed between two swings: the headline measures
+// and whatever else changed by more than the doubt.
+func printChanges(w io.Writer, l words.Lang, changes []pipeline.Change) {
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	for i := range changes {
+		ch := &changes[i]
+		if !isHeadline(&ch.After) && !ch.Larger {
+			continue
+		}
+		fmt.Fprintf(t, "  %s\t%s → %s\t%s\n", l.MeasureName(&ch.After), l.Value(&ch.Before), l.Value(&ch.After), deltaText(l, deltaOf(ch)))
+	}
+	t.Flush()
+}
+
+// progressSheet is what is drawn.
+func progressSheet(l words.Lang, p ledger.Player, lessons []ledger.Lesson, sections []section) progress.Sheet {
+	s := progress.Sheet{Lang: l, Title: l.Progress["title"], About: lessonSpan(l, lessons)}
+	if p.Name != "" {
+		s.Title += ": " + p.Name
+	}
+	for _, sec := range sections {
+		part := progress.Section{Title: l.Views[sec.View] + ", " + l.Bats[sec.Bats]}
+		for i := range sec.Lines {
+			ln := &sec.Lines[i]
+			ch := progress.Chart{Name: l.MeasureName(ln.Points[0].m), Unit: ln.Unit, Band: ln.Band}
+			if ln.Band != nil {
+				ch.About = bandText(l, ln.Band)
+			}
+			for _, pt := range ln.Points {
+				ch.Points = append(ch.Points, progress.Point{Day: pt.Day, Assumed: pt.Assumed, Measure: pt.m, Stands: pt.Stands})
+			}
+			part.Charts = append(part.Charts, ch)
+		}
+		if len(part.Charts) > 0 {
+			s.Sections = append(s.Sections, part)
+		}
+	}
+	return s
+}
+
+// session sums up one day.
+func session(w io.Writer, l words.Lang, p ledger.Player, lessons []ledger.Lesson, day string, asJSON bool) error {
+	type part struct {
+		View     pipeline.View   `json:"view"`
+		Bats     pipeline.Side   `json:"bats"`
+		Swings   int             `json:"swings"`
+		Measures []ledger.Spread `json:"measures"`
+	}
+	parts := []part{}
+	total := 0
+	for _, g := range ledger.Groups(lessons) {
+		spreads, n := g.Session(day)
+		if n == 0 {
+			continue
+		}
+		total += n
+		parts = append(parts, part{g.View, g.Bats, n, spreads})
+	}
+	if total == 0 {
+		var days []string
+		for _, x := range lessons {
+			if len(days) == 0 || days[len(days)-1] != x.Day {
+				days = append(days, x.Day)
+			}
+		}
+		return &pipeline.Error{Fault: pipeline.FaultUsage, What: fmt.Sprintf("no swing of player %s on %s in the ledger", p.ID, day),
+			Hint: "there are lessons of " + strings.Join(days[max(0, len(days)-8):], ", ")}
+	}
+	if asJSON {
+		return writeJSON(w, struct {
+			Schema   int           `json:"schema"`
+			Player   ledger.Player `json:"player"`
+			Day      string        `json:"day"`
+			Sections []part        `json:"sections"`
+		}{1, p, day, parts})
+	}
+	fmt.Fprintf(w, "%s: %s\n", playerName(p), fmt.Sprintf(l.Progress["session"], l.Date(day), count(l, total)))
+	for _, part := range parts {
+		fmt.Fprintf(w, "\n%s, %s, %s\n", l.Views[part.View], l.Bats[part.Bats], count(l, part.Swings))
+		t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+		fmt.Fprintln(t, strings.Join([]string{"", l.Progress["measure"], l.Progress["count"], l.Progress["median"], l.Progress["range"], l.Progress["spread"], l.Progress["doubt"], l.Progress["verdict"]}, "\t"))
+		for _, sp := range part.Measures {
+			m := sp.Readings[0]
+			d := l.Decimals(sp.Unit, 0)
+			spread, verdict := "–", "too_few"
+			if sp.SD != nil {
+				spread = l.Bare(*sp.SD, sp.Unit, d)
+			}
+			if sp.Varies != nil {
+				verdict = map[bool]string{true: "varies", false: "steady"}[*sp.Varies]
+			}
+			text := l.Progress[verdict]
+			if sp.Band != nil {
+				text += "; " + fmt.Sprintf(l.Progress["in_band"], *sp.InBand, *sp.OutBand)
+			}
+			fmt.Fprintf(t, "\t%s\t%d\t%s\t%s\t%s\t%s\t%s\n", l.MeasureName(&m), sp.Swings, l.Short(sp.Median, sp.Unit, d),
+				fmt.Sprintf(l.Cards["range"], l.Bare(sp.Least, sp.Unit, d), l.Bare(sp.Most, sp.Unit, d)), spread, l.Bare(sp.DoubtSD, sp.Unit, d), text)
+		}
+		t.Flush()
+	}
+	fmt.Fprintf(w, "\n%s\n", l.Progress["spread_say"])
+	return nil
+}
+
+func count(l words.Lang, n int) string {
+	if n == 1 {
+		return l.Progress["one_swing"]
+	}
+	return fmt.Sprintf(l.Progress["swings"], n)
 }

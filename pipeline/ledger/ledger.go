@@ -5,7 +5,6 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
-	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -85,17 +84,12 @@ type Recorded struct {
 	From    string // the player it was under before, where that was another
 }
 
-var code = regexp.MustCompile(`^[a-z0-9][a-z0-9_-]{0,31}$`)
-
-// ValidID tells whether id may name a player.
-func ValidID(id string) bool { return code.MatchString(id) }
-
 // Record writes a lesson in one transaction. The same clip recorded again is
 // the same lesson, replaced; without a day it keeps the one it had.
 func (l *Ledger) Record(ctx context.Context, e Entry) (r Recorded, err error) {
 	rep := e.Report
 	switch {
-	case !ValidID(e.Player):
+	case !pipeline.PlayerForm.MatchString(e.Player):
 		return r, &pipeline.Error{Fault: pipeline.FaultUsage, What: fmt.Sprintf("%q is no player's code", e.Player), Hint: "small letters, digits, - and _, at most 32"}
 	case len(rep.Clip.ID) == 0:
 		return r, fault(l.path, "a lesson without its clip can't be recorded", "", nil)
@@ -376,16 +370,15 @@ func each(ctx context.Context, tx *sql.Tx, query string, args []any, f func(scan
 }
 
 // Last is the newest of a player's lessons that was filmed on an earlier day
-// than day: from the same view and batting side where there is one, else the
-// newest of all. Nil where there is none.
+// than day, batting from the same side: from the same view where there is one,
+// else the newest of all. Nil where there is none.
 func Last(lessons []Lesson, day string, view pipeline.View, bats pipeline.Side) (last *Lesson) {
 	for i := range lessons {
 		l := &lessons[i]
-		if l.Day >= day || l.Shown() == nil {
+		if l.Day >= day || l.Bats != bats || l.Shown() == nil {
 			continue
 		}
-		same := func(l *Lesson) bool { return l.View == view && l.Bats == bats }
-		if last == nil || same(l) || !same(last) {
+		if last == nil || l.View == view || last.View != view {
 			last = l
 		}
 	}

@@ -34,10 +34,8 @@ var englishProgress = map[string]string{
 	"day_short":  "%[1]d %[2]s",
 	"assumed":    "* day of reading; the day of filming is not known",
 	"shaded":     "Bars are the 95 % bounds, the light strip is the band.",
-	"since_last": "change",
 	"day":        "Day",
 	"value":      "value (95 % bounds)",
-	"stands":     "stands",
 	"nothing":    "Nothing of this can be told yet.",
 	// a session
 	"session":    "Session of %s: %s",

@@ -33,10 +33,8 @@ var spanishProgress = map[string]string{
 	"day_short":  "%[1]d %[2]s",
 	"assumed":    "* día de la lectura; no se sabe qué día se filmó",
 	"shaded":     "Las barras son los límites al 95 %, la franja clara es el margen.",
-	"since_last": "cambio",
 	"day":        "Día",
 	"value":      "valor (límites al 95 %)",
-	"stands":     "dónde está",
 	"nothing":    "Todavía no se sabe nada de esto.",
 
 	"session":    "Sesión del %s: %s",

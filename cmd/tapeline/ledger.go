@@ -1,0 +1,157 @@
+package main
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"time"
+
+	"tapeline/config"
+	"tapeline/pipeline"
+	"tapeline/pipeline/ledger"
+	"tapeline/pipeline/words"
+)
+
+// ledgerFile is where the ledger is: as the flag says, as the configuration
+// says, or among the lessons.
+func ledgerFile(flag string, c config.Config, out string) string {
+	return cmp.Or(flag, c.Ledger, filepath.Join(out, ledger.File))
+}
+
+// now is a variable for tests.
+var now = time.Now
+
+// ledgerReady refuses a ledger that can't be written to; one that isn't there
+// yet is fine.
+func ledgerReady(ctx context.Context, path string) error {
+	if _, err := os.Lstat(path); errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	l, err := ledger.Open(ctx, path)
+	if err != nil {
+		return err
+	}
+	return l.Close()
+}
+
+// keep is what the ledger keeps of a lesson.
+type keep struct {
+	Player     string `json:"player"`
+	Day        string `json:"day"`
+	DayAssumed bool   `json:"day_assumed"`
+	Updated    bool   `json:"updated"`        // the clip was there before
+	From       string `json:"from,omitempty"` // the player it was under before
+	Lessons    int    `json:"lessons"`        // of the player, with this one
+
+	since since
+}
+
+// remember records a lesson that is published. An error says so: the lesson
+// stays.
+func remember(ctx context.Context, path string, by aside, dir string, rep pipeline.Report) (*keep, error) {
+	k, err := func() (k *keep, err error) {
+		l, err := ledger.Create(ctx, path)
+		if err != nil {
+			return nil, err
+		}
+		defer func() { err = errors.Join(err, l.Close()) }()
+		r, err := l.Record(ctx, ledger.Entry{Player: by.player, Name: by.name, Day: by.date, Folder: dir, Report: rep, At: now()})
+		if err != nil {
+			return nil, err
+		}
+		all, err := l.Lessons(ctx, by.player)
+		if err != nil {
+			return nil, err
+		}
+		return &keep{Player: by.player, Day: r.Lesson.Day, DayAssumed: r.Lesson.DayAssumed, Updated: r.Updated, From: r.From,
+			Lessons: len(all), since: sinceLast(all, r.Lesson.Day, &rep)}, nil
+	}()
+	var e *pipeline.Error
+	if errors.As(err, &e) {
+		c := *e
+		c.What = "the lesson is made but not in the ledger: " + c.What
+		return nil, &c
+	}
+	return k, err
+}
+
+// since is what changed since a player's last lesson.
+type since struct {
+	last    *ledger.Lesson // nil: there is none
+	other   bool           // it was filmed from another side
+	changes []pipeline.Change
+}
+
+// sinceLast lays the shown swing of a lesson filmed on day beside that of the
+// player's last earlier one.
+func sinceLast(lessons []ledger.Lesson, day string, rep *pipeline.Report) (s since) {
+	sw := rep.Chosen()
+	if s.last = ledger.Last(lessons, day, rep.Batter.View, rep.Batter.Bats); s.last == nil || sw == nil {
+		return s
+	}
+	s.other = s.last.View != rep.Batter.View
+	s.changes, _ = pipeline.Since(s.last.Day, s.last.Shown(), sw, !s.other)
+	return s
+}
+
+// changed is what changed since the player's last lesson, as it will be told
+// on the page of a lesson that isn't recorded yet. Nothing where no player is
+// named or the ledger can't be read: the recording will complain.
+func changed(ctx context.Context, path string, by aside, rep *pipeline.Report) []pipeline.Change {
+	if by.player == "" {
+		return nil
+	}
+	l, err := ledger.Open(ctx, path)
+	if err != nil {
+		return nil
+	}
+	defer l.Close()
+	all, err := l.Lessons(ctx, by.player)
+	if err != nil {
+		return nil
+	}
+	day := by.date
+	for i := range all {
+		if day == "" && all[i].Clip == rep.Clip.ID {
+			day = all[i].Day
+		}
+	}
+	return sinceLast(all, cmp.Or(day, now().Format(time.DateOnly)), rep).changes
+}
+
+// print says what the ledger keeps, and what changed.
+func (k *keep) print(w io.Writer, l words.Lang) {
+	if k == nil {
+		return
+	}
+	say := func(key string, a ...any) { fmt.Fprintf(w, l.Progress[key]+"\n", a...) }
+	fmt.Fprintln(w)
+	if k.Updated {
+		say("recorded_again", k.Player, l.Date(k.Day), k.Lessons)
+	} else {
+		say("recorded", k.Player, l.Date(k.Day), k.Lessons)
+	}
+	if k.From != "" {
+		say("moved", k.From)
+	}
+	if k.DayAssumed {
+		say("day_assumed")
+	}
+	switch s := k.since; {
+	case s.last == nil:
+		say("no_earlier")
+	case len(s.changes) == 0:
+		say("nothing_compared", l.Date(s.last.Day))
+	default:
+		say("since", l.Date(s.last.Day))
+		if s.other {
+			say("other_view")
+		}
+		printChanges(w, l, s.changes)
+	}
+}

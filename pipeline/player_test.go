@@ -1,0 +1,12 @@
+package pipeline
+
+import "testing"
+
+func TestPlayerForm(t *testing.T) {
+	for id, want := range map[string]bool{"b07": true, "7": true, "a_b-c": true, "": false, "Ada": false, "-a": false, "_a": false, "a b": false, "a/b": false, "ä": false,
+		"a123456789012345678901234567890b": true, "a123456789012345678901234567890bc": false} {
+		if PlayerForm.MatchString(id) != want {
+			t.Errorf("%q: %v", id, !want)
+		}
+	}
+}
