@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"io/fs"
 	"os"
+	"path/filepath"
 	"reflect"
 	"regexp"
 	"slices"
@@ -35,8 +36,11 @@ type Config struct {
 	Home string `mapstructure:"home"`
 	// Lang is the language of what a person reads, Units the system of its
 	// lengths; which there are the room of words knows.
-	Lang   string `mapstructure:"lang"`
-	Units  string `mapstructure:"units"`
+	Lang  string `mapstructure:"lang"`
+	Units string `mapstructure:"units"`
+	// Rules is an academy's own file of rules, over the shipped ones; a
+	// relative path in a file is relative to that file.
+	Rules  string `mapstructure:"rules"`
 	Batter Batter `mapstructure:"batter"`
 	Camera Camera `mapstructure:"camera"`
 	Pose   Pose   `mapstructure:"pose"`
@@ -107,6 +111,9 @@ func Load(path string) (Config, error) {
 	}
 	if err := c.Validate(); err != nil {
 		return Config{}, fmt.Errorf("%s: %w", source, err)
+	}
+	if inFile := v.InConfig("rules") && os.Getenv("TAPELINE_RULES") == ""; inFile && c.Rules != "" && !filepath.IsAbs(c.Rules) {
+		c.Rules = filepath.Join(filepath.Dir(path), c.Rules)
 	}
 	return c, nil
 }

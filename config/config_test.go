@@ -114,3 +114,31 @@ func TestLoadNamed(t *testing.T) {
 		t.Errorf("got %+v, %v", c, err)
 	}
 }
+
+// An academy's rules lie beside the configuration that names them; a variable
+// of the environment names them from the working folder.
+func TestRulesBesideTheFile(t *testing.T) {
+	barn := filepath.Join(t.TempDir(), "barn")
+	if err := os.Mkdir(barn, 0o777); err != nil {
+		t.Fatal(err)
+	}
+	t.Chdir(t.TempDir())
+	file := filepath.Join(barn, File)
+	for _, c := range []struct{ set, env, want string }{
+		{"", "", ""},
+		{"rules: own.yaml", "", filepath.Join(barn, "own.yaml")},
+		{"rules: ../own.yaml", "", filepath.Join(filepath.Dir(barn), "own.yaml")},
+		{"rules: /etc/own.yaml", "", "/etc/own.yaml"},
+		{"rules: own.yaml", "other.yaml", "other.yaml"},
+		{"", "other.yaml", "other.yaml"},
+	} {
+		if err := os.WriteFile(file, []byte(c.set+"\n"), 0o666); err != nil {
+			t.Fatal(err)
+		}
+		t.Setenv("TAPELINE_RULES", c.env)
+		got, err := Load(file)
+		if err != nil || got.Rules != c.want {
+			t.Errorf("%q with %q: %q, %v; want %q", c.set, c.env, got.Rules, err, c.want)
+		}
+	}
+}

@@ -8,6 +8,7 @@ import (
 	"os"
 	"path/filepath"
 
+	"tapeline/detect/coach"
 	"tapeline/pipeline"
 	"tapeline/pipeline/publish"
 	"tapeline/pipeline/schema"
@@ -74,6 +75,10 @@ func judge(_ context.Context, io streams, args []string) error {
 	if err != nil {
 		return err
 	}
+	rules, err := coach.RulesFile(c.Rules)
+	if err != nil {
+		return err
+	}
 	if _, err := g.over(pipeline.Given{}); err != nil { // before the long reading
 		return err
 	}
@@ -92,7 +97,7 @@ func judge(_ context.Context, io streams, args []string) error {
 		return err
 	}
 	track.Given = given
-	rep, err := judged(track, given)
+	rep, err := judging(rules)(track, given)
 	if err != nil {
 		var e *pipeline.Error
 		if errors.As(err, &e) && e.Path == "" {

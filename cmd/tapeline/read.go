@@ -12,6 +12,7 @@ import (
 	"time"
 
 	"tapeline/config"
+	"tapeline/detect/coach"
 	"tapeline/pipeline"
 	"tapeline/pipeline/clip"
 	"tapeline/pipeline/words"
@@ -77,6 +78,7 @@ type options struct {
 	quality string // "quick" or "best"
 	home    string // where the set-up put the models; empty: its default
 	text    words.Lang
+	rules   []coach.Rule
 }
 
 // stages are the real rooms; tests put others in their place.
@@ -118,6 +120,9 @@ func read(ctx context.Context, s streams, args []string) error {
 	if o.text, err = sp.over(c); err != nil {
 		return err
 	}
+	if o.rules, err = coach.RulesFile(c.Rules); err != nil {
+		return err
+	}
 	o.home = c.Home
 	if o.out == "" {
 		o.out = c.Out
@@ -146,7 +151,7 @@ func read(ctx context.Context, s streams, args []string) error {
 	var faults []error
 	for _, path := range clips {
 		var lesson pipeline.Lesson
-		given, by, err := beside(path, configured(c), &g, by)
+		given, by, err := beside(path, configured(c), &g, by, o.rules)
 		if err == nil {
 			p := newProgress(s.err, filepath.Base(path))
 			lesson, err = pipeline.Runner{Stages: rooms.Stages(by), Given: given, Tell: p.tell}.Read(ctx, path)

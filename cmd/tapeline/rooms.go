@@ -80,7 +80,7 @@ func rooms(o options) house {
 					}
 					return see(ctx, nets, c, given, o.quality, tell)
 				},
-				Judge: judged,
+				Judge: judging(o.rules),
 				Show: func(ctx context.Context, c pipeline.Clip, rep *pipeline.Report, dir string, tell pipeline.Progress) error {
 					return showing{text: o.text, card: overlay.FilmOptions{FirstName: by.name, Date: by.date}, voice: voice}.show(ctx, c, rep, dir, tell)
 				},
@@ -133,16 +133,13 @@ func listen(ctx context.Context, c pipeline.Clip) (onsets []pipeline.Onset, why 
 	return sound.Onsets(samples, soundRate, start), nil
 }
 
-// judged is everything behind the track: pure.
-func judged(track pipeline.Track, given pipeline.Given) (pipeline.Report, error) {
-	rep, err := swing.Judge(track, given)
-	if err != nil {
+// judging is everything behind the track: pure.
+func judging(rules []coach.Rule) func(pipeline.Track, pipeline.Given) (pipeline.Report, error) {
+	return func(track pipeline.Track, given pipeline.Given) (pipeline.Report, error) {
+		rep, err := swing.Judge(track, given)
+		if err == nil {
+			coach.Advise(&rep, given, rules)
+		}
 		return rep, err
 	}
-	rules, err := coach.Rules(nil)
-	if err != nil {
-		return rep, err
-	}
-	coach.Find(&rep, rules)
-	return rep, nil
 }

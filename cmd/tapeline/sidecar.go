@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"tapeline/config"
+	"tapeline/detect/coach"
 	"tapeline/pipeline"
 )
 
@@ -15,8 +16,9 @@ import (
 var voiceForms = []string{".m4a", ".wav", ".mp3"}
 
 // beside lays over each other what is known of one clip: the configuration,
-// the sidecar that lies beside it, the flags.
-func beside(clip string, known pipeline.Given, flags *givenFlags, by aside) (pipeline.Given, aside, error) {
+// the sidecar that lies beside it, the flags. The sidecar may drop the findings
+// of the rules that there are.
+func beside(clip string, known pipeline.Given, flags *givenFlags, by aside, rules []coach.Rule) (pipeline.Given, aside, error) {
 	path := config.SidecarPath(clip)
 	side, err := readSidecar(path)
 	if err != nil {
@@ -25,6 +27,9 @@ func beside(clip string, known pipeline.Given, flags *givenFlags, by aside) (pip
 	known, err = noted(side, known, path)
 	if err != nil {
 		return known, by, err
+	}
+	if err := coach.Droppable(known.Coach, rules); err != nil {
+		return known, by, &pipeline.Error{Fault: pipeline.FaultUsage, Step: "sidecar", Path: path, What: err.Error()}
 	}
 	by = aside{
 		player: cmp.Or(by.player, side.Player), name: cmp.Or(by.name, side.Name), date: cmp.Or(by.date, side.Date),
