@@ -4,9 +4,10 @@ import (
 	"fmt"
 	"io"
 	"path/filepath"
-	"slices"
 	"strings"
 	"text/tabwriter"
+	"unicode"
+	"unicode/utf8"
 
 	"tapeline/pipeline"
 	"tapeline/pipeline/words"
@@ -44,6 +45,9 @@ func printTable(w io.Writer, l words.Lang, rep pipeline.Report) {
 	fmt.Fprintf(t, "\n%s\t%s\n", l.Table["measure"], l.Table["value"])
 	for i := range s.Measures {
 		m := &s.Measures[i]
+		if m.Value == nil && advice(m.Key) {
+			continue
+		}
 		fmt.Fprintf(t, "%s\t%s%s\n", l.MeasureName(m), value(l, m), balls(l, m, rep.Batter.Sport))
 	}
 	t.Flush()
@@ -52,12 +56,15 @@ func printTable(w io.Writer, l words.Lang, rep pipeline.Report) {
 		fmt.Fprintln(w)
 	}
 	for _, f := range s.Findings {
-		if text := finding(l, f); text != "" {
+		if text := finding(l, s, f); text != "" {
 			fmt.Fprintln(w, text)
 		}
 	}
-	for _, line := range doubts(l, s) {
-		fmt.Fprintln(w, line)
+	for _, d := range l.Doubts(s) {
+		fmt.Fprintln(w, d.Why)
+		for _, n := range d.Names {
+			fmt.Fprintln(w, "  "+n)
+		}
 	}
 	if len(rep.Warnings) > 0 {
 		fmt.Fprintln(w)
@@ -104,6 +111,10 @@ func balls(l words.Lang, m *pipeline.Measure, sport pipeline.Sport) string {
 	return ""
 }
 
+// advice is true of what a lower start would be: where none is advised, that is
+// nothing to report.
+func advice(key string) bool { return strings.HasPrefix(key, "start_lower") || key == "tape_height" }
+
 func bounds(l words.Lang, lo, hi *float64, unit string, decimals int) string {
 	if lo == nil || hi == nil {
 		return ""
@@ -111,74 +122,55 @@ func bounds(l words.Lang, lo, hi *float64, unit string, decimals int) string {
 	return fmt.Sprintf(" (%s … %s)", l.Bare(*lo, unit, decimals), l.Bare(*hi, unit, decimals))
 }
 
-func finding(l words.Lang, f pipeline.Finding) string {
+// finding says one finding; what could not be judged Doubts says.
+func finding(l words.Lang, s *pipeline.Swing, f pipeline.Finding) string {
 	w, ok := l.Findings[f.Rule]
-	if !ok {
+	switch {
+	case f.Text != "": // somebody's own words
+		w = words.Finding{Good: f.Text, Fix: strings.TrimSuffix(f.Text, "."), Say: f.Text}
+	case !ok:
 		w = words.Finding{Good: reason(l, f.Rule), Say: reason(l, f.Rule)}
 	}
 	switch f.Kind {
 	case pipeline.Strength:
 		return l.Cards["good"] + " " + w.Good
 	case pipeline.Priority:
-		text := l.Cards["first"] + " " + w.Fix + ". " + w.Say
+		text := l.Cards["first"] + " " + w.Fix + "."
+		if f.Text == "" {
+			text += " " + w.Say
+		}
 		if w.Cue != "" {
 			text += " “" + w.Cue + "”"
 		}
-		return text + "\n" + l.Cards["drill"] + " " + w.Drill
+		if chain := chained(l, f.Chain); chain != "" {
+			text += "\n  " + chain
+		}
+		if m := s.Lower(); f.Rule == "eye_drop" && m != nil && m.Unit == "cm" {
+			text += "\n  " + fmt.Sprintf(l.Page["lower_lead"], l.Tape(*m.Value))
+		}
+		if w.Drill != "" {
+			text += "\n" + l.Cards["drill"] + " " + w.Drill
+		}
+		return text
 	case pipeline.Secondary:
 		return l.Table["also"] + " " + w.Say
 	}
-	return "" // doubts says it
+	return ""
 }
 
-// doubts says what could not be judged, by reason: measures whose bounds hold
-// the limit, and measures that can't be told, each with what would help.
-func doubts(l words.Lang, s *pipeline.Swing) []string {
-	var reasons []string
-	names := map[string][]string{}
-	for _, f := range s.Findings {
-		if f.Kind != pipeline.CantTell {
-			continue
-		}
-		why, name := "", reason(l, f.Rule)
-		if m := evidence(s, f); m != nil {
-			name = l.MeasureName(m)
-			if m.Value == nil && len(m.Warnings) > 0 {
-				why = m.Warnings[0]
-			}
-		}
-		if names[why] == nil {
-			reasons = append(reasons, why)
-		}
-		names[why] = append(names[why], name)
-	}
-	var out []string
-	for _, why := range reasons {
-		head := l.Table["close"]
-		if why != "" {
-			head = l.Table["cant_tell"] + " " + reason(l, why)
-		}
-		out = append(out, head)
-		for _, n := range names[why] {
-			out = append(out, "  "+n)
+// chained is one sentence of what leads to what.
+func chained(l words.Lang, codes []string) string {
+	var parts []string
+	for _, c := range codes {
+		if part := l.Chains[c]; part != "" {
+			parts = append(parts, part)
 		}
 	}
-	return out
-}
-
-// evidence is the measure a finding rests on, nil if the swing lacks it.
-func evidence(s *pipeline.Swing, f pipeline.Finding) *pipeline.Measure {
-	for i := range s.Measures {
-		m := &s.Measures[i]
-		key := m.Key + "@" + string(m.At)
-		if m.From != "" && m.From != pipeline.Stance {
-			key = fmt.Sprintf("%s@%s-%s", m.Key, m.From, m.At)
-		}
-		if slices.Contains(f.Evidence, key) {
-			return m
-		}
+	if len(parts) == 0 {
+		return ""
 	}
-	return nil
+	text := strings.Join(parts, "; ") + "."
+	return strings.ToUpper(text[:1]) + text[1:]
 }
 
 // known says how tall the batter is and which of side and view were not given.
@@ -205,8 +197,6 @@ func reason(l words.Lang, code string) string {
 }
 
 func lower(s string) string {
-	if s == "" {
-		return s
-	}
-	return strings.ToLower(s[:1]) + s[1:]
+	r, n := utf8.DecodeRuneInString(s)
+	return string(unicode.ToLower(r)) + s[n:]
 }

@@ -2,6 +2,7 @@ package words
 
 import (
 	"regexp"
+	"slices"
 	"sort"
 	"strings"
 	"testing"
@@ -23,6 +24,7 @@ import (
 // A sentence ends at . ? or !; what has no such end is a label and isn't
 // counted. A slot counts as one short word.
 func TestReadingAge(t *testing.T) {
+	var measured []string
 	for _, c := range []struct {
 		code         string
 		syllables    func(string) int
@@ -37,6 +39,7 @@ func TestReadingAge(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
+		measured = append(measured, c.code)
 		groups := map[string][]string{}
 		walk(l, func(where, s string) {
 			if g, ok := readGroup(where); ok {
@@ -78,6 +81,9 @@ func TestReadingAge(t *testing.T) {
 		if got := c.score(float64(w)/float64(n), float64(s)/float64(w)); got < c.group+10 {
 			t.Errorf("%s: what is hard to read has %s %.1f", c.code, c.name, got)
 		}
+	}
+	if slices.Sort(measured); !slices.Equal(measured, Codes()) {
+		t.Errorf("only %q of %q are measured", measured, Codes())
 	}
 }
 
