@@ -266,6 +266,9 @@ func (f *Film) say(holds []hold) {
 	}
 }
 
+// Language is the code of the language the film is in, "en".
+func (f *Film) Language() string { return f.text.Code }
+
 // Caption is a text of the film and when it stands there, seconds of the film.
 // A card's lines are lines of its text.
 type Caption struct {

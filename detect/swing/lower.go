@@ -15,29 +15,14 @@ type (
 	nuller func(key string, from, at p.EventKind, unit, why string)
 )
 
-// lowerKeys are what a lower start would be, with their units ("" is the
-// report's own).
-var lowerKeys = []struct{ key, unit string }{
-	{"start_lower", ""}, {"tape_height", ""},
-	{"start_lower_knee_front", "deg"}, {"start_lower_knee_back", "deg"},
-	{"start_lower_more_front", "deg"}, {"start_lower_more_back", "deg"},
-}
-
 // lower works out how much lower to start where the body itself sinks until
 // contact: half of it, so that the eyes begin midway between the two lines;
 // where the tape then hangs; how far each knee bends for it and how much more
 // that is than now. Whether it is advised is not decided here. Where most of
-// the fall is the head's nod, or the body doesn't surely sink, all are null.
+// the fall is the head's nod, or the body doesn't surely sink, start_lower is
+// null and the others are left out.
 func (a *analysis) lower(s *p.Swing, put putter, null nuller) {
-	none := func(why string) {
-		for _, k := range lowerKeys {
-			unit := k.unit
-			if unit == "" {
-				unit = a.scale.unit
-			}
-			null(k.key, "", p.Stance, unit, why)
-		}
-	}
+	none := func(why string) { null("start_lower", "", p.Stance, a.scale.unit, why) }
 	eye, head := s.Measure("eye_drop", p.Stance, p.Contact), s.Measure("head_drop", p.Stance, p.Contact)
 	switch {
 	case eye.Value == nil:
