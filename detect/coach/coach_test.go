@@ -539,21 +539,49 @@ func TestAdvise(t *testing.T) {
 }
 
 // What the judge gives is what the rules may ask for, moment by moment and
-// unit by unit.
+// unit by unit; and where it works out a lower start, and only there, the
+// eyes' fall is put down to the body.
 func TestMeasuresAreListed(t *testing.T) {
-	q := sim.Usual()
-	tr := sim.Track(sim.Swing(q), sim.Perfect(), rand.New(rand.NewSource(1)))
-	rep, err := swing.Judge(tr, p.Given{HeightCM: 100 * q.Stature, Level: p.Youth})
-	if err != nil {
-		t.Fatal(err)
-	}
-	given := map[string]bool{}
-	for _, m := range rep.Chosen().Measures {
-		f := p.MeasureForms[m.Key]
-		if is := (p.Moment{From: m.From, At: m.At}); f.Unit != m.Unit || !slices.Contains(f.Moments, is) {
-			t.Errorf("%s %s in %s is listed as %+v in pipeline.MeasureForms", m.Key, moment(is), m.Unit, f)
+	rules := shipped(t)
+	given, lower, sunk, nodded := map[string]bool{}, 0, 0, 0
+	for _, c := range []struct{ drop, nod float64 }{{1, 18}, {9, 5}, {9, 18}, {9, 40}, {14, 0}, {8, 50}} {
+		q := sim.Usual()
+		q.EyeDrop, q.Nod = c.drop, c.nod
+		tr := sim.Track(sim.Swing(q), sim.Perfect(), rand.New(rand.NewSource(1)))
+		g := p.Given{HeightCM: 100 * q.Stature, Level: p.Youth}
+		rep, err := swing.Judge(tr, g)
+		if err != nil {
+			t.Fatal(err)
 		}
-		given[m.Key+moment(p.Moment{From: m.From, At: m.At})] = true
+		s := rep.Chosen()
+		for _, m := range s.Measures {
+			f := p.MeasureForms[m.Key]
+			if is := (p.Moment{From: m.From, At: m.At}); f.Unit != m.Unit || !slices.Contains(f.Moments, is) {
+				t.Errorf("%s %s in %s is listed as %+v in pipeline.MeasureForms", m.Key, moment(is), m.Unit, f)
+			}
+			given[m.Key+moment(p.Moment{From: m.From, At: m.At})] = true
+		}
+		Advise(&rep, g, rules)
+		for _, f := range s.Findings {
+			if f.Rule != "eye_drop" || f.Kind != p.Priority {
+				continue
+			}
+			lower++
+			m := s.Measure("start_lower", "", p.Stance)
+			sinks := slices.Contains(f.Chain, "from_body_sinks")
+			if sinks != (m.Value != nil) || sinks != (s.Plan.Steps[0].Drill == "mirror_tape_lower") {
+				t.Errorf("a fall of %g cm with a nod of %g°: %v, start_lower %+v", c.drop, c.nod, f.Chain, m)
+			}
+			if sinks {
+				sunk++
+			}
+			if slices.Contains(f.Chain, "from_nod") {
+				nodded++
+			}
+		}
+	}
+	if lower < 4 || sunk < 1 || nodded < 1 {
+		t.Errorf("of the simulated falls %d are faults, %d of the body, %d of the nod", lower, sunk, nodded)
 	}
 	if len(p.MeasureForms) != len(p.MeasureKeys) {
 		t.Errorf("%d measures have a form, %d a key", len(p.MeasureForms), len(p.MeasureKeys))
