@@ -76,10 +76,9 @@ func (p pen) at(x, y float64) vg.Point { return vg.Point{X: vg.Length(x), Y: vg.
 func (p pen) write(s string, x, y, size float64, bold bool, side int, c color.Color) {
 	st := style(size, bold, c)
 	x -= float64(side+1) / 2 * wide(s, size, bold)
+	p.c.SetColor(c)
 	p.c.FillString(st.Handler.Cache().Lookup(st.Font, st.Font.Size), p.at(x, y), s)
 }
-
-func (p pen) color(c color.Color) { p.c.SetColor(c) }
 
 func (p pen) stroke(w float64, c color.Color, dash []float64, pts ...[2]float64) {
 	if len(pts) < 2 {

@@ -158,7 +158,11 @@ func (s Sheet) chart(p pen, c Chart, y float64) {
 	room := width - 2*margin - wide(value, body, true) - 24
 	p.write(c.Name, margin, y+40, fit(c.Name, body, true, room), true, -1, overlay.Chalk)
 	p.write(value, width-margin, y+40, body, true, 1, overlay.Chalk)
-	p.write(c.About, margin, y+40+row*0.9, body, false, -1, overlay.Quiet)
+	about := c.About
+	if c.Band == nil {
+		about = s.Lang.Progress["no_band"]
+	}
+	p.write(about, margin, y+40+row*0.9, body, false, -1, overlay.Quiet)
 
 	left, right := float64(margin+axisWide), float64(width-margin)
 	top, bottom := y+plotTop, y+plotTop+plotHigh
@@ -213,7 +217,7 @@ func (s Sheet) chart(p pen, c Chart, y float64) {
 		}
 		switch {
 		case m.Value == nil:
-			glyph(p, pipeline.Untold, x, bottom-22)
+			glyph(p, pipeline.Untold, x+24, bottom-22)
 		default:
 			glyph(p, pt.Stands, x, at(*m.Value))
 		}
