@@ -92,7 +92,7 @@ var englishDrills = map[string]Drill{
 		Name:   "Live pitching",
 		SetUp:  "Hit against a pitcher, when your coach says that you are ready.",
 		Do:     "Swing as you would in a game. Think of one thing only, or of nothing.",
-		Look:   "Film it again: the number is the test.",
+		Look:   "In a new clip your number is inside the band.",
 		Safety: "Wear a helmet. A coach stands by from the first pitch to the last.",
 	},
 }

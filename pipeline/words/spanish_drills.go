@@ -89,7 +89,7 @@ var spanishDrills = map[string]Drill{
 		Name:   "Lanzador en vivo",
 		SetUp:  "Batea contra un lanzador, cuando tu entrenador diga que ya puedes.",
 		Do:     "Haz el swing como en un juego. Piensa en una sola cosa, o en nada.",
-		Look:   "Fílmalo otra vez: el número es la prueba.",
+		Look:   "En un nuevo video tu número está dentro del rango.",
 		Safety: "Usa casco. Un entrenador está presente del primer lanzamiento al último.",
 	},
 }

@@ -59,8 +59,9 @@ type Drill struct{ Name, SetUp, Do, Look, Safety string }
 // Term is a word of the trade and what it means.
 type Term struct{ Word, Meaning string }
 
-// Finding has the words of one rule. Good, Fix and Drill go on the end card:
-// Good and Fix at most 5 words, Drill at most 6.
+// Finding has the words of one rule. Good, Fix and Drill go on the end card,
+// which has at most 20 words with its headings, and Good and Fix behind their
+// heading into a caption of at most 7.
 type Finding struct {
 	Good  string // what is right, for a strength
 	Fix   string // what to work on, for a priority

@@ -203,6 +203,20 @@ func TestCaptionsAreShort(t *testing.T) {
 	}
 }
 
+// The captions of findings have at most 7 words too.
+func TestFindingsFitCaptions(t *testing.T) {
+	for _, code := range Codes() {
+		l, _ := For(code)
+		for rule, f := range l.Findings {
+			for _, s := range []string{l.Cards["good"] + " " + f.Good, l.Cards["first"] + " " + f.Fix, l.Table["also"] + " " + f.Fix} {
+				if n := Count(s); n > 7 {
+					t.Errorf("%s: %s: %q has %d words", code, rule, s, n)
+				}
+			}
+		}
+	}
+}
+
 // An end card has at most 20 words whichever findings meet on it.
 func TestEndCardIsShort(t *testing.T) {
 	for _, code := range Codes() {
