@@ -50,8 +50,15 @@ func readTruth(path string) (*truth, error) {
 	if len(t.Frames) < 2 || t.Params.Stature <= 0 || t.FrontSide == "" {
 		return nil, fmt.Errorf("%s: not a truth file", path)
 	}
-	if _, ok := t.Phases["contact"]; !ok {
+	c, ok := t.Phases["contact"]
+	if !ok {
 		return nil, fmt.Errorf("%s: no contact", path)
+	}
+	// The renderer's extension is a key of its animation, .06 s after contact;
+	// by definition it is where both arms are longest.
+	if e, ok := t.Phases["extension"]; ok {
+		e.T = t.longest(c.T, c.T+.15)
+		t.Phases["extension"] = e
 	}
 	return t, nil
 }
@@ -92,6 +99,30 @@ func (t *truth) point(s float64, names ...string) (p vec) {
 		})
 	}
 	return p
+}
+
+// longest is when between from and to both arms, shoulder to wrist, are longest:
+// the top of the parabola through the best frame and its neighbours, seconds.
+func (t *truth) longest(from, to float64) float64 {
+	arms := make([]float64, len(t.Frames))
+	best := -1
+	for i, f := range t.Frames {
+		for _, side := range []string{"left", "right"} {
+			arms[i] += vec(f.Points[side+"_shoulder"].XYZ).sub(f.Points[side+"_wrist"].XYZ).norm()
+		}
+		if f.T >= from-1e-9 && f.T <= to && (best < 0 || arms[i] > arms[best]) {
+			best = i
+		}
+	}
+	if best < 1 || best > len(arms)-2 {
+		return from
+	}
+	a, b, c := arms[best-1], arms[best], arms[best+1]
+	at := t.Frames[best].T
+	if bow := a - 2*b + c; bow < 0 {
+		at += (a - c) / (2 * bow) * (t.Frames[best+1].T - at)
+	}
+	return math.Max(at, from)
 }
 
 // flexion is 180° less the angle a–b–c.

@@ -231,7 +231,7 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 	}
 	la.lo, la.hi = math.Min(la.lo, la.i), math.Max(math.Min(la.hi, contact.hi), la.i)
 	a.ev[p.Launch] = la
-	a.ev[p.Extension] = extension(g, contact.i)
+	a.ev[p.Extension] = extension(g, contact)
 	a.ev[p.Finish] = finish(g, v, contact.i, burst, a.a, a.b)
 	a.ev[p.Stance] = moment{float64(a.a+a.b) / 2, float64(a.a), float64(a.b), true, "still"}
 	load := float64(a.b)

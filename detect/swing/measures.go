@@ -316,15 +316,15 @@ func (a *analysis) measure(s *p.Swing) {
 		// Eyes and knees stand at different depths: seen obliquely, part of
 		// that lies across the picture. The network's depth is weak evidence,
 		// but it enters by the sine of a small angle only.
-		at := func(px float64, q p.Point, joints ...int) float64 {
-			var toward float64
+		at := func(px float64, q p.Point, joints ...int) (x, toward float64) {
 			i := g.clamp(contact.i)
 			for _, k := range joints {
 				toward -= median(g.world[k][2][max(0, i-2):min(g.n, i+3)]) * sc.world / float64(len(joints))
 			}
-			return (q.X-sc.cx)/px*sd.mirror*math.Cos(rad(sd.azimuth)) + toward*math.Sin(rad(sd.azimuth))
+			return (q.X-sc.cx)/px*sd.mirror*math.Cos(rad(sd.azimuth)) + toward*math.Sin(rad(sd.azimuth)), toward
 		}
-		ex, kx := at(eyePx, eyes, eyePoints...), at(sc.px[j.kneeB], kb.lerp(contact.i), j.kneeB)
+		ex, et := at(eyePx, eyes, eyePoints...)
+		kx, kt := at(sc.px[j.kneeB], kb.lerp(contact.i), j.kneeB)
 		v := ex - kx
 		// The back knee passes under the head at contact: a doubt in time is
 		// one in place, and half a frame is never known.
@@ -333,9 +333,13 @@ func (a *analysis) measure(s *p.Swing) {
 			return (a.eyes.flow.lerp(i).X/eyePx - kb.lerp(i).X/sc.px[j.kneeB]) * right / across
 		}
 		when := math.Abs(off(late)-off(early)) / 2
-		half := rms(4.3*cm, grain, when, sc.doubt*v, math.Tan(rad(math.Min(math.Abs(sd.off())+4, 60)))*12*cm)
+		// As much as eyes and knee differ in depth a camera not quite where it
+		// is thought to be moves one beside the other.
+		turned := math.Abs(et-kt) * math.Sin(rad(sd.azDoubt))
+		half := rms(4.3*cm, grain, when, sc.doubt*v, turned, math.Sin(rad(math.Min(math.Abs(sd.off()), 60)))*12*cm)
 		pm("head_over_back", "", p.Contact, sc.unit, v, half)
-		if w := at(sc.px[j.kneeF], kf.lerp(contact.i), j.kneeF) - kx; w > 8*cm {
+		fx, _ := at(sc.px[j.kneeF], kf.lerp(contact.i), j.kneeF)
+		if w := fx - kx; w > 8*cm {
 			pm("head_over_back_ratio", "", p.Contact, "ratio", v/w, rms(half/w, v/w*4*cm/w))
 		} else {
 			null("head_over_back_ratio", "", p.Contact, "ratio", "knees_together")
@@ -367,7 +371,7 @@ func (a *analysis) measure(s *p.Swing) {
 	knee := func(key string, hip, kneeJoint, ankle int) {
 		h, k := g.raw[hip].medianIn(a.a, a.b), g.raw[ankle].medianIn(a.a, a.b)
 		d := math.Hypot((h.X-sc.cx)/sc.px[hip]-(k.X-sc.cx)/sc.px[ankle], (h.Y-sc.cy)/sc.px[hip]-(k.Y-sc.cy)/sc.px[ankle])
-		off := rms(.09*d, grain)
+		off := rms(.11*d, grain)
 		v, lo, hi := legFlexion(d, sc.height), legFlexion(d+off, sc.height), legFlexion(d-off, sc.height)
 		if !sd.side() {
 			// From the ends the knee bends across the picture and the network

@@ -154,11 +154,25 @@ func Swing(q Params) *Truth {
 			t.Phases[p.Plant] = q.plantAt()
 		}
 		t.Phases[p.Contact] = q.contactAt()
-		t.Phases[p.Extension] = q.contactAt() + .06
+		t.Phases[p.Extension] = t.longest(s, q.contactAt())
 		t.Phases[p.Finish] = q.finishAt()
 		t.measure(s)
 	}
 	return t
+}
+
+// longest is when within .15 s after contact both arms, shoulder to wrist, are
+// longest.
+func (t *Truth) longest(s *shaker, contact float64) (at float64) {
+	most := 0.0
+	for w := contact; w <= contact+.15; w += .002 {
+		f := t.at(s, w)
+		arms := vec(f.Joints[p.LeftShoulder]).sub(f.Joints[p.LeftWrist]).norm() + vec(f.Joints[p.RightShoulder]).sub(f.Joints[p.RightWrist]).norm()
+		if arms > most {
+			at, most = w, arms
+		}
+	}
+	return at
 }
 
 // flexion is 180° less the angle a–b–c.
