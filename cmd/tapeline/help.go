@@ -67,6 +67,7 @@ batter.height); flags win:
   ledger: FILE                 # players and lessons; else ledger.db in out
   lang: en                     # or es
   units: metric                # or imperial
+  rules: FILE                  # an academy's own limits, over the shipped ones
   batter: {height: 170cm, bats: R, level: youth, sport: baseball}
   camera: {view: chest, distance: 5m}
   pose: {quality: best}
