@@ -31,6 +31,9 @@ const File = "tapeline.yaml"
 type Config struct {
 	// Out is the folder in which each lesson gets a folder of its own.
 	Out string `mapstructure:"out"`
+	// Ledger is the file that remembers players and lessons; empty: ledger.db
+	// in Out.
+	Ledger string `mapstructure:"ledger"`
 	// Home is where the set-up put the models and the inference library;
 	// empty: the cache folder of the user.
 	Home string `mapstructure:"home"`

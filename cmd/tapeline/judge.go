@@ -26,6 +26,8 @@ beside it. Without --out it goes to standard output.
   --out DIR    write DIR/report.json and print the table
   --force      replace a report that is there
   --sidecar F  judge by what the sidecar F says now (see "tapeline help read")
+  --player ID  --name NAME  --date DATE  --ledger FILE
+               bring the player's lesson in the ledger up to date; with --out
   --lang L  --units U  --config FILE    how the table is written
 
 Other than when the clip was read (see "tapeline help read"):
@@ -39,11 +41,12 @@ func init() { judgeCommand.run = judge }
 // trackLimit is the largest track.json that is read, bytes: an hour of it.
 const trackLimit = 1 << 30
 
-func judge(_ context.Context, io streams, args []string) error {
+func judge(ctx context.Context, io streams, args []string) error {
 	f := flag.NewFlagSet("judge", flag.ContinueOnError)
 	var g givenFlags
 	var sp speech
-	var out, conf, side string
+	var out, conf, side, book string
+	var by aside
 	var force bool
 	g.add(f)
 	sp.add(f)
@@ -51,6 +54,10 @@ func judge(_ context.Context, io streams, args []string) error {
 	f.StringVar(&out, "out", "", "")
 	f.BoolVar(&force, "force", false, "")
 	f.StringVar(&side, "sidecar", "", "")
+	f.StringVar(&by.player, "player", "", "")
+	f.StringVar(&by.name, "name", "", "")
+	f.StringVar(&by.date, "date", "", "")
+	f.StringVar(&book, "ledger", "", "")
 	tracks, err := parse(f, args)
 	if errors.Is(err, errHelp) {
 		fmt.Fprint(io.out, judgeCommand.usage)
@@ -67,9 +74,21 @@ func judge(_ context.Context, io streams, args []string) error {
 			return usage("judge: --%s has no effect on a saved track; read the clip again with it", f[0])
 		}
 	}
+	if err := by.check(); err != nil {
+		return err
+	}
+	if by.player != "" && (out == "" || out == "-" || out == "stdout") {
+		return usage("judge: --player remembers what is written: give --out too")
+	}
 	c, err := load(conf)
 	if err != nil {
 		return err
+	}
+	book = ledgerFile(book, c, c.Out)
+	if by.player != "" {
+		if err := ledgerReady(ctx, book); err != nil {
+			return err
+		}
 	}
 	text, err := sp.over(c)
 	if err != nil {
@@ -121,7 +140,12 @@ func judge(_ context.Context, io streams, args []string) error {
 	}
 	printTable(io.out, text, rep)
 	fmt.Fprintf(io.out, "\n%s\n", path)
-	return nil
+	if by.player == "" {
+		return nil
+	}
+	kept, err := remember(ctx, book, by, out, rep)
+	kept.print(io.out, text)
+	return err
 }
 
 func openTrack(path string) (pipeline.Track, error) {

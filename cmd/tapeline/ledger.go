@@ -23,6 +23,17 @@ func ledgerFile(flag string, c config.Config, out string) string {
 	return cmp.Or(flag, c.Ledger, filepath.Join(out, ledger.File))
 }
 
+// check refuses a day or a player's code that isn't one.
+func (by aside) check() error {
+	if _, err := time.Parse(time.DateOnly, by.date); by.date != "" && err != nil {
+		return usage("--date: %q is not a day; write it like 2026-05-03", by.date)
+	}
+	if by.player != "" && !pipeline.PlayerForm.MatchString(by.player) {
+		return usage("--player: %q is no player's code; small letters, digits, - and _, like b07", by.player)
+	}
+	return nil
+}
+
 // now is a variable for tests.
 var now = time.Now
 
@@ -95,7 +106,12 @@ func sinceLast(lessons []ledger.Lesson, day string, rep *pipeline.Report) (s sin
 		return s
 	}
 	s.other = s.last.View != rep.Batter.View
-	s.changes, _ = pipeline.Since(s.last.Day, s.last.Shown(), sw, !s.other)
+	all, _ := pipeline.Since(s.last.Day, s.last.Shown(), sw, !s.other)
+	for i := range all { // what is followed from lesson to lesson, and what surely changed
+		if isHeadline(&all[i].After) || all[i].Larger {
+			s.changes = append(s.changes, all[i])
+		}
+	}
 	return s
 }
 

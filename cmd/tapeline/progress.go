@@ -408,15 +408,11 @@ func signed(l words.Lang, v float64, unit string, decimals int) string {
 	return s
 }
 
-// printChanges prints what changed between two swings: the headline measures
-// and whatever else changed by more than the doubt.
+// printChanges prints what changed between two swings.
 func printChanges(w io.Writer, l words.Lang, changes []pipeline.Change) {
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	for i := range changes {
 		ch := &changes[i]
-		if !isHeadline(&ch.After) && !ch.Larger {
-			continue
-		}
 		fmt.Fprintf(t, "  %s\t%s → %s\t%s\n", l.MeasureName(&ch.After), l.Value(&ch.Before), l.Value(&ch.After), deltaText(l, deltaOf(ch)))
 	}
 	t.Flush()

@@ -9,7 +9,6 @@ import (
 	"io"
 	"path/filepath"
 	"slices"
-	"time"
 
 	"tapeline/config"
 	"tapeline/detect/coach"
@@ -26,9 +25,12 @@ var readCommand = command{
 Makes, for each clip, the folder OUT/<clip name>/ with
   lesson.mp4   the annotated video: once at real speed, then slow with holds
   sheet.png    stills of the phases on one page
+  lesson.html  the page for player and parents: what is good, what to work on,
+               drills; needs no network and prints on one sheet
+  lesson.pdf   the same on paper
   report.json  events and measures with their bounds
   track.json   what was seen, for "tapeline judge"
-All four appear at once or not at all. A table of the shown swing goes to
+All of them appear at once or not at all. A table of the shown swing goes to
 standard output, progress to standard error.
 
 What is known of the batter and the camera (the rest is worked out):
@@ -55,11 +57,15 @@ What is known of the batter and the camera (the rest is worked out):
                   tells of contact
   --name NAME     first name for the card at the start of the video
   --date DATE     day it was filmed, for that card: 2026-05-03
+  --player ID     the player's code, like b07: the lesson is remembered in the
+                  ledger, see "tapeline help progress"; without --date the day
+                  of reading is taken and marked as assumed
 
 How:
   --quality Q     best or quick: the network that finds the body (default best;
                   quick is four times as fast and a few centimetres worse)
   --out DIR       where the lessons go (default lessons)
+  --ledger FILE   the ledger (default ledger.db where the lessons go)
   --force         replace a lesson that is there; other files in its folder stay
   --json          one JSON object a clip on standard output instead of tables
   --lang L        language of what is read: en or es (default en)
@@ -77,6 +83,7 @@ type options struct {
 	force   bool
 	quality string // "quick" or "best"
 	home    string // where the set-up put the models; empty: its default
+	ledger  string // its file
 	text    words.Lang
 	rules   []coach.Rule
 }
@@ -98,6 +105,8 @@ func read(ctx context.Context, s streams, args []string) error {
 	f.StringVar(&o.quality, "quality", "", "")
 	f.StringVar(&by.name, "name", "", "")
 	f.StringVar(&by.date, "date", "", "")
+	f.StringVar(&by.player, "player", "", "")
+	f.StringVar(&o.ledger, "ledger", "", "")
 	f.Float64Var(&by.capture, "capture", 0, "")
 	f.BoolVar(&o.force, "force", false, "")
 	f.BoolVar(&asJSON, "json", false, "")
@@ -127,14 +136,15 @@ func read(ctx context.Context, s streams, args []string) error {
 	if o.out == "" {
 		o.out = c.Out
 	}
+	o.ledger = ledgerFile(o.ledger, c, o.out)
 	if o.quality == "" {
 		o.quality = c.Pose.Quality
 	}
 	if !slices.Contains(config.Qualities, o.quality) {
 		return usage("--quality: %q is not best or quick", o.quality)
 	}
-	if _, err := time.Parse(time.DateOnly, by.date); by.date != "" && err != nil {
-		return usage("--date: %q is not a day; write it like 2026-05-03", by.date)
+	if err := by.check(); err != nil {
+		return err
 	}
 	if !(by.capture >= 0 && by.capture <= clip.MaxRate) {
 		return usage("--capture: %g frames a second is no camera", by.capture)
@@ -152,19 +162,28 @@ func read(ctx context.Context, s streams, args []string) error {
 	for _, path := range clips {
 		var lesson pipeline.Lesson
 		given, by, err := beside(path, configured(c), &g, by, o.rules)
+		if err == nil && by.player != "" { // a bad ledger is told before the long work
+			err = ledgerReady(ctx, o.ledger)
+		}
 		if err == nil {
-			p := newProgress(s.err, filepath.Base(path))
+			p := newBar(s.err, filepath.Base(path))
 			lesson, err = pipeline.Runner{Stages: rooms.Stages(by), Given: given, Tell: p.tell}.Read(ctx, path)
 			p.end()
 		}
 		dir := filepath.Join(o.out, lesson.Name)
+		made := err == nil
+		var kept *keep
+		if made && by.player != "" {
+			kept, err = remember(ctx, o.ledger, by, dir, lesson.Report)
+		}
 		if asJSON {
-			if err := printJSON(s.out, path, dir, lesson, err); err != nil {
+			if err := printJSON(s.out, path, dir, lesson, made, kept, err); err != nil {
 				return err
 			}
-		} else if err == nil {
+		} else if made {
 			printTable(s.out, o.text, lesson.Report)
 			printOutputs(s.out, dir)
+			kept.print(s.out, o.text)
 		}
 		if err != nil {
 			faults = append(faults, err)
@@ -190,6 +209,15 @@ func summary(faults []error, clips int) error {
 	if clips == 1 || errors.As(last, &e) && e.Fault == pipeline.FaultInterrupted {
 		return last
 	}
+	ledgers := 0
+	for _, f := range faults {
+		if errors.As(f, &e) && e.Fault == pipeline.FaultLedger {
+			ledgers++
+		}
+	}
+	if ledgers == len(faults) {
+		return &pipeline.Error{Fault: pipeline.FaultLedger, What: fmt.Sprintf("%d of %d clips are not in the ledger", ledgers, clips)}
+	}
 	if len(faults) < clips {
 		return &pipeline.Error{Fault: pipeline.FaultPartial, What: fmt.Sprintf("%d of %d clips could not be read", len(faults), clips)}
 	}
@@ -210,8 +238,9 @@ func distinct(clips []string) error {
 	return nil
 }
 
-// printJSON prints one line for a clip: its outputs and report, or its error.
-func printJSON(w io.Writer, path, dir string, l pipeline.Lesson, err error) error {
+// printJSON prints one line for a clip: its outputs and report where it was
+// made, what the ledger keeps of it, its error.
+func printJSON(w io.Writer, path, dir string, l pipeline.Lesson, made bool, kept *keep, err error) error {
 	type fault struct {
 		Exit int    `json:"exit"`
 		Step string `json:"step"`
@@ -219,23 +248,28 @@ func printJSON(w io.Writer, path, dir string, l pipeline.Lesson, err error) erro
 		Hint string `json:"hint"`
 	}
 	type outputs struct {
-		Lesson string `json:"lesson"`
-		Sheet  string `json:"sheet"`
-		Report string `json:"report"`
-		Track  string `json:"track"`
+		Lesson   string `json:"lesson"`
+		Captions string `json:"captions"`
+		Sheet    string `json:"sheet"`
+		Page     string `json:"page"`
+		Paper    string `json:"paper"`
+		Report   string `json:"report"`
+		Track    string `json:"track"`
 	}
 	line := struct {
 		Clip    string          `json:"clip"`
 		Outputs *outputs        `json:"outputs,omitempty"`
 		Report  json.RawMessage `json:"report,omitempty"` // as in report.json
+		Ledger  *keep           `json:"ledger,omitempty"`
 		Error   *fault          `json:"error,omitempty"`
-	}{Clip: path}
+	}{Clip: path, Ledger: kept}
 	var e *pipeline.Error
 	if errors.As(err, &e) {
 		line.Error = &fault{int(e.Fault), e.Step, e.What, e.Hint}
-	} else {
+	}
+	if made {
 		in := func(n string) string { return filepath.Join(dir, n) }
-		line.Outputs = &outputs{in(pipeline.LessonFile), in(pipeline.SheetFile), in(pipeline.ReportFile), in(pipeline.TrackFile)}
+		line.Outputs = &outputs{in(pipeline.LessonFile), in(pipeline.CaptionsFile), in(pipeline.SheetFile), in(pipeline.PageFile), in(pipeline.PaperFile), in(pipeline.ReportFile), in(pipeline.TrackFile)}
 		if line.Report, err = pipeline.MarshalReport(l.Report); err != nil {
 			return err
 		}
