@@ -66,9 +66,9 @@ func ladderFits(at string, l []Rung, codes map[string]bool) error {
 		case is < last:
 			return fmt.Errorf("%s.drill: %s comes before the drill above it; a ladder goes from the mirror to live", key, r.Drill)
 		}
-		for k, c := range map[string]string{"if": r.If, "unless": r.Unless} {
+		for i, c := range []string{r.If, r.Unless} {
 			if c != "" && !codes[c] {
-				return fmt.Errorf("%s.%s: %s is no code of the rule's chain", key, k, quoted(c))
+				return fmt.Errorf("%s.%s: %s is no code of the rule's chain", key, []string{"if", "unless"}[i], quoted(c))
 			}
 		}
 		last = is

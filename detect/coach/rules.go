@@ -13,6 +13,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"unicode"
 
 	"github.com/go-viper/mapstructure/v2"
 	"go.yaml.in/yaml/v3"
@@ -360,6 +361,22 @@ func located(at string, e *mapstructure.DecodeError) string {
 	return path + ": " + what
 }
 
+// number is one of a rule's, nil where it isn't set.
+type number struct {
+	key string
+	v   *float64
+}
+
+// finite refuses numbers that YAML knows and no swing has.
+func finite(at string, all ...number) error {
+	for _, n := range all {
+		if n.v != nil && (math.IsNaN(*n.v) || math.IsInf(*n.v, 0)) {
+			return fmt.Errorf("%s.%s: %g is no number to judge by", at, n.key, *n.v)
+		}
+	}
+	return nil
+}
+
 var origins = []string{"P", "C", "K", "M"}
 
 // longestSaid is how long the sentence of an added rule may be, runes.
@@ -395,26 +412,29 @@ func (r *Rule) check(at string) error {
 			return err
 		}
 	}
-	for _, n := range []struct {
-		key string
-		v   *float64
-	}{{"effect", &r.Effect}, {"step", &r.Step}, {"praise_min", r.PraiseMin}, {"praise_max", r.PraiseMax}} {
-		switch praise := strings.HasPrefix(n.key, "praise"); {
-		case n.v == nil:
-		case math.IsNaN(*n.v) || math.IsInf(*n.v, 0):
-			return bad(n.key, "%g is no number to judge by", *n.v)
+	numbers := []number{{"effect", &r.Effect}, {"step", &r.Step}, {"praise_min", r.PraiseMin}, {"praise_max", r.PraiseMax}}
+	if err := finite(at, numbers...); err != nil {
+		return err
+	}
+	for i, n := range numbers {
+		switch praise := i > 1; {
+		case n.v != nil && praise && !r.Praise:
+			return bad(n.key, "means nothing without praise: true")
 		case !praise && *n.v <= 0:
 			return bad(n.key, "must be more than 0")
-		case praise && !r.Praise:
-			return bad(n.key, "means nothing without praise: true")
 		}
 	}
-	for key, s := range map[string]string{"say": r.Say, "good": r.Good} {
-		switch needed := r.added && (key == "say" || r.Praise); {
-		case needed && strings.TrimSpace(s) == "":
-			return bad(key, "a new rule needs its sentence")
-		case len([]rune(s)) > longestSaid:
-			return bad(key, "is longer than %d characters", longestSaid)
+	for _, s := range []struct {
+		key, text string
+		needed    bool
+	}{{"say", r.Say, r.added}, {"good", r.Good, r.added && r.Praise}} {
+		switch {
+		case s.needed && strings.TrimSpace(s.text) == "":
+			return bad(s.key, "a new rule needs its sentence")
+		case len([]rune(s.text)) > longestSaid:
+			return bad(s.key, "is longer than %d characters", longestSaid)
+		case strings.ContainsFunc(s.text, unicode.IsControl):
+			return bad(s.key, "holds characters that can't be printed")
 		}
 	}
 	codes := map[string]bool{}
@@ -439,9 +459,9 @@ func known(at, measure string, from, to p.EventKind) error {
 	if !ok {
 		return fmt.Errorf("%s.measure: %s is no measure; there are %v", at, quoted(measure), p.MeasureKeys)
 	}
-	for key, k := range map[string]p.EventKind{"from": from, "at": to} {
-		if (k != "" || key == "at") && !slices.Contains(p.EventKinds, k) {
-			return fmt.Errorf("%s.%s: %s is no phase; there are %v", at, key, quoted(k), p.EventKinds)
+	for i, k := range []p.EventKind{to, from} {
+		if (k != "" || i == 0) && !slices.Contains(p.EventKinds, k) {
+			return fmt.Errorf("%s.%s: %s is no phase; there are %v", at, []string{"at", "from"}[i], quoted(k), p.EventKinds)
 		}
 	}
 	if is := (p.Moment{From: from, At: to}); !slices.Contains(form.Moments, is) {
@@ -465,10 +485,8 @@ func (l Limit) check(at string) error {
 	if l.Min == nil && l.Max == nil {
 		return fmt.Errorf("%s: min or max is needed", at)
 	}
-	for key, v := range map[string]*float64{"min": l.Min, "max": l.Max} {
-		if v != nil && (math.IsNaN(*v) || math.IsInf(*v, 0)) {
-			return fmt.Errorf("%s.%s: %g is no limit", at, key, *v)
-		}
+	if err := finite(at, number{"min", l.Min}, number{"max", l.Max}); err != nil {
+		return err
 	}
 	if l.Min != nil && l.Max != nil && *l.Min >= *l.Max {
 		return fmt.Errorf("%s.min: %g is not below max %g", at, *l.Min, *l.Max)
@@ -498,12 +516,7 @@ func (c Condition) check(at string) error {
 	case share && !slices.Contains(p.MeasureForms[c.Of].Moments, p.Moment{From: c.From, At: c.At}):
 		return fmt.Errorf("%s.of: %s is not measured %s", at, c.Of, moment(p.Moment{From: c.From, At: c.At}))
 	}
-	for key, v := range map[string]*float64{"min": c.Min, "max": c.Max, "over": c.Over, "upto": c.Upto} {
-		if v != nil && (math.IsNaN(*v) || math.IsInf(*v, 0)) {
-			return fmt.Errorf("%s.%s: %g is no limit", at, key, *v)
-		}
-	}
-	return nil
+	return finite(at, number{"min", c.Min}, number{"max", c.Max}, number{"over", c.Over}, number{"upto", c.Upto})
 }
 
 // related checks what rules say of each other: every one that is named exists,
