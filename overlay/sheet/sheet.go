@@ -121,8 +121,8 @@ func Make(rep *pipeline.Report, stills []Still, lang words.Lang) (*image.RGBA, e
 		ty := y + (i/columns)*(tileH+captions+gutter)
 		tile := marked(look, sw, s, crop, cell, tileH, text*0.8, p.faces)
 		draw.Draw(p.img, image.Rect(x, ty, x+cell, ty+tileH), tile, image.Point{}, draw.Src)
-		p.write(lang.Events[s.Event]+"  "+look.Clock(when(sw, s)), x, ty+tileH+row-12, text, true, overlay.Chalk)
-		p.write(eyes(sw, s, lang), x, ty+tileH+2*row-18, text, false, overlay.Quiet)
+		p.fit(lang.Events[s.Event]+"  "+look.Clock(when(sw, s)), x, ty+tileH+row-12, cell, true, overlay.Chalk)
+		p.fit(eyes(sw, s, lang), x, ty+tileH+2*row-18, cell, false, overlay.Quiet)
 	}
 	if hands != nil {
 		i := len(stills)
@@ -131,32 +131,33 @@ func Make(rep *pipeline.Report, stills []Still, lang words.Lang) (*image.RGBA, e
 		w := span*cell + (span-1)*gutter
 		tile := zoom(*hands, sw.Geometry, w, tileH)
 		draw.Draw(p.img, image.Rect(x, ty, x+w, ty+tileH), tile, image.Point{}, draw.Src)
-		p.write(lang.Cards["hands"], x, ty+tileH+row-12, text, true, overlay.Chalk)
-		if p.faces.Width(lang.Cards["hands_eye"], text, false) <= float64(w) {
-			p.write(lang.Cards["hands_eye"], x, ty+tileH+2*row-18, text, false, overlay.Quiet)
-		} else {
-			p.write(lang.Cards["hands_eye_short"], x, ty+tileH+2*row-18, text, false, overlay.Quiet)
+		p.fit(lang.Cards["hands"], x, ty+tileH+row-12, w, true, overlay.Chalk)
+		ask := lang.Cards["hands_eye"]
+		if p.faces.Width(ask, text, false) > float64(w) {
+			ask = lang.Cards["hands_eye_short"]
 		}
+		p.fit(ask, x, ty+tileH+2*row-18, w, false, overlay.Quiet)
 	}
 	y += rows*(tileH+captions+gutter) + gutter
 	for i, l := range lines {
 		if i%2 == 0 {
 			draw.Draw(p.img, image.Rect(margin-8, y, width-margin+8, y+row), image.NewUniform(color.RGBA{0x2c, 0x28, 0x23, 0xff}), image.Point{}, draw.Src)
 		}
-		p.write(l[0], margin, y+row-13, text, false, overlay.Chalk)
-		p.write(l[1], width-margin-int(p.faces.Width(l[1], text, true)), y+row-13, text, true, overlay.Chalk)
+		// A long name and a long value share the line, both smaller.
+		size := text * min(1, (width-2*margin-gutter)/(p.faces.Width(l[0], text, false)+p.faces.Width(l[1], text, true)))
+		p.write(l[0], margin, y+row-13, size, false, overlay.Chalk)
+		p.write(l[1], width-margin-int(p.faces.Width(l[1], size, true)), y+row-13, size, true, overlay.Chalk)
 		y += row
 	}
 	y += gutter
 	x := margin
 	for _, l := range advice {
-		s, size := l.Text, text
 		if l.Tape {
-			p.write(s, margin, y+row-12, size, true, overlay.Paper)
-			x = margin + int(p.faces.Width(s+" ", size, true))
+			p.write(l.Text, margin, y+row-12, text, true, overlay.Paper)
+			x = margin + int(p.faces.Width(l.Text+" ", text, true))
 			continue
 		}
-		p.write(s, x, y+row-12, size, false, overlay.Chalk)
+		p.fit(l.Text, x, y+row-12, width-margin-x, false, overlay.Chalk)
 		x, y = margin, y+row
 	}
 	return p.img.SubImage(image.Rect(0, 0, width, y+margin)).(*image.RGBA), nil
@@ -232,6 +233,12 @@ type page struct {
 func (p *page) write(s string, x, y int, size float64, bold bool, col color.Color) {
 	d := font.Drawer{Dst: p.img, Src: image.NewUniform(col), Face: p.faces.Face(size, bold), Dot: fixed.P(x, y)}
 	d.DrawString(s)
+}
+
+// fit writes a line no wider than room, in smaller text if it must be.
+func (p *page) fit(s string, x, y, room int, bold bool, col color.Color) {
+	size := text * min(1, float64(room)/max(1, p.faces.Width(s, text, bold)))
+	p.write(s, x, y, size, bold, col)
 }
 
 // Tile is one picture of a sheet on its own.
@@ -353,6 +360,9 @@ func zoom(s Still, g pipeline.Geometry, w, h int) *image.RGBA {
 func eyes(sw *pipeline.Swing, s Still, lang words.Lang) string {
 	d := s.Drawn
 	if s.Event == pipeline.Stance {
+		if m := sw.Lower(); m != nil {
+			return lang.Lower(m)
+		}
 		return lang.Cards["eyes_start"]
 	}
 	if !d.Seen {

@@ -5,6 +5,7 @@ import (
 	"image"
 	"image/color"
 	"math"
+	"strings"
 	"testing"
 
 	"tapeline/overlay"
@@ -160,5 +161,40 @@ func TestMakeErrors(t *testing.T) {
 	rep.Swings = nil
 	if _, err := Make(rep, []Still{s}, words.English()); !errors.Is(err, overlay.ErrNoSwing) {
 		t.Errorf("no swing: %v", err)
+	}
+}
+
+// Whatever the language and however long the coach's own words, nothing is
+// written into the sheet's margins.
+func TestLongWordsStayOnTheSheet(t *testing.T) {
+	for _, code := range words.Codes() {
+		lang, err := words.For(code)
+		if err != nil {
+			t.Fatal(err)
+		}
+		rep, clip := report(t, "open_faults")
+		sw := rep.Chosen()
+		sw.Measures = append(sw.Measures, pipeline.Measure{Key: "back_foot_turn", At: pipeline.Finish, Unit: "deg", Warnings: []string{"foot_ambiguous"}})
+		var stills []Still
+		for _, e := range sw.Events {
+			stills = append(stills, dotted(rep, clip, e.Kind, 1))
+		}
+		for _, text := range []string{"", strings.Repeat("Unverhältnismäßigkeitsüberlegungen ", 30)} {
+			if text != "" {
+				sw.Findings = []pipeline.Finding{{Rule: "coach", Kind: pipeline.Priority, Text: text}}
+			}
+			img, err := Make(rep, stills, lang)
+			if err != nil {
+				t.Fatal(err)
+			}
+			b := img.Bounds()
+			for y := b.Min.Y; y < b.Max.Y; y++ {
+				for x := width - margin + 9; x < width; x++ {
+					if img.RGBAAt(x, y) != overlay.Board {
+						t.Fatalf("%s, %q: something is written at %d, %d", code, text, x, y)
+					}
+				}
+			}
+		}
 	}
 }
