@@ -237,7 +237,7 @@ func (p *page) write(s string, x, y int, size float64, bold bool, col color.Colo
 
 // fit writes a line no wider than room, in smaller text if it must be.
 func (p *page) fit(s string, x, y, room int, bold bool, col color.Color) {
-	size := text * min(1, float64(room)/max(1, p.faces.Width(s, text, bold)))
+	size := math.Floor(4*text*min(1, float64(room)/max(1, p.faces.Width(s, text, bold)))) / 4 // faces come in quarter pixels
 	p.write(s, x, y, size, bold, col)
 }
 
