@@ -247,7 +247,7 @@ func (l *Look) Print(width func(string) float64, safe Span) {
 		}
 	}
 	m := l.swing.Lower()
-	l.lower.print([]string{l.text.Lower(m), l.text.Short(*m.Value, m.Unit, l.text.Decimals(m.Unit, 1))}, busy, safe, l.dim > l.swing.Geometry.EyeLevel.X, width)
+	l.lower.print([]string{l.text.Lower(m), l.text.Lay(m)}, busy, safe, l.dim > l.swing.Geometry.EyeLevel.X, width)
 	// Under the first tape's print, as far as there is room.
 	half, free := width(l.lower.Label)/2, Span{busy.Hi, safe.Hi}
 	if l.lower.LabelX < busy.Lo {

@@ -33,7 +33,7 @@ func TestSecondTape(t *testing.T) {
 	if len(at) != 1 || !at["hold"+string(pipeline.Stance)] {
 		t.Errorf("a second tape at %v", at)
 	}
-	if got := f.Scene(last(t, f, Hold, pipeline.Stance)).String(); !strings.Contains(got, `caption "Start 2 cm lower"`) || !strings.Contains(got, `label="Start 2 cm lower"`) {
+	if got := f.Scene(last(t, f, Hold, pipeline.Stance)).String(); !strings.Contains(got, `caption "Start 2.5 cm lower"`) || !strings.Contains(got, `label="Start 2.5 cm lower"`) {
 		t.Errorf("the stance's hold ends with\n%s", got)
 	}
 	for name, change := range map[string]func(*pipeline.Swing){

@@ -146,7 +146,7 @@ func finding(l words.Lang, s *pipeline.Swing, f pipeline.Finding) string {
 			text += "\n  " + chain
 		}
 		if m := s.Lower(); f.Rule == "eye_drop" && m != nil && m.Unit == "cm" {
-			text += "\n  " + fmt.Sprintf(l.Page["lower_lead"], l.Tape(*m.Value))
+			text += "\n  " + fmt.Sprintf(l.Page["lower_lead"], l.Lay(m))
 		}
 		if w.Drill != "" {
 			text += "\n" + l.Cards["drill"] + " " + w.Drill

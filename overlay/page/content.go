@@ -229,22 +229,24 @@ func (l *Lesson) why() {
 		l.Notes = append(l.Notes, formula)
 		l.Why = append(l.Why, text)
 	}
+	feet := func(v float64) string { return strings.TrimSuffix(l.lang.Number(v, 1), l.lang.Decimal+"0") }
 	if p := l.rep.Pitch; p != nil && p.Flight > 0 {
 		flight := tight(l.lang.Short(p.Flight, "s", 2))
 		text := l.say("why_flight", l.lang.Number(p.MPH, 0), l.w("level_"+string(p.Level)), flight)
 		if m := l.keyed("decision_time"); m != nil {
 			text += " " + l.say("why_decide", tight(l.lang.Short(p.Flight-*m.Value, "s", 2)), l.value(m))
 		}
-		note(text, l.say("note_flight", l.lang.Number(p.RubberFT, 1), l.lang.Number(p.Extension, 1), l.lang.Number(p.MPH, 0), flight, l.w("origin_"+p.Origin)))
+		note(text, l.say("note_flight", feet(p.RubberFT), feet(p.Extension), l.lang.Number(p.MPH, 0), flight, l.w("origin_"+p.Origin)))
 	}
 	if m := l.keyed("eye_travel"); m != nil && !words.Vague(m) {
-		amount := l.value(m)
+		amount, formula := l.value(m), l.w("note_travel")
 		if m.Unit == "cm" {
+			formula += " " + l.say("note_ball", tight(l.lang.BallWidth(l.rep.Batter.Sport)))
 			if balls := l.lang.Balls(*m.Value, l.rep.Batter.Sport); balls != "" {
 				amount += ", " + balls
 			}
 		}
-		note(l.say("why_travel", amount), l.w("note_travel"))
+		note(l.say("why_travel", amount), formula)
 	}
 }
 
@@ -253,7 +255,7 @@ func (l *Lesson) lower() {
 	if m == nil || m.Unit != "cm" {
 		return
 	}
-	down := tight(l.lang.Tape(*m.Value))
+	down := tight(l.lang.Lay(m))
 	out := &Lower{Lead: l.say("lower_lead", down)}
 	front, back := l.keyed("start_lower_more_front"), l.keyed("start_lower_more_back")
 	if front != nil && back != nil {

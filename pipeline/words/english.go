@@ -250,7 +250,7 @@ var english = Lang{
 		"sound_elsewhere":  "A crack was heard, but not where bat and ball meet; it was not used.",
 		"head_flow_lost":   "The head could not be followed finely for a while.",
 		"marker_lost":      "The marker on the helmet was not seen at every phase; use a bright colour that nothing near it has.",
-		"scale_disagrees":  "The named length and the body height don't fit together; check both, and that the length lies across the view near the batter.",
+		"scale_disagrees":  "Body height doesn't fit home plate or the named length; check the height, and that a named length lies across the view near the batter.",
 		"no_stride":        "The front foot never leaves the ground, so there is no plant.",
 		"foot_hidden":      "The front foot is out of sight; its place was guessed. Film with both feet in view.",
 		"oblique":          "The phone stands far off the straight view; lengths are less sure. Stand square to the plate.",

@@ -250,7 +250,7 @@ var spanish = Lang{
 		"sound_elsewhere":  "Se oyó un golpe, pero no donde se juntan el bate y la bola; no se usó.",
 		"head_flow_lost":   "Por un rato no se pudo seguir la cabeza con detalle.",
 		"marker_lost":      "La marca del casco no se vio en todas las fases; usa un color vivo que no haya cerca.",
-		"scale_disagrees":  "La longitud indicada y la estatura no concuerdan; revisa las dos, y que la longitud cruce la vista cerca del bateador.",
+		"scale_disagrees":  "La estatura no concuerda con el plato o con la longitud indicada; revisa la estatura, y que una longitud indicada cruce la vista cerca del bateador.",
 		"no_stride":        "El pie delantero nunca deja el suelo, así que no hay apoyo.",
 		"foot_hidden":      "El pie delantero no se ve; su lugar se supuso. Filma con los dos pies a la vista.",
 		"oblique":          "El teléfono está lejos de la vista recta; las longitudes son menos seguras. Ponte a escuadra con el plato.",

@@ -172,14 +172,25 @@ func (l Lang) Value(m *pipeline.Measure) string {
 	return l.Doubtful(*m.Value, wide, m.Unit)
 }
 
+// BallWidth is how wide the sport's ball is: "7.4 cm".
+func (l Lang) BallWidth(sport pipeline.Sport) string {
+	width, _ := ball(sport)
+	return l.Short(width, "cm", 1)
+}
+
+// ball is the width of the sport's ball, cm, and its key.
+func ball(sport pipeline.Sport) (width float64, key string) {
+	if sport == pipeline.Softball {
+		return field.Softball12, "softball"
+	}
+	return field.Baseball, "baseball"
+}
+
 // Balls says how many widths of the sport's ball a length of so many
 // centimetres has, to the nearest half, "about 1 baseball wide"; below a
 // quarter it says nothing.
 func (l Lang) Balls(cm float64, sport pipeline.Sport) string {
-	width, ball := field.Baseball, "baseball"
-	if sport == pipeline.Softball {
-		width, ball = field.Softball12, "softball"
-	}
+	width, ball := ball(sport)
 	switch halves := math.Round(2 * cm / width); {
 	case halves < 1:
 		return ""
@@ -367,9 +378,18 @@ func (l Lang) Hold(m *pipeline.Measure) string {
 }
 
 // Lower is the caption for how much lower to start.
-func (l Lang) Lower(m *pipeline.Measure) string {
-	amount, _, _ := l.amount(m, 0)
-	return fmt.Sprintf(l.Captions["lower"], amount)
+func (l Lang) Lower(m *pipeline.Measure) string { return fmt.Sprintf(l.Captions["lower"], l.Lay(m)) }
+
+// Lay is the value of a measure as something to lay off with a tape measure,
+// or its bounds where only they should be said.
+func (l Lang) Lay(m *pipeline.Measure) string {
+	switch {
+	case Vague(m):
+		return l.Range(math.Max(0, *m.Lo), *m.Hi, m.Unit)
+	case m.Unit == "cm":
+		return l.Tape(*m.Value)
+	}
+	return l.Short(*m.Value, m.Unit, l.Decimals(m.Unit, 1))
 }
 
 // Good and Fix are a finding's few words. The coach's own text is cut to at
