@@ -51,7 +51,7 @@ var englishProgress = map[string]string{
 	"varies":     "differ by more than the doubt",
 	"steady":     "differ by no more than the doubt",
 	"too_few":    "too few to say",
-	"spread_say": "Spread is the standard deviation of the swings, doubt that of one reading. Less spread from swing to swing is itself skill.",
+	"spread_say": "Spread says how much the swings differ from one another (their standard deviation), doubt the same of reading one swing. Less spread from swing to swing is itself skill.",
 	"in_band":    "%d inside the band, %d outside",
 	// two swings
 	"compare":      "Two swings",

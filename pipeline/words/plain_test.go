@@ -17,12 +17,12 @@ import (
 var trade = map[string][]string{
 	"en": {
 		"stance", "load", "stride", "plant", "launch", "contact", "extension", "finish", "tape", "eye drop", "nod", "open", "closed", "square",
-		"plumb line", "band", "bounds", "tee", "dry swing", "soft toss", "front toss", "live", "knob", "barrel", "strike zone", "screen", "pitcher's plate",
+		"plumb line", "band", "bounds", "doubt", "tee", "dry swing", "soft toss", "front toss", "live", "knob", "barrel", "strike zone", "screen", "pitcher's plate",
 		"mph", "drift", "lunge", "casting", "barreled", "pull side", "oppo", "flexion", "sagittal", "yaw", "azimuth", "kinematic",
 	},
 	"es": {
 		"postura", "carga", "zancada", "apoyo", "arranque", "contacto", "extensión", "final", "cinta", "caída", "abierto", "cerrado", "cuadrado",
-		"plomada", "rango", "límites", "tee", "swing sin bola", "bola suave", "bola de frente", "en vivo", "pomo", "barril", "zona de strike", "malla", "placa del lanzador",
+		"plomada", "rango", "límites", "duda", "tee", "swing sin bola", "bola suave", "bola de frente", "en vivo", "pomo", "barril", "zona de strike", "malla", "placa del lanzador",
 		"mph", "flexión", "sagital", "guiñada", "acimut", "cinemática",
 	},
 }

@@ -50,7 +50,7 @@ var spanishProgress = map[string]string{
 	"varies":     "difieren más que la duda",
 	"steady":     "no difieren más que la duda",
 	"too_few":    "muy pocos para decirlo",
-	"spread_say": "La dispersión es la desviación estándar de los swings; la duda, la de una lectura. Variar menos de un swing a otro ya es habilidad.",
+	"spread_say": "La dispersión dice cuánto difieren los swings entre sí (su desviación estándar); la duda, lo mismo de la lectura de un solo swing. Variar menos de un swing a otro ya es habilidad.",
 	"in_band":    "%d dentro del rango, %d fuera",
 
 	"compare":      "Dos swings",
