@@ -243,7 +243,7 @@ func (l *Look) Print(width func(string) float64, safe Span) {
 	// The second tape hangs in the stance only, where nothing moves.
 	if e := l.swing.Event(pipeline.Stance); e != nil && e.Frame != nil {
 		if i, ok := l.byFrame[*e.Frame]; ok {
-			busy = l.body[i]
+			busy = l.reach[i]
 		}
 	}
 	m := l.swing.Lower()
