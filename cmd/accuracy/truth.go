@@ -188,7 +188,9 @@ func (t *truth) measures() map[kind]float64 {
 	over := eyes(when(C))[0] - knee[0]
 	m[kind{"head_over_back", "", C}] = over
 	m[kind{"head_over_back_ratio", "", C}] = over / (other[0] - knee[0])
-	m[kind{"knee_gap", "", C}] = other.sub(knee).norm()
+	gap := other.sub(knee).norm()
+	m[kind{"knee_gap", "", C}] = gap
+	m[kind{"knee_gap", S, C}] = gap - t.point(when(S), front+"_knee").sub(t.point(when(S), back+"_knee")).norm()
 	for _, side := range []struct{ name, key string }{{front, "stance_knee_front"}, {back, "stance_knee_back"}} {
 		s := when(S)
 		m[kind{side.key, "", S}] = flexion(t.point(s, side.name+"_hip"), t.point(s, side.name+"_knee"), t.point(s, side.name+"_ankle"))

@@ -344,6 +344,22 @@ func (a *analysis) measure(s *p.Swing) {
 		} else {
 			null("head_over_back_ratio", "", p.Contact, "ratio", "knees_together")
 		}
+		// Between the knees: across and down by the picture, each at its own
+		// depth, along the view by a share of the network's depth.
+		gap := func(i0, i1 int) float64 {
+			f, b := kf.medianIn(i0, i1), kb.medianIn(i0, i1)
+			pf, pb := sc.px[j.kneeF], sc.px[j.kneeB]
+			depth := (g.worldIn(j.kneeF, i0, i1)[2] - g.worldIn(j.kneeB, i0, i1)[2]) * sc.world * kneesDeep
+			return norm(v3{(f.X-sc.cx)/pf - (b.X-sc.cx)/pb, (f.Y-sc.cy)/pf - (b.Y-sc.cy)/pb, depth})
+		}
+		now := gap(g.clamp(contact.i)-g.span(.017), g.clamp(contact.i)+g.span(.017))
+		then := gap(a.a, a.b)
+		put("knee_gap", "", p.Contact, sc.unit, now, math.Max(0, now-7*cm), now+7*cm)
+		if a.cut {
+			null("knee_gap", p.Stance, p.Contact, sc.unit, "stance_cut")
+		} else {
+			pm("knee_gap", p.Stance, p.Contact, sc.unit, now-then, 8*cm)
+		}
 		// The line back toe → head.
 		tb, hb := g.joints[j.toeB].low(8, g.fs), g.joints[j.hipB].low(8, g.fs)
 		hx, hy := x(a.ears.flow, earPx, contact.i), y(a.ears.flow, earPx, contact.i)
@@ -357,6 +373,8 @@ func (a *analysis) measure(s *p.Swing) {
 		for _, k := range []struct{ key, unit string }{{"head_over_back", sc.unit}, {"head_over_back_ratio", "ratio"}, {"back_line_tilt", "deg"}, {"back_line_bend", sc.unit}} {
 			null(k.key, "", p.Contact, k.unit, "along_view")
 		}
+		null("knee_gap", "", p.Contact, sc.unit, "along_view")
+		null("knee_gap", p.Stance, p.Contact, sc.unit, "along_view")
 	}
 
 	// --- the stance ---
@@ -544,6 +562,11 @@ func legFlexion(d, height float64) float64 {
 	t, s := thighOfHeight*height, shankOfHeight*height
 	return 180 - deg(math.Acos(math.Min(math.Max((t*t+s*s-d*d)/(2*t*s), -1), 1)))
 }
+
+// kneesDeep is the share of the network's depth between the knees that holds: it
+// sees the bend of the legs along the view as more than it is. Set so that
+// neither 12 rendered clips nor simulated swings are off in the middle.
+const kneesDeep = .6
 
 // soleCM is how far the network's heel and toe points lie over the ground, in
 // the shoe's upper. Common practice, no source.

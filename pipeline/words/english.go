@@ -144,6 +144,7 @@ var english = Lang{
 		"head_over_back_ratio":   {"Head between the knees", "0 is over the back knee, 1 over the front knee."},
 		"back_line_tilt":         {"Back line tilt", "Line from the back toe to the head: its angle from upright."},
 		"back_line_bend":         {"Back line bend", "Largest distance of back knee or hip from the line from back toe to head."},
+		"knee_gap":               {"Knee gap", "Distance between the knees; from stance to contact how much it grew: less than the stride, and the back knee drove toward the front one."},
 		"hands_start":            {"Hands above the shoulder in the stance", "Height of the hands over the back shoulder in the stance."},
 		"hands_start_ratio":      {"Hands above the shoulder, as a part of the trunk", "The same, 1 being the trunk's length."},
 		"stride_length":          {"Stride length", "How far the front foot travels from the stance to the plant."},

@@ -146,6 +146,7 @@ var spanish = Lang{
 		"head_over_back_ratio":   {"Cabeza entre las rodillas", "0 es sobre la rodilla trasera, 1 sobre la delantera."},
 		"back_line_tilt":         {"Inclinación de la línea trasera", "Línea de la punta del pie trasero a la cabeza: su ángulo con la vertical."},
 		"back_line_bend":         {"Quiebre de la línea trasera", "Lo más que se apartan la rodilla o la cadera traseras de la línea entre la punta del pie trasero y la cabeza."},
+		"knee_gap":               {"Separación de rodillas", "Distancia entre las rodillas; de la postura al contacto, cuánto creció: si menos que la zancada, la rodilla trasera empujó hacia la delantera."},
 		"hands_start":            {"Manos sobre el hombro en la postura", "Altura de las manos sobre el hombro trasero en la postura."},
 		"hands_start_ratio":      {"Manos sobre el hombro, en partes del tronco", "Lo mismo; 1 es el largo del tronco."},
 		"stride_length":          {"Largo de la zancada", "Cuánto viaja el pie delantero de la postura al apoyo."},

@@ -272,6 +272,9 @@ func (t *Truth) measure(s *shaker) {
 	if w := other[0] - knee[0]; w > 8 {
 		m[Key{"head_over_back_ratio", "", C}] = over / w
 	}
+	gap := other.sub(knee).norm()
+	m[Key{"knee_gap", "", C}] = gap
+	m[Key{"knee_gap", S, C}] = gap - cm(mid, fr.knee).sub(cm(mid, bk.knee)).norm()
 	dx, dz := head[0]-toe[0], head[2]-toe[2]
 	m[Key{"back_line_tilt", "", C}] = degrees(math.Atan2(dx, dz))
 	bend := 0.0
