@@ -116,8 +116,8 @@ rules:
 				// Percent of an unknown height: inside when it is for a tall
 				// batter and for a small one, outside likewise. Past the limit
 				// the mildest height counts, up to it the hardest.
-				mild, hard := leastHeight, mostHeight
-				if at*e.out < 0 { // a limit on the near side of nothing
+				mild, hard := 1.2, 2.0 // m, the smallest and the tallest batter
+				if at*e.out < 0 {      // a limit on the near side of nothing
 					mild, hard = hard, mild
 				}
 				pct := func(a, b float64) p.Measure {
@@ -337,6 +337,7 @@ func TestPriority(t *testing.T) {
 		{name: "the larger effect", out: map[string]float64{"eye_drop": 1.1, "head_after": 1.1}, first: "eye_drop", second: "head_after"},
 		{name: "far enough outside", out: map[string]float64{"eye_drop": 1.1, "front_foot_open": 1.5}, first: "front_foot_open", second: "eye_drop",
 			chain: []string{"to_hip_opens", "to_all_arms"}},
+		{name: "a lesser effect farther out", out: map[string]float64{"hands_start": 1.1, "head_after": 1.3}, first: "hands_start", second: "head_after"},
 		{name: "two at most", out: map[string]float64{"eye_drop": 3, "front_foot_open": 2, "hands_start": 2, "head_after": 2}, first: "eye_drop", second: "front_foot_open"},
 		{name: "a consequence is said with its cause", out: map[string]float64{"front_foot_open": 1.1, "front_foot_open_contact": 1.9}, first: "front_foot_open",
 			chain: []string{"to_foot_stays_open", "to_hip_opens", "to_all_arms"}},
@@ -411,6 +412,10 @@ func TestPraise(t *testing.T) {
 	if rep.Swings[0].Plan != nil {
 		t.Error("a plan without a priority")
 	}
+	// Eyes that rise are neither at the tape nor a fault.
+	if got := kindOf(rules[0], "", "", measured(rules[0], "cm", -7, -5.5)); got != "" {
+		t.Errorf("rising eyes: %s", got)
+	}
 }
 
 // Why the eyes drop: the body's part, the nod's part, and whether the stance
@@ -428,7 +433,8 @@ func TestWhyEyesDrop(t *testing.T) {
 		{"at 30 degrees", [2]float64{7, 9}, [2]float64{4, 8}, [2]float64{10, 30}, straight, []string{"from_tall_stance", "from_body_sinks"}, "mirror_tape_lower"},
 		{"bent", [2]float64{7, 9}, [2]float64{4, 8}, bent, bent, []string{"from_body_sinks"}, "mirror_tape_lower"},
 		{"one knee bent", [2]float64{7, 9}, [2]float64{4, 8}, straight, bent, []string{"from_body_sinks"}, "mirror_tape_lower"},
-		{"knees in doubt", [2]float64{7, 9}, [2]float64{4, 8}, straight, doubtful, []string{"from_body_sinks"}, "mirror_tape_lower"},
+		{"front knee in doubt", [2]float64{7, 9}, [2]float64{4, 8}, doubtful, straight, []string{"from_body_sinks"}, "mirror_tape_lower"},
+		{"back knee in doubt", [2]float64{7, 9}, [2]float64{4, 8}, straight, doubtful, []string{"from_body_sinks"}, "mirror_tape_lower"},
 		{"knees unseen", [2]float64{7, 9}, [2]float64{4, 8}, [2]float64{}, straight, []string{"from_body_sinks"}, "mirror_tape_lower"},
 		{"a nod", [2]float64{7, 9}, [2]float64{2, 4}, straight, straight, []string{"from_nod"}, "mirror_tape"},
 		{"half is a nod", [2]float64{7, 9}, [2]float64{3, 5}, straight, straight, []string{"from_nod"}, "mirror_tape"},
@@ -457,6 +463,12 @@ func TestWhyEyesDrop(t *testing.T) {
 		if d := s.Plan.Steps[0].Drill; d != c.drill {
 			t.Errorf("%s: begins with %s, want %s", c.name, d, c.drill)
 		}
+	}
+	// A part in one unit is no part of a whole in another.
+	j := judged{swing: &p.Swing{Measures: []p.Measure{
+		{Key: "eye_drop", From: p.Stance, At: p.Contact, Unit: "cm", Value: num(8)}, {Key: "head_drop", From: p.Stance, At: p.Contact, Unit: "pct_height", Value: num(7)}}}}
+	if j.holds(Condition{Measure: "head_drop", From: p.Stance, At: p.Contact, Of: "eye_drop", Over: num(.5)}) {
+		t.Error("percent and centimetres were compared")
 	}
 	// Stride foot and head don't move together (Haag 2017, Baseball Research
 	// Journal): nothing that is said of a cause knows the stride.

@@ -5,6 +5,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"strconv"
 	"strings"
 	"testing"
 
@@ -180,10 +181,59 @@ rules:
 			}
 		}
 	}
+	// No sport named is baseball.
+	diamond, err := Rules([]byte("rules: [{rule: eye_drop, sports: {baseball: {max: 6}}}]"))
+	if err != nil || *diamond[0].limit("", "").Max != 6 || *diamond[0].limit("", p.Softball).Max != 5 {
+		t.Errorf("%v %+v", err, diamond[0])
+	}
+	// It takes the place of all bands that were there, for levels and sports too.
+	raws, _, err := overlay([]map[string]any{{"rule": "a", "max": 5, "levels": map[string]any{"youth": 1}, "sports": map[string]any{"softball": 1}}},
+		[]byte("rules: [{rule: a, min: 3}]"))
+	if want := map[string]any{"rule": "a", "min": 3, "origin": "K", "setting": true}; err != nil || !reflect.DeepEqual(raws[0], want) {
+		t.Errorf("%v %v", err, raws[0])
+	}
+	raws, _, err = overlay([]map[string]any{{"rule": "a", "max": 5, "levels": map[string]any{"youth": 1, "middle": 2}}},
+		[]byte("rules: [{rule: a, levels: {youth: {max: 3}}}]"))
+	if want := map[string]any{"youth": map[string]any{"max": 3, "origin": "K", "setting": true}, "middle": 2}; err != nil || raws[0]["max"] != 5 || !reflect.DeepEqual(raws[0]["levels"], want) {
+		t.Errorf("%v %v", err, raws[0])
+	}
 	// A new band of an academy is for all levels but those it names itself.
 	twice, err := Rules([]byte("rules: [{rule: eye_drop, levels: {youth: {max: 9}}}]"))
 	if err != nil || *twice[0].limit("", "").Max != 5 || *twice[0].limit(p.Youth, "").Max != 9 {
 		t.Errorf("%v %+v", err, twice[0])
+	}
+}
+
+// The shipped bands: common practice, no source; an academy's to change.
+func TestShippedBands(t *testing.T) {
+	type band struct {
+		measure  string
+		from, at p.EventKind
+		min, max string
+		unit     string
+	}
+	want := map[string]band{
+		"eye_drop":                {"eye_drop", p.Stance, p.Contact, "-", "5", "cm"},
+		"front_foot_open":         {"front_foot_open", "", p.Plant, "-", "30", "deg"},
+		"front_foot_open_contact": {"front_foot_open", "", p.Contact, "-", "45", "deg"},
+		"head_forward":            {"eye_forward", p.Plant, p.Contact, "-", "3", "cm"},
+		"head_drifts":             {"eye_forward", p.Stance, p.Plant, "-", "8", "cm"},
+		"head_over_back":          {"head_over_back_ratio", "", p.Contact, "-", "0.2", "ratio"},
+		"hands_start":             {"hands_start", "", p.Stance, "0", "-", "cm"},
+		"head_after":              {"head_after", "", p.Contact, "-", "4", "cm"},
+		"finish_hold":             {"finish_hold", "", p.Finish, "0.5", "-", "s"},
+	}
+	write := func(v *float64) string {
+		if v == nil {
+			return "-"
+		}
+		return strconv.FormatFloat(*v, 'g', -1, 64)
+	}
+	for _, r := range shipped(t) {
+		b := r.band(p.HighSchool, p.Softball)
+		if got := (band{b.Key, b.From, b.At, write(b.Min), write(b.Max), b.Unit}); got != want[r.Rule] {
+			t.Errorf("%s: %+v, want %+v", r.Rule, got, want[r.Rule])
+		}
 	}
 }
 
