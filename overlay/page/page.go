@@ -130,7 +130,7 @@ func (l *Lesson) pictures(stills []sheet.Still) error {
 	if err != nil {
 		return err
 	}
-	for _, t := range tiles {
+	for i, t := range tiles {
 		s := Still{Head: l.lang.Events[t.Event], Lines: []string{t.Caption}}
 		if t.Clock != "" {
 			s.Head += " " + t.Clock
@@ -145,7 +145,11 @@ func (l *Lesson) pictures(stills []sheet.Still) error {
 			s.Lines = append(s.Lines, l.lang.Head(m, false))
 		}
 		s.Alt = fmt.Sprintf(l.w("alt_still"), s.Head, sentences(s.Lines))
-		if err := s.encode(t.Image); err != nil {
+		// The PDF's library puts pictures in order of their widths only: with
+		// one width for all, two files of one lesson would differ.
+		b := t.Image.Bounds()
+		b.Max.X -= i
+		if err := s.encode(t.Image.SubImage(b)); err != nil {
 			return err
 		}
 		l.Stills = append(l.Stills, s)

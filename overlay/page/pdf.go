@@ -484,6 +484,7 @@ func (l *Lesson) week(p *paper, full float64) {
 		}
 		p.y += 1.6 * p.k
 	}
+	p.write(edge, full, smallPt, plain(strings.Join(l.Plan.From, " ")))
 	if len(l.Plan.Days) > 0 {
 		p.y += p.k
 		p.head(edge, full, l.w("week"))

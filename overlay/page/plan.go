@@ -15,6 +15,7 @@ type Plan struct {
 	Steps []Step
 	Days  []Day
 	Care  []string
+	From  []string // where the counts come from
 }
 
 // Step is one rung. Pass is what passing it looks like in numbers; Safety of
@@ -59,6 +60,7 @@ func (l *Lesson) plan() {
 		}
 		out.Days = append(out.Days, d)
 	}
+	out.From = l.countsFrom(p.Steps)
 	for _, c := range p.Care {
 		out.Care = append(out.Care, named(l.lang.Care, c))
 	}
@@ -84,4 +86,20 @@ func (l *Lesson) pass(s pipeline.Step) string {
 	}
 	name := l.lang.MeasureName(&pipeline.Measure{Key: b.Key, From: b.From, At: b.At})
 	return l.say("pass", strings.TrimSuffix(name, "."), limit)
+}
+
+// countsFrom says whose the counts are, by origin.
+func (l *Lesson) countsFrom(steps []pipeline.Step) (out []string) {
+	var order []string
+	of := map[string][]string{}
+	for i, s := range steps {
+		if of[s.Origin] == nil {
+			order = append(order, s.Origin)
+		}
+		of[s.Origin] = append(of[s.Origin], fmt.Sprint(i+1))
+	}
+	for _, o := range order {
+		out = append(out, l.say("counts_from", strings.Join(of[o], ", "), l.w("origin_"+o)))
+	}
+	return out
 }
