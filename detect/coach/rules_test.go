@@ -238,7 +238,7 @@ func TestShippedBands(t *testing.T) {
 }
 
 // The shipped file: every limit is an academy's setting without a source
-// (TRADE: none is a published norm), and every code is listed and has words.
+// (none is a published norm), and every code is listed and has words.
 func TestShippedRules(t *testing.T) {
 	var names []string
 	used := map[string]bool{}
