@@ -162,6 +162,7 @@ func (t *truth) measures() map[kind]float64 {
 			t.at(when(S), func(i int) float64 { return t.Frames[i].EyeDrop })
 		m[kind{"head_drop", S, at}] = ears(when(S))[2] - ears(when(at))[2]
 	}
+	m[kind{"start_lower", "", S}] = m[kind{"head_drop", S, C}] / 2 // null where it isn't the cure
 	forward := func(from, at pipeline.EventKind) {
 		f := func(i int) float64 { return t.Frames[i].EyeForward }
 		m[kind{"eye_forward", from, at}] = t.at(when(at), f) - t.at(when(from), f)

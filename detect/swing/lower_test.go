@@ -176,9 +176,9 @@ func TestLowerHoldsTheTruth(t *testing.T) {
 			continue
 		}
 		s := rep.Chosen()
-		head := tr.Measures[sim.Key{Key: "head_drop", From: p.Stance, At: p.Contact}]
+		truly := tr.Measures[sim.Key{Key: "start_lower", At: p.Stance}]
 		lower := s.Measure("start_lower", "", p.Stance)
-		count("start_lower", lower, head/2)
+		count("start_lower", lower, truly)
 
 		at := func(s float64) *sim.Frame {
 			best := &tr.Frames[0]
@@ -198,7 +198,7 @@ func TestLowerHoldsTheTruth(t *testing.T) {
 				d := sub(hip, ankle)
 				l := leg{thigh: norm(sub(hip, knee)), shank: norm(sub(knee, ankle)), level: math.Hypot(d[0], d[1])}
 				now := 180 - included(hip, knee, ankle)
-				if to, ok := l.lowered(now, head/2); ok {
+				if to, ok := l.lowered(now, truly); ok {
 					count("start_lower_knee", s.Measure("start_lower_knee_"+side, "", p.Stance), to)
 					count("start_lower_more", s.Measure("start_lower_more_"+side, "", p.Stance), to-now)
 				}

@@ -233,6 +233,7 @@ func (t *Truth) measure(s *shaker) {
 		m[Key{"eye_drop", S, k}] = eye0[2] - eyes(f)[2]
 		m[Key{"head_drop", S, k}] = ear0[2] - ears(f)[2]
 	}
+	m[Key{"start_lower", "", S}] = m[Key{"head_drop", S, C}] / 2 // null where it isn't the cure
 	m[Key{"eye_forward", S, C}] = eyes(c)[0] - eye0[0]
 	m[Key{"front_foot_open", "", C}] = c.FrontYaw
 	if planted {
