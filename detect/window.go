@@ -11,6 +11,7 @@ import (
 	"tapeline/detect/camera"
 	"tapeline/detect/head"
 	"tapeline/detect/marker"
+	"tapeline/detect/plate"
 	"tapeline/detect/pose"
 	"tapeline/pipeline"
 )
@@ -40,6 +41,7 @@ func window(ctx context.Context, o *Options, start starter, sp span, b burst, gu
 	defer grey.Close()
 	defer cam.Close()
 	defer balls.Close()
+	ground := plate.New(sp.from, sp.to)
 	var meter bat.Meter
 	var skull head.Follower
 	var spot *marker.Follower
@@ -65,7 +67,8 @@ func window(ctx context.Context, o *Options, start starter, sp span, b burst, gu
 		f, err := src.Next()
 		if errors.Is(err, io.EOF) {
 			balls.Place(w.Frames)
-			return w, nil
+			w.Plate, err = ground.Find()
+			return w, err
 		}
 		if err != nil {
 			return w, err
@@ -90,6 +93,7 @@ func window(ctx context.Context, o *Options, start starter, sp span, b burst, gu
 		if s.Camera.OK && !keyed {
 			keyed, w.Key = true, f.Index
 		}
+		ground.Step(f, &s)
 		if s.Energy, s.EnergyBat, err = meter.Step(grey, cam.Between(), s.Pose); err != nil {
 			return w, err
 		}

@@ -184,6 +184,24 @@ type Window struct {
 	Burst      float64 `json:"burst_s"`
 	HandSpeed  float64 `json:"hand_speed"`
 	HandTravel float64 `json:"hand_travel"`
+	// Plate is home plate where it was surely seen; nil otherwise.
+	Plate *PlateSeen `json:"plate,omitempty"`
+}
+
+// PlateSeen is home plate in the pixels of a window's key frame, full size.
+type PlateSeen struct {
+	Corners [5]Point `json:"corners"`   // in the order of field.Plate
+	Middle  Point    `json:"middle"`    // of the shape, on the ground
+	PxPerCM float64  `json:"px_per_cm"` // of what lies across the view at the middle
+	// How far the camera looks down and leans, by the plate's shape for a usual
+	// phone (field.Camera), and where the plate points: 0 away from the camera,
+	// 90 to the right. Degrees.
+	Pitch float64 `json:"pitch_deg"`
+	Roll  float64 `json:"roll_deg"`
+	Yaw   float64 `json:"yaw_deg"`
+	// Standard deviations: of PxPerCM, relative, and of Pitch, degrees.
+	ScaleSD float64 `json:"scale_sd"`
+	PitchSD float64 `json:"pitch_sd_deg"`
 }
 
 // Model names a network file that was used.

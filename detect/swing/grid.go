@@ -74,6 +74,7 @@ type grid struct {
 	bat    []float64 // around the hands beyond the body
 	lostS  float64   // seconds without a pose
 	frames []p.Seen
+	plate  *p.PlateSeen
 }
 
 // time of grid position i (may be fractional), capture seconds.
@@ -98,7 +99,7 @@ func newGrid(c p.Clip, w *p.Window) *grid {
 	if factor <= 0 {
 		factor = 1
 	}
-	g := &grid{factor: factor, frames: w.Frames}
+	g := &grid{factor: factor, frames: w.Frames, plate: w.Plate}
 	var with []int
 	for i := range w.Frames {
 		if w.Frames[i].Pose != nil {

@@ -151,6 +151,9 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 	}
 
 	first := newSides(g, t.Clip, sc, given, max(0, burst-g.span(1.2)), max(1, burst-g.span(.35)), burst)
+	if g.plate != nil && !first.beside(*g.plate) {
+		g.plate = nil
+	}
 	sight := contactBySight(g, v, burst, first.view)
 	if m, ok := contactByBall(g, a.bodyPx, sc.metres(), first); ok && m.hi >= sight.lo-ballWindow/g.dt && m.lo <= sight.hi+ballWindow/g.dt {
 		sight = m

@@ -385,7 +385,7 @@ func (a *analysis) measure(s *p.Swing) {
 		return (v-sc.cy)/px*math.Cos(tilt) + sc.focal/px*math.Sin(tilt)
 	}
 	eyeHeight := down(a.ground(), sc.at(j.heelF, j.toeF, j.heelB, j.toeB)) - down(ref.Y, eyePx) + soleCM*cm
-	pm("eye_height", "", p.Stance, sc.unit, eyeHeight, rms(3*cm, sc.doubt*eyeHeight, .025*eyeHeight))
+	pm("eye_height", "", p.Stance, sc.unit, eyeHeight, rms(3*cm, sc.doubt*eyeHeight, sc.lean*eyeHeight))
 	knee := func(key string, hip, kneeJoint, ankle int) {
 		h, k := g.raw[hip].medianIn(a.a, a.b), g.raw[ankle].medianIn(a.a, a.b)
 		d := math.Hypot((h.X-sc.cx)/sc.px[hip]-(k.X-sc.cx)/sc.px[ankle], (h.Y-sc.cy)/sc.px[hip]-(k.Y-sc.cy)/sc.px[ankle])

@@ -6,6 +6,7 @@ import (
 	"gonum.org/v1/gonum/mat"
 
 	p "tapeline/pipeline"
+	"tapeline/pipeline/field"
 )
 
 // Segment lengths as fractions of standing height.
@@ -19,11 +20,6 @@ const (
 	footOfHeight  = 0.152
 )
 
-// focalOfLongSide is a phone's usual focal length in long sides of the
-// picture (62° across); a wrong guess of 15 % moves the scale by under 1 %.
-// Common practice, no source.
-const focalOfLongSide = 0.83
-
 // shortBody: the network's own body comes out shorter than its segments' share
 // of its height says, since it draws bent legs flat. Over 17 readings of
 // rendered swings in four views the scale without it was 0.1–6 % too small,
@@ -35,6 +31,11 @@ const shortBody = 1.03
 // it in 89 % of 104 simulated ones; real
 // bodies differ from the tabulated one by more.
 const scaleDoubt = 0.07
+
+// The network leans a body toward the camera or from it, so that feet and hips
+// differ by up to 4.5 % on 13 rendered swings. Most of that is in scaleDoubt
+// already; a scale from elsewhere, narrower, has it on top.
+const leanInDoubt, leanOnTop = 0.025, 0.05
 
 // rigid19 are the points that place the body: the face, trunk, legs and feet;
 // arms move too fast for the network's depth.
@@ -52,6 +53,7 @@ type scale struct {
 	depth  float64 // of the hips from the camera, units
 	world  float64 // units in a metre of the network's own 3-D points
 	doubt  float64 // half width (95 %) of all of it, relative
+	lean   float64 // half width of the feet against the hips, relative
 }
 
 // at is the mean scale of some joints, pixels a unit.
@@ -82,16 +84,16 @@ func (g *grid) stature(a, b int) float64 {
 
 // newScale reads the scale over grid samples a…b: the network's 3-D points are
 // stretched to the batter's height and placed in front of a pinhole camera so
-// that they fall on the picture's points (least squares); px = focal ÷ depth. A
-// length the coach named is weighed in; apart is how far the two differ,
-// relative, where that is more than both their doubts allow, else 0.
+// that they fall on the picture's points (least squares); px = focal ÷ depth. Home
+// plate and a length the coach named are weighed in; apart is how far one of
+// them is off, relative, where that is more than the doubts allow, else 0.
 // nil when the points don't make sense.
 func newScale(g *grid, c p.Clip, given p.Given, a, b int) (s *scale, apart float64) {
-	s = &scale{unit: "cm", height: given.HeightCM, cx: float64(c.Width) / 2, cy: float64(c.Height) / 2, doubt: scaleDoubt}
+	s = &scale{unit: "cm", height: given.HeightCM, cx: float64(c.Width) / 2, cy: float64(c.Height) / 2, doubt: scaleDoubt, lean: leanInDoubt}
 	if given.HeightCM <= 0 {
 		s.unit, s.height = "pct_height", 100
 	}
-	s.focal = focalOfLongSide * math.Max(float64(c.Width), float64(c.Height))
+	s.focal = field.Focal(c.Width, c.Height) // a wrong guess of 15 % moves the scale by under 1 %
 	st := g.stature(a, b)
 	if !(st > 0.5 && st < 3) {
 		return nil, 0
@@ -126,7 +128,12 @@ func newScale(g *grid, c p.Clip, given p.Given, a, b int) (s *scale, apart float
 	}
 	s.depth = median(depth)
 	if given.Scale != nil {
-		apart = s.weigh(*given.Scale, given.Distance)
+		apart = s.named(*given.Scale, given.Distance)
+	}
+	if g.plate != nil {
+		if off := s.plate(*g.plate, g.feetIn(a, b)); math.Abs(off) > math.Abs(apart) {
+			apart = off
+		}
 	}
 	return s, apart
 }
@@ -144,11 +151,9 @@ const (
 // than the batter, who is d from the camera.
 func offPlane(dz, d float64) float64 { return dz / (d - dz) }
 
-// weigh lays a named length beside the height, each by the inverse of its
-// variance; alone it makes centimetres. distance is that of the batter, metres,
-// if it was said, else 0. It gives the relative difference of the two where
-// that exceeds both half widths, and the doubt then covers them both.
-func (s *scale) weigh(named p.Span, distance float64) (apart float64) {
+// named weighs in a length that the coach named. distance is that of the
+// batter, metres, if it was said, else 0; apart as weigh has it.
+func (s *scale) named(named p.Span, distance float64) (apart float64) {
 	length := math.Hypot(named.From.X-named.To.X, named.From.Y-named.To.Y)
 	px := length / named.CM          // pixels a centimetre there
 	k := s.at(p.LeftHip, p.RightHip) // pixels a unit at the batter
@@ -162,13 +167,22 @@ func (s *scale) weigh(named p.Span, distance float64) (apart float64) {
 	if depth <= 2*namedDepth { // too near to say anything
 		return 0
 	}
-	half := rms(offPlane(namedDepth, depth), math.Sqrt2*namedEnd*s.focal/focalOfLongSide/length)
+	return s.weigh(px/k, rms(offPlane(namedDepth, depth), math.Sqrt2*namedEnd*math.Max(2*s.cx, 2*s.cy)/length))
+}
+
+// weigh lays beside the scale so far one in which a unit takes ratio times as
+// many pixels, half its half width (95 %), relative, each by the inverse of its
+// variance; the first one in centimetres stands alone. It gives the relative
+// difference of the two where that exceeds both half widths, and the doubt
+// then covers them both.
+func (s *scale) weigh(ratio, half float64) (apart float64) {
+	s.lean = leanOnTop
 	if s.unit != "cm" {
 		s.unit, s.doubt = "cm", half
-		s.stretch(k / px)
+		s.stretch(1 / ratio)
 		return 0
 	}
-	apart = math.Log(px / k)
+	apart = math.Log(ratio)
 	wn, wh := 1/(half*half), 1/(s.doubt*s.doubt)
 	shift := apart * wn / (wn + wh)
 	beyond := math.Abs(apart) > half+s.doubt

@@ -48,7 +48,7 @@ func TestOffPlane(t *testing.T) { close(t, "off plane", offPlane(.3, 5), .0638, 
 // evenScale is one of 2 pixels a centimetre, 4 m from the camera, for somebody
 // of 170 cm.
 func evenScale() *scale {
-	s := &scale{unit: "cm", height: 170, focal: 830, depth: 400, world: 100, doubt: scaleDoubt}
+	s := &scale{unit: "cm", height: 170, focal: 830, cx: 500, cy: 300, depth: 400, world: 100, doubt: scaleDoubt}
 	for j := range s.px {
 		s.px[j] = 2
 	}
@@ -62,7 +62,7 @@ func TestNamedLength(t *testing.T) {
 	// Home plate, 17 in = 43.18 cm wide (Official Baseball Rules), at the
 	// batter's depth: nothing moves, and two ways are surer than one.
 	s := evenScale()
-	if apart := s.weigh(named(2*43.18, 43.18), 0); apart != 0 {
+	if apart := s.named(named(2*43.18, 43.18), 0); apart != 0 {
 		t.Errorf("apart by %v", apart)
 	}
 	close(t, "scale", s.px[0], 2, 1e-9)
@@ -71,7 +71,7 @@ func TestNamedLength(t *testing.T) {
 
 	// 10 % more pixels: the scale moves by the length's share of the weight.
 	s = evenScale()
-	if apart := s.weigh(named(2.2*43.18, 43.18), 0); apart != 0 {
+	if apart := s.named(named(2.2*43.18, 43.18), 0); apart != 0 {
 		t.Errorf("10 %% are within both doubts, said apart by %v", apart)
 	}
 	alone = rms(offPlane(.5, 4), 1.5*math.Sqrt2/(2.2*43.18))
@@ -82,7 +82,7 @@ func TestNamedLength(t *testing.T) {
 
 	// Twice as many: one of them is wrong, and the bounds reach both.
 	s = evenScale()
-	apart := s.weigh(named(4*43.18, 43.18), 0)
+	apart := s.named(named(4*43.18, 43.18), 0)
 	close(t, "apart", apart, math.Log(2), 1e-9)
 	for _, k := range []float64{2, 4} {
 		if math.Abs(math.Log(k/s.px[0])) > s.doubt {
@@ -94,7 +94,7 @@ func TestNamedLength(t *testing.T) {
 	s = evenScale()
 	s.unit = "pct_height"
 	s.stretch(100. / 170) // 3.4 px a percent
-	s.weigh(named(2*84, 84), 0)
+	s.named(named(2*84, 84), 0)
 	if s.unit != "cm" {
 		t.Errorf("unit %s", s.unit)
 	}

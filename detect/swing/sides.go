@@ -165,5 +165,8 @@ func newSides(g *grid, c p.Clip, sc *scale, given p.Given, a, b, burst int) *sid
 			s.azDoubt = rms(s.azDoubt, d*10*10/(15*15+10*10))
 		}
 	}
+	if g.plate != nil {
+		s.aim(*g.plate, sc, g.feetIn(a, b))
+	}
 	return s
 }
