@@ -33,7 +33,9 @@ type streams struct {
 
 // commands in the order help lists them. A function, because help lists
 // itself.
-func commands() []command { return []command{readCommand, judgeCommand, progressCommand, versionCommand, helpCommand} }
+func commands() []command {
+	return []command{readCommand, judgeCommand, progressCommand, compareCommand, versionCommand, helpCommand}
+}
 
 // run does what the arguments say and gives the exit code, a pipeline.Fault
 // or 0. Results go to stdout, progress and complaints to stderr.

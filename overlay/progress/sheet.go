@@ -5,8 +5,6 @@ import (
 	"math"
 	"time"
 
-	"gonum.org/v1/plot"
-
 	"tapeline/overlay"
 	"tapeline/pipeline"
 	"tapeline/pipeline/words"
@@ -252,31 +250,34 @@ func (c Chart) span() (lo, hi float64) {
 // values writes the axis in the reader's unit: round numbers, at most four.
 func (s Sheet) values(p pen, unit string, lo, hi, left float64, at func(float64) float64) {
 	per, _ := s.Lang.To(1, unit)
-	var ticks []plot.Tick
-	for _, t := range (plot.DefaultTicks{}).Ticks(lo*per, hi*per) {
-		if !t.IsMinor() {
-			ticks = append(ticks, t)
-		}
-	}
-	step := 1
-	for (len(ticks)+step-1)/step > 4 {
-		step++
-	}
-	decimals := 0
-	for i := 0; i < len(ticks); i += step {
-		for v := ticks[i].Value; decimals < 3 && math.Abs(v-math.Round(v*math.Pow10(decimals))/math.Pow10(decimals)) > 1e-9; {
-			decimals++
-		}
-	}
-	for i := 0; i < len(ticks); i += step {
-		v := ticks[i].Value / per
+	ticks, decimals := round(lo*per, hi*per)
+	for i, t := range ticks {
+		v := t / per
 		p.stroke(2, overlay.Quiet, nil, [2]float64{left - 9, at(v)}, [2]float64{left, at(v)})
-		label := s.Lang.Number(ticks[i].Value, decimals)
-		if i+step >= len(ticks) { // the topmost names the unit
+		label := s.Lang.Number(t, decimals)
+		if i+1 == len(ticks) { // the topmost names the unit
 			label = s.Lang.Short(v, unit, decimals)
 		}
 		p.write(label, left-16, at(v)+11, fit(label, body, false, axisWide+margin-24), false, 1, overlay.Quiet)
 	}
+}
+
+// round gives two to five round numbers within lo…hi, and the decimals they
+// need.
+func round(lo, hi float64) (ticks []float64, decimals int) {
+	power := math.Floor(math.Log10((hi - lo) / 2))
+	for _, m := range []float64{5, 2, 1, 0.5} {
+		step := m * math.Pow(10, power)
+		ticks = ticks[:0]
+		for k := math.Ceil(lo / step); k*step <= hi; k++ {
+			ticks = append(ticks, k*step)
+		}
+		decimals = int(math.Max(0, -math.Floor(math.Log10(step)+1e-9)))
+		if len(ticks) >= 3 {
+			break
+		}
+	}
+	return ticks, decimals
 }
 
 // days places the points by their days, those of one day a little apart, and

@@ -7,10 +7,13 @@ import (
 	"image"
 	"image/color"
 	_ "image/png"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"pgregory.net/rapid"
 
 	"tapeline/overlay"
 	"tapeline/pipeline"
@@ -215,4 +218,25 @@ func TestNothing(t *testing.T) {
 	if err != nil || img.Bounds().Dx() != width {
 		t.Errorf("%v, %v", img.Bounds(), err)
 	}
+}
+
+// Round numbers: few, inside, evenly apart, and written as they are.
+func TestRound(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		lo := rapid.Float64Range(-200, 200).Draw(t, "lo")
+		hi := lo + rapid.Float64Range(0.01, 400).Draw(t, "span")
+		ticks, decimals := round(lo, hi)
+		if len(ticks) < 2 || len(ticks) > 8 {
+			t.Fatalf("%v in %g…%g", ticks, lo, hi)
+		}
+		step := ticks[1] - ticks[0]
+		for i, v := range ticks {
+			if v < lo-1e-9 || v > hi+1e-9 || i > 0 && math.Abs(v-ticks[i-1]-step) > 1e-6*step {
+				t.Fatalf("%v in %g…%g", ticks, lo, hi)
+			}
+			if p := math.Pow10(decimals); math.Abs(math.Round(v*p)/p-v) > 1e-6*step {
+				t.Fatalf("%v with %d decimals", v, decimals)
+			}
+		}
+	})
 }

@@ -56,8 +56,8 @@ var englishProgress = map[string]string{
 	// two swings
 	"compare":      "Two swings",
 	"difference":   "B − A",
-	"eyes_axis":    "Height of the eyes, %s",
-	"travel_axis":  "Eyes from the stance, %s",
+	"eyes_axis":    "Height of the eyes above the ground",
+	"travel_axis":  "Eyes above and below their tape",
 	"clock_axis":   "Seconds from contact",
 	"tape_of":      "tape %s",
 	"no_stills":    "Without stills: %s.",
@@ -69,6 +69,6 @@ var englishProgress = map[string]string{
 	"one_tape":     "Eye heights can't be told or compared: both begin at one tape.",
 	"views_differ": "The two were filmed from different sides: only heights and times are compared.",
 	"bats_differ":  "One bats right, the other left.",
-	"scale_differ": "The stills are brought to one body height; no length is known for both.",
+	"scale_differ": "The stills are brought to one height of the eyes; no length is known for both.",
 	"same_clip":    "Both are of the same clip.",
 }

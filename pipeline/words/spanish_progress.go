@@ -55,8 +55,8 @@ var spanishProgress = map[string]string{
 
 	"compare":      "Dos swings",
 	"difference":   "B − A",
-	"eyes_axis":    "Altura de los ojos, %s",
-	"travel_axis":  "Ojos desde la postura, %s",
+	"eyes_axis":    "Altura de los ojos sobre el suelo",
+	"travel_axis":  "Los ojos por encima y por debajo de su cinta",
 	"clock_axis":   "Segundos desde el contacto",
 	"tape_of":      "cinta %s",
 	"no_stills":    "Sin imágenes: %s.",
@@ -68,6 +68,6 @@ var spanishProgress = map[string]string{
 	"one_tape":     "La altura de los ojos no se sabe o no se compara: los dos empiezan en una misma cinta.",
 	"views_differ": "Se filmaron desde lados distintos: solo se comparan alturas y tiempos.",
 	"bats_differ":  "Uno batea a la derecha y el otro a la izquierda.",
-	"scale_differ": "Las imágenes se llevan a una misma altura del cuerpo; no hay una longitud conocida en las dos.",
+	"scale_differ": "Las imágenes se llevan a una misma altura de los ojos; no hay una longitud conocida en las dos.",
 	"same_clip":    "Los dos son del mismo video.",
 }
