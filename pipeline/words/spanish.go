@@ -126,7 +126,7 @@ var spanish = Lang{
 		"inside":    "bien",
 		"outside":   "demasiado",
 		"cant_tell": "dudoso",
-		"close":     "muy justo",
+		"close":     "justo",
 	},
 	Measures: map[string]Measure{
 		"eye_drop":               {"Caída de los ojos", "Cuánto baja el punto medio de los ojos: la línea de lápiz contra la cinta."},
