@@ -97,6 +97,7 @@ func window(ctx context.Context, o *Options, start starter, sp span, b burst, gu
 		if s.Energy, s.EnergyBat, err = meter.Step(grey, cam.Between(), s.Pose); err != nil {
 			return w, err
 		}
+		s.BatAt = meter.At()
 		if math.Abs(t-b.t) <= burstSpan {
 			if err = balls.Step(grey, cam.Between(), &s, t); err != nil {
 				return w, err

@@ -155,6 +155,9 @@ type Seen struct {
 	// body. Both belong to the span between the previous frame and this one.
 	Energy    float64 `json:"energy"`
 	EnergyBat float64 `json:"energy_bat"`
+	// BatAt is the middle of what EnergyBat counts, pixels of this frame; nil
+	// where it counts nothing.
+	BatAt *Point `json:"bat_at,omitempty"`
 	// Ball is the place of a small fast bright blob near the hands, if one
 	// was found; nil otherwise.
 	Ball *Point `json:"ball,omitempty"`

@@ -21,7 +21,14 @@ const (
 
 // Meter compares each frame with the one before it; the zero Meter has seen
 // nothing.
-type Meter struct{ pose *pipeline.Pose }
+type Meter struct {
+	pose *pipeline.Pose
+	at   *pipeline.Point
+}
+
+// At is the middle of the bat's motion in the last step, full-size pixels of
+// its later frame; nil where there was none.
+func (m *Meter) At() *pipeline.Point { return m.at }
 
 // Step gives the energies between the last two frames g has taken: grey
 // levels above the noise floor, summed and divided by the picture's pixels.
@@ -32,6 +39,7 @@ func (m *Meter) Step(g *camera.Grey, step pipeline.Camera, pose *pipeline.Pose) 
 	if pose == nil {
 		pose = m.pose
 	}
+	m.at = nil
 	if prev, ok := g.Before(); ok {
 		all, bat, err = m.compare(prev, g.Now(), g.Scale(), step, pose)
 	}
@@ -93,6 +101,7 @@ func (m *Meter) compare(prev, cur gocv.Mat, s float64, step pipeline.Camera, pos
 	hands, r := camera.Hands(pose), reach*pose.Height()/s
 	cx, cy := hands.X/s, hands.Y/s
 	sum = 0
+	var sx, sy float64
 	for y := max(0, int(cy-r)); y < min(h, int(cy+r)+1); y++ {
 		for x := max(0, int(cx-r)); x < min(w, int(cx+r)+1); x++ {
 			e := left[y*w+x]
@@ -102,8 +111,12 @@ func (m *Meter) compare(prev, cur gocv.Mat, s float64, step pipeline.Camera, pos
 			fx, fy := float64(x)+.5, float64(y)+.5
 			if math.Hypot(fx-cx, fy-cy) <= r && !now.Has(fx, fy) && !before.Has(fx, fy) {
 				sum += e
+				sx, sy = sx+float64(e)*fx, sy+float64(e)*fy
 			}
 		}
+	}
+	if sum > 0 {
+		m.at = &pipeline.Point{X: s * sx / float64(sum), Y: s * sy / float64(sum)}
 	}
 	return all, float64(sum) / px, nil
 }

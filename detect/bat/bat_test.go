@@ -69,16 +69,18 @@ func TestCameraIsTakenOut(t *testing.T) {
 
 // A bar of 4×60 pixels and 100 levels above a flat ground jumps 20 pixels:
 // it leaves and arrives, so 2·240 pixels differ by 100, 88 above the floor.
+// bar is a bright one, 60 by 4 pixels.
+func bar(i int, x0, y0 float64) *pipeline.Frame {
+	return scene.Draw(i, width, height, func(p pipeline.Point) float64 {
+		if p.X > x0 && p.X < x0+60 && p.Y > y0 && p.Y < y0+4 {
+			return 200
+		}
+		return 100
+	})
+}
+
 func TestBarBesideTheHands(t *testing.T) {
 	pose := scene.Person(160, 220, 180)
-	bar := func(i int, x0, y0 float64) *pipeline.Frame {
-		return scene.Draw(i, width, height, func(p pipeline.Point) float64 {
-			if p.X > x0 && p.X < x0+60 && p.Y > y0 && p.Y < y0+4 {
-				return 200
-			}
-			return 100
-		})
-	}
 	// The flat picture's mean doesn't change, so the exposure doesn't either.
 	want := 2 * 240 * 88. / (width * height)
 	all, bat := run(t, bar(0, 210, 80), bar(1, 210, 100), still, &pose)
@@ -92,5 +94,34 @@ func TestBarBesideTheHands(t *testing.T) {
 	all, bat = run(t, bar(0, 2, 4), bar(1, 2, 20), still, &pose)
 	if math.Abs(all-want) > 1e-9 || bat != 0 {
 		t.Errorf("bar far from the hands: %.4f and %.4f, want %.4f and 0", all, bat, want)
+	}
+}
+
+// The middle of the motion beside the hands lies between the bar's two places;
+// far from them there is none.
+func TestWhereTheBatMoves(t *testing.T) {
+	pose := scene.Person(160, 220, 180)
+	for _, c := range []struct {
+		a, b, want pipeline.Point
+		none       bool
+	}{
+		{pipeline.Point{X: 210, Y: 80}, pipeline.Point{X: 210, Y: 100}, pipeline.Point{X: 240, Y: 92}, false},
+		{pipeline.Point{X: 2, Y: 4}, pipeline.Point{X: 2, Y: 20}, pipeline.Point{}, true},
+	} {
+		g := camera.NewGrey()
+		defer g.Close()
+		var m Meter
+		for i, q := range []pipeline.Point{c.a, c.b} {
+			if err := g.Take(bar(i, q.X, q.Y)); err != nil {
+				t.Fatal(err)
+			}
+			if _, _, err := m.Step(g, still, &pose); err != nil {
+				t.Fatal(err)
+			}
+		}
+		at := m.At()
+		if (at == nil) != c.none || at != nil && math.Hypot(at.X-c.want.X, at.Y-c.want.Y) > .5 {
+			t.Errorf("%v → %v: %v, want %v", c.a, c.b, at, c.want)
+		}
 	}
 }

@@ -22,7 +22,8 @@ const (
 	// How far below the hands a bat meets the ball, body heights: it slopes down
 	// by 5° to 35° over .6 m. Judged, no source.
 	ballAbove, ballBelow = -.03, .22
-	ballBack             = .06 // seconds for which a way is followed back
+	ballBack             = .06 // seconds for which a way is followed back, and
+	ballDrift            = .25 // what that adds to the bounds, of the way
 )
 
 // passed is a ball at one moment: key frame pixels, capture seconds.
@@ -133,7 +134,8 @@ func (g *grid) ballLeaves(ps []passed, bodyPx, metres, toward, half float64) (mo
 	if !found || lo <= o.t-ballBack+.002 {
 		return moment{}, false
 	}
-	lo, hi = lo-half, hi+half
+	// Following back is less sure the farther it goes.
+	lo, hi = lo-half-ballDrift*(o.t-lo), hi+half+ballDrift*(o.t-hi)
 	return moment{g.index((lo + hi) / 2), g.index(lo), g.index(hi), true, "ball"}, true
 }
 

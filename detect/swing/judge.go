@@ -154,7 +154,7 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 	if g.plate != nil && !first.beside(*g.plate) {
 		g.plate = nil
 	}
-	sight := contactBySight(g, v, burst, first.view)
+	sight := contactBySight(g, v, burst, first, a.bodyPx)
 	if m, ok := contactByBall(g, a.bodyPx, sc.metres(), first); ok && m.hi >= sight.lo-ballWindow/g.dt && m.lo <= sight.hi+ballWindow/g.dt {
 		sight = m
 	}

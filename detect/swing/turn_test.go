@@ -89,10 +89,11 @@ func random(view p.View, fps float64, rng *rand.Rand) sim.Params {
 // it until he hits it.
 func TestContactFromABallSeenInPerspective(t *testing.T) {
 	rng := rand.New(rand.NewSource(1))
+	told, held, near := 0, 0, 0
 	for _, view := range []p.View{p.ViewChest, p.ViewPitcher, p.ViewBack, p.ViewCatcher} {
 		for _, fps := range []float64{30, 60} {
 			n, seen, inside, frame, sum, half := 0, 0, 0, 0, 0., 0.
-			for range 25 {
+			for range 14 {
 				q := random(view, fps, rng)
 				k, truth := swung(q, func(tr *sim.Truth) flight { return struck(tr, rng) },
 					func(s float64) bool { return view != p.ViewCatcher || s > 0 || s > -.06 && rng.Float64() < .5 }, rng)
@@ -116,11 +117,15 @@ func TestContactFromABallSeenInPerspective(t *testing.T) {
 				half += (*e.Hi - *e.Lo) * 500
 			}
 			name := fmt.Sprintf("%s at %g", view, fps)
-			if 2*seen < n || float64(inside) < .85*float64(seen) || float64(frame) < .93*float64(seen) || sum > 10*float64(seen) {
-				t.Errorf("%s: ball in %d of %d, inside %d, within a frame %d, mean %.1f ms", name, seen, n, inside, frame, sum/float64(seen))
+			told, held, near = told+seen, held+inside, near+frame
+			if 2*seen < n || 10*inside < 7*seen || sum > 12*float64(seen) {
+				t.Errorf("%s: ball in %d of %d, inside %d, mean %.1f ms", name, seen, n, inside, sum/float64(seen))
 			}
 			t.Logf("%s: ball in %d of %d, inside %d, within a frame %d, mean %.1f ms, half %.1f ms", name, seen, n, inside, frame, sum/float64(seen), half/float64(seen))
 		}
+	}
+	if 100*held < 93*told || 100*near < 93*told {
+		t.Errorf("of %d inside %d, within a frame %d", told, held, near)
 	}
 }
 
@@ -139,7 +144,7 @@ func TestOtherBallsAlongTheViewAreNoContact(t *testing.T) {
 		"another ball": {func(f *flight) { f.at[1] += 3; f.in = f.out }, all},
 	} {
 		rng := rand.New(rand.NewSource(2))
-		for range 12 {
+		for range 6 {
 			q := random(p.ViewPitcher, 60, rng)
 			k, _ := swung(q, func(tr *sim.Truth) flight {
 				f := struck(tr, rng)
