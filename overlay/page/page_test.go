@@ -624,6 +624,26 @@ func TestLower(t *testing.T) {
 	}
 }
 
+// The plan on the wall needs no other page: the length to go down stands in it.
+func TestPlanHoldsTheLength(t *testing.T) {
+	rep, _ := load(t, "open_faults")
+	l, err := New(rep, nil, words.English(), Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if s := l.Plan.Steps[0]; rep.Chosen().Plan.Steps[0].Drill != lowerDrill || !strings.HasSuffix(s.Do, l.Lower.Lead) {
+		t.Errorf("%+v", s)
+	}
+	for i, d := range l.Plan.Days {
+		if len(d.Items) != len(rep.Chosen().Plan.Days[i]) {
+			t.Errorf("%s has %d things to do, planned are %v", d.Name, len(d.Items), rep.Chosen().Plan.Days[i])
+		}
+	}
+	if want := []string{"Counts of steps 1, 2, 5: common practice.", "Counts of steps 3, 4: published."}; !slices.Equal(l.Plan.From, want) {
+		t.Errorf("%q", l.Plan.From)
+	}
+}
+
 // The swing's time and the time left add up to the flight.
 func TestWhy(t *testing.T) {
 	rep, _ := load(t, "open_faults")

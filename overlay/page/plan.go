@@ -32,6 +32,9 @@ type Day struct {
 	Items []string
 }
 
+// lowerDrill is the mirror's drill that needs the length to go down.
+const lowerDrill = "mirror_tape_lower"
+
 func (l *Lesson) plan() {
 	p := l.sw.Plan
 	if p == nil || len(p.Steps) == 0 {
@@ -45,6 +48,9 @@ func (l *Lesson) plan() {
 			d = words.Drill{Name: named(nil, s.Drill)}
 		}
 		step := Step{Number: i + 1, Name: d.Name, SetUp: d.SetUp, Do: d.Do, Look: d.Look, Count: l.count(s), Pass: l.pass(s)}
+		if s.Drill == lowerDrill && l.Lower != nil { // "by the length in this plan"
+			step.Do += " " + l.Lower.Lead
+		}
 		if !slices.Contains(said, d.Safety) {
 			step.Safety = d.Safety
 			said = append(said, d.Safety)
