@@ -37,8 +37,8 @@ What is known of the batter and the camera (the rest is worked out):
   --height H      standing height: 170cm, 1.70m, 67in, 5ft7in; without it
                   lengths are in percent of body height
   --bats R|L      the side the batter bats from
-  --level L       youth, middle, high_school or college: limits and the speed of
-                  the pitch are those of this age
+  --level L       youth, middle, high_school or college: the pitch that time to
+                  decide is worked out for, and limits set for this level
   --sport S       baseball or softball (default baseball)
   --view V        what the camera faces or where it stands: chest, back,
                   pitcher, catcher
