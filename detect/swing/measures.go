@@ -500,9 +500,11 @@ func (a *analysis) hold(put func(string, p.EventKind, p.EventKind, string, float
 	// generously give the bounds. Common practice, no source.
 	// Head and feet may settle a little after hands and bat.
 	run := func(limit float64) (s float64, cut bool) {
-		from, last := g.clamp(fin.i), g.clamp(fin.i+settle/g.dt)
-		for from < last && act[from] >= limit {
-			from++
+		from := g.clamp(fin.i)
+		for i, last := from, g.clamp(fin.i+settle/g.dt); i < last; i++ {
+			if act[i] >= limit {
+				from = i + 1
+			}
 		}
 		i := from
 		for i < g.n && act[i] < limit {
@@ -513,6 +515,7 @@ func (a *analysis) hold(put func(string, p.EventKind, p.EventKind, string, float
 	held, _ := run(.25)
 	lo, _ := run(.12)
 	hi, cut := run(.5)
+	lo, hi = math.Min(lo, held), math.Max(hi, held)
 	switch {
 	case cut && lo < .5:
 		null("finish_hold", "", p.Finish, "s", "clip_ends_early")
