@@ -23,6 +23,3 @@ var (
 	Baseball   = 9.125 * inch / math.Pi
 	Softball12 = 12 * inch / math.Pi
 )
-
-// Balls is a distance, cm, in baseball widths.
-func Balls(cm float64) float64 { return cm / Baseball }

@@ -28,7 +28,4 @@ func TestSizes(t *testing.T) {
 	if rear := math.Hypot(Plate[1][0], Plate[1][1]) / 2.54; math.Abs(rear-12) > .03 {
 		t.Errorf("rear edge %v in", rear)
 	}
-	if b := Balls(Baseball * 2); math.Abs(b-2) > 1e-12 {
-		t.Errorf("balls %v", b)
-	}
 }

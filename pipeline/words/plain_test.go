@@ -158,3 +158,38 @@ func asked(users string, parts [][]string, key string) bool {
 	}
 	return false
 }
+
+// blame are words that have no place in front of a player.
+var blame = map[string]string{
+	"en": `bad|badly|wrong|lazy|poor|poorly|mistakes?|weak|fail(?:s|ed|ure)?|fault|terrible|must|shame|injur(?:y|ed|ies)|diagnosis`,
+	"es": `mal|mala|malo|errores?|culpa|floj[oa]|débil|fracas[oa]|fallas?|pésim[oa]|vergüenza|debes|lesión|lesiones|diagnóstico`,
+}
+
+// What a player reads says what was seen and what to do, and blames nobody;
+// a caution sets no number of swings.
+func TestNoBlame(t *testing.T) {
+	for _, code := range Codes() {
+		if blame[code] == "" {
+			t.Fatalf("%s: no list of words that blame", code)
+		}
+		never := regexp.MustCompile(`(?i)(?:^|[^\p{L}])(` + blame[code] + `)(?:[^\p{L}]|$)`)
+		l, _ := For(code)
+		walk(l, func(where, s string) {
+			group, _, _ := strings.Cut(where, "[")
+			switch group {
+			case "Captions", "Cards", "Findings", "Drills", "Care", "Chains", "Page", "Standing", "Progress":
+				if m := never.FindStringSubmatch(s); m != nil {
+					t.Errorf("%s: %s says %q: %q", code, where, m[1], s)
+				}
+			}
+		})
+		for k, s := range languages[code].Care {
+			if strings.ContainsAny(braces.ReplaceAllString(s, ""), "0123456789") {
+				t.Errorf("%s: the caution %s has a number: %q", code, k, s)
+			}
+		}
+		if code == "en" && never.FindString("The swing was bad.") == "" {
+			t.Error("the pattern sees no blame")
+		}
+	}
+}
