@@ -39,7 +39,7 @@ var spanishDrills = map[string]Drill{
 	"tee_freeze": {
 		Name:   "Tee, congélate en el contacto",
 		SetUp:  "Pon la bola en el tee, donde te gusta pegarle.",
-		Do:     "Haz el swing despacio y congélate cuando el bate toque la bola. Luego termina el swing y sosténlo.",
+		Do:     "Haz el swing despacio y congélate cuando el bate toque la bola. Luego termina el swing y sostenlo.",
 		Look:   "Al congelarte, tu nariz está donde empezó.",
 		Safety: "Batea hacia una red. Nadie se para delante del tee ni detrás de ti.",
 	},

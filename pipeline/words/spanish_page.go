@@ -7,7 +7,7 @@ var spanishPage = map[string]string{
 	// good things, the one thing
 	"good":        "Lo que está bien",
 	"good_none":   "En este video nada se ve tan claro como para elogiarlo. Eso dice más del video que del swing.",
-	"work":        "Lo único a trabajar",
+	"work":        "Lo único por trabajar",
 	"work_none":   "Para trabajar",
 	"fact":        "Medido: %s.",
 	"fact_band":   "Medido: %s. Lo bueno es %s.",
@@ -66,7 +66,7 @@ var spanishPage = map[string]string{
 	"axis_contact":      "segundos antes y después del contacto",
 	"axis_clip":         "segundos en el video",
 	"desc_contact":      "En el contacto: %s.",
-	"desc_lowest":       "Los ojos están más abajo, %s bajo la cinta, en %s; el contacto está en 0 s.",
+	"desc_lowest":       "Lo más bajo de los ojos: %s bajo la cinta, en %s; el contacto está en 0 s.",
 	"desc_bat":          "El bate se mueve más en %s.",
 	"measures":          "Los números",
 	"more":              "Más números",
