@@ -143,8 +143,9 @@ func TestGolden(t *testing.T) {
 		{"full", "", "en", words.Imperial, true},
 		{"full.es", "", "es", words.Metric, true},
 	} {
-		rep, st := load(t, samples[0])
-		opt := Options{}
+		var rep *pipeline.Report
+		var st []sheet.Still
+		var opt Options
 		if c.full {
 			rep, st, opt = full(t)
 		} else {

@@ -10,6 +10,7 @@ import (
 	"strings"
 	"testing"
 
+	"tapeline/overlay/sheet"
 	"tapeline/pipeline"
 	"tapeline/pipeline/words"
 )
@@ -23,8 +24,9 @@ func TestPDF(t *testing.T) {
 	for _, code := range words.Codes() {
 		for _, u := range words.Systems {
 			for _, name := range append([]string{"full"}, samples...) {
-				opt := Options{}
-				rep, st := load(t, samples[0])
+				var rep *pipeline.Report
+				var st []sheet.Still
+				var opt Options
 				if name == "full" {
 					rep, st, opt = full(t)
 				} else {
