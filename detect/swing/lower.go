@@ -188,6 +188,16 @@ func (a *analysis) decide(put putter, px, cm, grain float64) {
 		left := pitch.Flight - swing
 		put("decision_time", "", p.Launch, "s", left, left-late, left+early)
 	}
+	var warn []string
+	turned, doubt := 0.0, 0.0
+	if !a.sides.faceSeen() {
+		// The back of the head swings toward the pitcher while the eyes stay,
+		// see eye_forward.
+		if a.sides.side() {
+			turned = 3.5 * cm * px * a.sides.right()
+		}
+		doubt, warn = rms(3, unseenNod[p.Contact])*cm, append(warn, "face_unseen")
+	}
 	eyes := func(i float64) p.Point {
 		n := a.eyes.net.lerp(i)
 		if a.eyes.lost {
@@ -199,20 +209,14 @@ func (a *analysis) decide(put putter, px, cm, grain float64) {
 		}
 		return p.Point{X: (n.X + f.X) / 2, Y: f.Y}
 	}
-	way := func(i, k float64) float64 {
-		p, q := eyes(i), eyes(k)
-		return math.Hypot(q.X-p.X, q.Y-p.Y) / px
-	}
-	n0, n1 := a.eyes.net.lerp(from.i), a.eyes.net.lerp(to.i)
-	v := way(from.i, to.i)
-	half := rms(eyeTravelDoubt*cm, grain, a.scale.doubt*v, math.Min(.5*math.Abs(math.Hypot(n1.X-n0.X, n1.Y-n0.Y)/px-v), 3*cm),
-		way(from.lo, from.hi)/2, way(to.lo, to.hi)/2)
-	var warn []string
+	way := func(p, q p.Point) float64 { return math.Hypot(q.X-p.X, q.Y-p.Y) / px }
+	seen := eyes(to.i)
+	v := way(eyes(from.i), p.Point{X: seen.X - turned, Y: seen.Y})
+	net := way(a.eyes.net.lerp(from.i), a.eyes.net.lerp(to.i))
+	half := rms(eyeTravelDoubt*cm, grain, doubt, a.scale.doubt*v, math.Min(.5*math.Abs(net-way(eyes(from.i), seen)), 3*cm),
+		way(eyes(from.lo), eyes(from.hi))/2, way(eyes(to.lo), eyes(to.hi))/2)
 	if a.eyes.lost {
 		half, warn = rms(half, 4*cm), append(warn, "head_flow_lost")
-	}
-	if !a.sides.faceSeen() {
-		half, warn = rms(half, unseenNod[p.Contact]*cm), append(warn, "face_unseen")
 	}
 	put("eye_travel", p.Launch, p.Contact, a.scale.unit, v, math.Max(0, v-half), v+half, warn...)
 }

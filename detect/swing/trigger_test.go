@@ -171,6 +171,17 @@ var measureTriggers = map[string]trigger{
 	"nod_assumed":    {usual, ""},
 	"stance_cut":     warningTriggers["stance_cut"],
 	"marker_lost":    warningTriggers["marker_lost"],
+	"nod_not_legs":   {func() p.Track { return seen(func(q *sim.Params) { q.EyeDrop = 4 }) }, ""},
+	"sink_unsure":    {func() p.Track { return seen(func(q *sim.Params) { q.EyeDrop = 0 }) }, ""},
+	// Hips hardly higher than the ankles, and a head that sinks far.
+	"out_of_reach": {func() p.Track {
+		return posed(seen(func(q *sim.Params) { q.EyeDrop = 14 }), func(_ float64, q *p.Pose) {
+			for _, k := range [][2]int{{p.LeftHip, p.LeftAnkle}, {p.RightHip, p.RightAnkle}} {
+				h, a := &q.Joints[k[0]], q.Joints[k[1]]
+				h.X, h.Y = a.X+.25*(h.X-a.X), a.Y+.25*(h.Y-a.Y)
+			}
+		})
+	}, ""},
 }
 
 // Every code of the judge's lists is given by the judge itself on some track;
