@@ -43,7 +43,8 @@ var rigid19 = []int{p.Nose, p.LeftEye, p.RightEye, p.LeftEar, p.RightEar, p.Mout
 	p.LeftShoulder, p.RightShoulder, p.LeftHip, p.RightHip, p.LeftKnee, p.RightKnee,
 	p.LeftAnkle, p.RightAnkle, p.LeftHeel, p.RightHeel, p.LeftToe, p.RightToe}
 
-// scale says how many pixels a unit takes at each joint during the stance.
+// scale says how many pixels of the key frame a unit takes at each joint during
+// the stance.
 type scale struct {
 	unit   string  // "cm" or "pct_height"
 	height float64 // the batter's height in units
@@ -114,9 +115,10 @@ func newScale(g *grid, c p.Clip, given p.Given, a, b int) (s *scale, apart float
 		if !ok {
 			continue
 		}
+		zoom := g.zoom(i)
 		for j := range px {
 			q := add(rot(R, mul(v3{g.world[j][0][i], g.world[j][1][i], g.world[j][2][i]}, k)), t)
-			px[j] = append(px[j], s.focal/q[2])
+			px[j] = append(px[j], s.focal/q[2]*zoom)
 		}
 		depth = append(depth, t[2])
 	}
@@ -193,6 +195,18 @@ func (s *scale) weigh(ratio, half float64) (apart float64) {
 	}
 	s.doubt += math.Max(math.Abs(shift), math.Abs(apart-shift))
 	return apart
+}
+
+// zoom is how many key frame pixels a pixel of sample i takes.
+func (g *grid) zoom(i int) float64 {
+	span := func(j *[p.NumJoints]track2) float64 {
+		a, b := mid(j[p.LeftShoulder], j[p.RightShoulder]).at(i), mid(j[p.LeftAnkle], j[p.RightAnkle]).at(i)
+		return math.Hypot(a.X-b.X, a.Y-b.Y)
+	}
+	if raw := span(&g.raw); raw > 0 {
+		return span(&g.joints) / raw
+	}
+	return 1
 }
 
 // stretch makes a unit k times as many as before.

@@ -1,6 +1,7 @@
 package swing
 
 import (
+	"fmt"
 	"math"
 	"math/rand"
 	"testing"
@@ -164,5 +165,66 @@ func TestNamedLengthOverSwings(t *testing.T) {
 	}
 	if with.off/float64(with.n) > 1.02*by.off/float64(by.n) || with.wide/float64(with.n) >= by.wide/float64(by.n) {
 		t.Error("a named length makes it worse")
+	}
+}
+
+// A camera that zooms in by 8 % in two seconds: every length is what it is
+// without, but for what the network's depth makes of another picture.
+func TestZoomKeepsCentimetres(t *testing.T) {
+	q := sim.Usual()
+	truth := sim.Swing(q)
+	read := func(rate float64) map[string]p.Measure {
+		tr := sim.Track(truth, sim.Measured(), rand.New(rand.NewSource(5)))
+		w := &tr.Windows[0]
+		cx, cy := float64(tr.Clip.Width)/2, float64(tr.Clip.Height)/2
+		was := 1.
+		for i := range w.Frames {
+			s := &w.Frames[i]
+			z := 1 + rate*(s.PTS-w.Frames[0].PTS)
+			put := func(x, y, z float64) (float64, float64) { return cx + z*(x-cx), cy + z*(y-cy) }
+			if s.Pose != nil {
+				pose := *s.Pose
+				for j := range pose.Joints {
+					l := &pose.Joints[j]
+					l.X, l.Y = put(l.X, l.Y, z)
+				}
+				s.Pose = &pose
+			}
+			for _, at := range []*p.Point{s.Ball, s.Marker} {
+				if at != nil {
+					at.X, at.Y = put(at.X, at.Y, z)
+				}
+			}
+			h := s.Head
+			x, y := put(h.CX+h.DX, h.CY+h.DY, z)
+			s.Head.CX, s.Head.CY = put(h.CX, h.CY, was)
+			s.Head.DX, s.Head.DY = x-s.Head.CX, y-s.Head.CY
+			c := s.Camera
+			s.Camera.A, s.Camera.B = c.A/z, c.B/z
+			mx, my := cx*(1-1/z), cy*(1-1/z)
+			s.Camera.TX, s.Camera.TY = c.TX+c.A*mx-c.B*my, c.TY+c.B*mx+c.A*my
+			was = z
+		}
+		r, err := Judge(tr, p.Given{HeightCM: 100 * q.Stature})
+		if err != nil {
+			t.Fatal(err)
+		}
+		out := map[string]p.Measure{}
+		for _, m := range r.Swings[0].Measures {
+			if m.Value != nil && m.Unit == "cm" {
+				out[fmt.Sprint(m.Key, m.From, m.At)] = m
+			}
+		}
+		return out
+	}
+	still, zoomed := read(0), read(.04)
+	if len(still) < 8 || len(zoomed) != len(still) {
+		t.Fatalf("%d lengths without zoom, %d with", len(still), len(zoomed))
+	}
+	for k, m := range still {
+		most := .3 + .01*math.Abs(*m.Value)
+		if d := *zoomed[k].Value - *m.Value; math.Abs(d) > most {
+			t.Errorf("%s: %.2f with zoom, %.2f without", k, *zoomed[k].Value, *m.Value)
+		}
 	}
 }
