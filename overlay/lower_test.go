@@ -114,19 +114,22 @@ func TestRing(t *testing.T) {
 	}
 }
 
+// muchToSay is as many findings as a film can meet.
+var muchToSay = []pipeline.Finding{
+	{Rule: "hands_start", Kind: pipeline.Strength, Evidence: []string{"hands_start@stance"}},
+	{Rule: "finish_hold", Kind: pipeline.Strength, Evidence: []string{"finish_hold@finish"}},
+	{Rule: "front_foot_open", Kind: pipeline.Strength, Evidence: []string{"front_foot_open@plant"}},
+	{Rule: "head_over_back", Kind: pipeline.Strength, Evidence: []string{"head_over_back_ratio@contact"}},
+	{Rule: "coach", Kind: pipeline.Priority, Text: "Wait for the ball to get deep, then go through the middle."},
+	{Rule: "head_forward", Kind: pipeline.Secondary, Evidence: []string{"eye_forward@plant-contact"}},
+	{Rule: "head_after", Kind: pipeline.CantTell, Evidence: []string{"head_after@contact"}},
+}
+
 // Findings stand as captions in the hold that their evidence belongs to, the
 // coach's own in the last; at most three good ones.
 func TestFindingsAreSaid(t *testing.T) {
 	rep, clip := truth(t, "open_faults").Report(8)
-	rep.Swings[0].Findings = []pipeline.Finding{
-		{Rule: "hands_start", Kind: pipeline.Strength, Evidence: []string{"hands_start@stance"}},
-		{Rule: "finish_hold", Kind: pipeline.Strength, Evidence: []string{"finish_hold@finish"}},
-		{Rule: "front_foot_open", Kind: pipeline.Strength, Evidence: []string{"front_foot_open@plant"}},
-		{Rule: "head_over_back", Kind: pipeline.Strength, Evidence: []string{"head_over_back_ratio@contact"}},
-		{Rule: "coach", Kind: pipeline.Priority, Text: "Wait for the ball to get deep, then go through the middle."},
-		{Rule: "head_forward", Kind: pipeline.Secondary, Evidence: []string{"eye_forward@plant-contact"}},
-		{Rule: "head_after", Kind: pipeline.CantTell, Evidence: []string{"head_after@contact"}},
-	}
+	rep.Swings[0].Findings = muchToSay
 	f := film(t, rep, clip)
 	got := map[string]pipeline.EventKind{}
 	for _, s := range f.Shots() {

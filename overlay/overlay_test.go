@@ -268,6 +268,7 @@ func TestFilmBounds(t *testing.T) {
 		t.Run(c.name, func(t *testing.T) {
 			rep, clip := truth(t, "open_faults").Report(8)
 			sw := &rep.Swings[0]
+			sw.Findings = muchToSay
 			clip.PTS, clip.TimeFactor, rep.Clip.TimeFactor = nil, c.factor, c.factor
 			old := sw.Path
 			sw.Path = nil
