@@ -4,6 +4,7 @@ import (
 	"math"
 	"testing"
 
+	"tapeline/detect/sound"
 	p "tapeline/pipeline"
 )
 
@@ -84,17 +85,22 @@ func TestOtherBallsAreNoContact(t *testing.T) {
 	}
 }
 
-// The crack wins over the ball where both agree, and is somebody else's where
-// it lies outside the ball's bounds.
+// Ball and crack make one contact that is surer than either where they agree;
+// a crack outside the ball's bounds is somebody else's.
 func TestSoundBesideTheBall(t *testing.T) {
 	k, truth := pitched(usual(), 0, -.06, .06, false)
+	alone := contactOf(t, k)
 	for _, c := range []struct {
 		off    float64
-		reason string
-	}{{.02, "sound"}, {.07, "ball"}} {
-		k.Onsets = []p.Onset{{T: truth + c.off, Strength: 80, Sharp: .001}}
-		if e := contactOf(t, k); e.Reason != c.reason {
-			t.Errorf("%g s behind: from %s, want %s", c.off, e.Reason, c.reason)
+		weighs bool
+	}{{.006, true}, {.02, true}, {.07, false}} {
+		k.Onsets = []p.Onset{{T: truth + c.off + sound.Delay(3.7, 20), Strength: 80, Sharp: .001}}
+		e := contactOf(t, k)
+		if moved := *e.T - *alone.T; (moved > .1*c.off) != c.weighs || moved > .5*c.off {
+			t.Errorf("%g s off: moved by %.4f", c.off, moved)
+		}
+		if half := (*e.Hi - *e.Lo) / 2; c.off < .01 && half > .9*(*alone.Hi-*alone.Lo)/2 || *e.Lo > truth || *e.Hi < truth {
+			t.Errorf("%g s off: %.4f…%.4f, true %.4f, the ball alone %.4f…%.4f", c.off, *e.Lo, *e.Hi, truth, *alone.Lo, *alone.Hi)
 		}
 	}
 }

@@ -236,7 +236,25 @@ func contactBySound(g *grid, onsets []p.Onset, sight moment, delay float64) (mom
 	}
 	half := math.Hypot(.011, .35*delay) / g.dt
 	i := g.index(best.T - delay)
-	return moment{i, i - half, i + half, true, "sound"}, true
+	m := moment{i, i - half, i + half, true, "sound"}
+	if sight.reason == "ball" {
+		return fused(m, sight), true
+	}
+	return m, true
+}
+
+// fused is the mean of two clocks by their variances, under the name of the
+// sharper; where they disagree by more than they should, its bounds grow.
+func fused(a, b moment) moment {
+	if b.hi-b.lo < a.hi-a.lo {
+		a, b = b, a
+	}
+	ha, hb := (a.hi-a.lo)/2, (b.hi-b.lo)/2
+	both := math.Hypot(ha, hb)
+	u := ha * ha / (both * both) // weight of b
+	i := (1-u)*a.i + u*b.i
+	h := ha * hb / both * math.Max(1, math.Abs(a.i-b.i)/both)
+	return moment{i, i - h, i + h, true, a.reason}
 }
 
 // plant finds the landing of the front foot before contact: the mean of ankle,
