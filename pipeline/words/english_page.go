@@ -62,7 +62,7 @@ var englishPage = map[string]string{
 	"curves":            "Eyes and bat over time",
 	"curves_title":      "Height of the eyes and motion of the bat over time",
 	"curves_read":       "The tape is the height of the eyes in the stance. The shaded part around the line is how far off it may be.",
-	"curve_eyes":        "Eyes above or below the tape, %s",
+	"curve_eyes":        "Eyes above or below the tape (%s)",
 	"curve_bat":         "How much the bat moves",
 	"curve_tape":        "tape",
 	"axis_contact":      "seconds before and after contact",

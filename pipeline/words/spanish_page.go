@@ -60,7 +60,7 @@ var spanishPage = map[string]string{
 	"curves":            "Los ojos y el bate en el tiempo",
 	"curves_title":      "Altura de los ojos y movimiento del bate en el tiempo",
 	"curves_read":       "La cinta es la altura de los ojos en la postura. La zona sombreada junto a la línea es cuánto puede fallar.",
-	"curve_eyes":        "Ojos sobre o bajo la cinta, %s",
+	"curve_eyes":        "Ojos sobre o bajo la cinta (%s)",
 	"curve_bat":         "Cuánto se mueve el bate",
 	"curve_tape":        "cinta",
 	"axis_contact":      "segundos antes y después del contacto",
