@@ -152,7 +152,8 @@ func (a *analysis) measure(s *p.Swing) {
 		if sd.faceSeen() {
 			pm("eye_drop_peak", p.Stance, p.Contact, sc.unit, v, half)
 		} else {
-			put("eye_drop_peak", p.Stance, p.Contact, sc.unit, v, v-half, v+half+2*unseenNod[p.Contact]*cm, "face_unseen")
+			// A nod lifts the nape while the eyes sink: less or more.
+			put("eye_drop_peak", p.Stance, p.Contact, sc.unit, v, v-rms(half, unseenNod[p.Contact]*cm), v+half+2*unseenNod[p.Contact]*cm, "face_unseen")
 		}
 	}
 
