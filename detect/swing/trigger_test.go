@@ -147,6 +147,11 @@ var reasonTriggers = map[string]trigger{
 	"ball":               {func() p.Track { k, _ := pitched(usual(), 0, -.06, .06, false); return k }, ""},
 	"sound":              {usual, ""},
 	"arm_length":         {usual, ""},
+	"coach": {func() p.Track {
+		k := usual()
+		k.Given.Coach = &p.Coach{Times: []p.Timed{{Event: p.Contact, T: k.Windows[0].Burst}}}
+		return k
+	}, ""},
 	"no_stride":          warningTriggers["no_stride"],
 	"clip_starts_late":   warningTriggers["clip_starts_late"],
 	"clip_ends_early":    {func() p.Track { return cut(usual(), -2, .2) }, ""},
@@ -223,7 +228,8 @@ func TestEveryCodeCanBeTriggered(t *testing.T) {
 				if !ok {
 					t.Fatal("nothing triggers it: write a trigger, or delete the code from its list and from the words")
 				}
-				r, err := Judge(x.track(), p.Given{HeightCM: 178, Bats: x.bats})
+				k := x.track()
+				r, err := Judge(k, p.Given{HeightCM: 178, Bats: x.bats, Coach: k.Given.Coach})
 				if err != nil {
 					t.Fatal(err)
 				}
