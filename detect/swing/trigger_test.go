@@ -152,9 +152,9 @@ var reasonTriggers = map[string]trigger{
 		k.Given.Coach = &p.Coach{Times: []p.Timed{{Event: p.Contact, T: k.Windows[0].Burst}}}
 		return k
 	}, ""},
-	"no_stride":          warningTriggers["no_stride"],
-	"clip_starts_late":   warningTriggers["clip_starts_late"],
-	"clip_ends_early":    {func() p.Track { return cut(usual(), -2, .2) }, ""},
+	"no_stride":        warningTriggers["no_stride"],
+	"clip_starts_late": warningTriggers["clip_starts_late"],
+	"clip_ends_early":  {func() p.Track { return cut(usual(), -2, .2) }, ""},
 }
 
 var measureTriggers = map[string]trigger{
