@@ -30,6 +30,9 @@ func Judge(t p.Track, given p.Given) (p.Report, error) {
 	if err := given.Fits(c); err != nil {
 		return r, err
 	}
+	if err := inClip(given.Coach, &t); err != nil {
+		return r, err
+	}
 	for i := range t.Windows {
 		a := analyse(&t, &t.Windows[i], given)
 		if a != nil && a.lies() {
@@ -114,6 +117,7 @@ type analysis struct {
 	marked    bool // the batter wears a marker
 	level     p.Level
 	sport     p.Sport
+	hand      byHand
 	key       int
 	bodyPx    float64
 }
@@ -132,7 +136,7 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 	if g == nil {
 		return nil
 	}
-	a := &analysis{clip: t.Clip, grid: g, ev: moments{}, key: w.Key, marked: t.Given.Marked(), level: cmp.Or(given.Level, t.Given.Level), sport: cmp.Or(given.Sport, t.Given.Sport)}
+	a := &analysis{clip: t.Clip, grid: g, ev: moments{}, key: w.Key, marked: t.Given.Marked(), level: cmp.Or(given.Level, t.Given.Level), sport: cmp.Or(given.Sport, t.Given.Sport), hand: handOf(given.Coach, g, w)}
 	burst := g.clamp(g.index(w.Burst / g.factor))
 	// A first scale from the calm half before the burst; a second one from the
 	// stance once it is known.
@@ -158,7 +162,7 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 	if m, ok := contactByBall(g, a.bodyPx, sc.metres(), first); ok && m.hi >= sight.lo-ballWindow/g.dt && m.lo <= sight.hi+ballWindow/g.dt {
 		sight = m
 	}
-	contact := sight
+	contact := a.hand.moment(p.Contact, sight)
 	a.body = bodyOf(first.bats)
 	_, st, _ := plant(g, a.body, contact.i, a.bodyPx)
 	before := contact.i - .3/g.dt
@@ -167,6 +171,10 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 	}
 	var found bool
 	a.a, a.b, found = stance(g, a.body, before, a.bodyPx)
+	if m := a.hand.moment(p.Stance, moment{}); m.ok {
+		a.a, a.b, found = g.clamp(m.i)-g.span(.05), g.clamp(m.i)+g.span(.05), true
+		a.a, a.b = max(a.a, 0), min(a.b, g.n-1)
+	}
 	if s, apart := newScale(g, t.Clip, given, a.a, a.b); s != nil {
 		sc = s
 		if apart != 0 {
@@ -207,6 +215,7 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 			a.warn("sound_elsewhere", "")
 		}
 	}
+	contact = a.hand.moment(p.Contact, contact)
 	pl, st, warn := plant(g, a.body, contact.i, a.bodyPx)
 	if warn != "" {
 		a.warn(warn, "")
@@ -224,6 +233,8 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 		// Guessed feet land up to a tenth of a second off (samples/docs/SWEEPS.md).
 		pl.lo, pl.hi = pl.lo-.1/g.dt, math.Max(pl.hi, math.Min(pl.hi+.1/g.dt, contact.i))
 	}
+	pl = a.hand.moment(p.Plant, pl)
+	a.hand.place(g, a.body, a.a, a.b) // behind the plant: a foot put right on one picture is no step
 	a.ev[p.Contact], a.ev[p.Plant], a.ev[p.Stride] = contact, pl, st
 	la := launch(g, v, burst, contact.i-.35/g.dt)
 	if pl.ok && la.i < pl.i { // the hands start once the foot is down
@@ -249,12 +260,16 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 		}
 		a.ev[p.Load] = moment{load, load - .1/g.dt, hi, true, "first_move"}
 	}
+	for _, k := range []p.EventKind{p.Load, p.Stride, p.Launch, p.Extension, p.Finish} {
+		a.ev[k] = a.hand.moment(k, a.ev[k])
+	}
 	a.anchor = contact.i - .17/g.dt
 	if pl.ok {
 		a.anchor = pl.i
 	}
 	a.eyes = follow(g, eyesNet(g), a.anchor, contact.i)
 	a.ears = follow(g, earsNet(g), a.anchor, contact.i)
+	a.hand.follow(g, a.a, a.b, &a.eyes, &a.ears)
 	if a.eyes.lost {
 		a.warn("head_flow_lost", "")
 	}

@@ -56,6 +56,10 @@ func (a *analysis) measure(s *p.Swing) {
 	// The eye level at one moment by both ways.
 	flowAt := func(h *path, k p.EventKind) (net, flow p.Point) {
 		i := a.ev[k].i
+		if _, ok := a.hand.part("eyes", i, i); ok {
+			q := h.net.lerp(i)
+			return q, q
+		}
 		switch k {
 		case p.Plant: // median of a few frames before the touch-down is done
 			q := h.net.medianIn(g.clamp(i)-g.span(.05), g.clamp(i)+g.span(.016))
@@ -125,6 +129,11 @@ func (a *analysis) measure(s *p.Swing) {
 			v += n * cm
 			half = rms(half, (.5+unseenNod[at])*cm)
 			warn = append(warn, "face_unseen", "nod_assumed")
+		}
+		if i := a.ev[at].i; key == "eye_drop" {
+			if _, ok := a.hand.part("eyes", i, i); ok { // seen by a person: no nod to guess
+				v, half, warn = n, rms(handLeast*cm, handDoubt/px, .6*cm, sc.doubt*n, ground), nil
+			}
 		}
 		lo, hi := v-half, v+half
 		if a.cut {
@@ -247,7 +256,11 @@ func (a *analysis) measure(s *p.Swing) {
 		if view == p.ViewCatcher && heel == j.heelB { // the near foot, in plain sight
 			view = p.ViewPitcher
 		}
-		return footYaw(d, sc.at(heel, toe), length, footShapes[view], there, maxLift, off)
+		shape := footShapes[view]
+		if set, ok := a.hand.axis(j, heel, float64(i0), float64(i1)); ok {
+			d, shape = set, footSeen
+		}
+		return footYaw(d, sc.at(heel, toe), length, shape, there, maxLift, off)
 	}
 	foot := func(key string, heel, toe int, at p.EventKind, maxLift, before, after float64) *yaw {
 		e := a.ev[at]
