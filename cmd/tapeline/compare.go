@@ -193,7 +193,7 @@ func compare(ctx context.Context, s streams, args []string) error {
 	fmt.Fprintf(t, "%s\tA\tB\t%s\n", text.Progress["measure"], text.Progress["difference"])
 	for i := range changes {
 		ch := &changes[i]
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\n", text.MeasureName(&ch.After), text.Value(&ch.Before), text.Value(&ch.After), deltaText(text, deltaOf(ch)))
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\n", text.MeasureName(&ch.After), text.Value(&ch.Before), text.Value(&ch.After), deltaText(text, deltaOf(ch), false))
 	}
 	for i := range left {
 		l := &left[i]
@@ -400,7 +400,7 @@ func compareRows(l words.Lang, changes []pipeline.Change) (out []progress.Row) {
 	for i := range changes {
 		if ch := &changes[i]; isHeadline(&ch.After) {
 			out = append(out, progress.Row{Name: l.MeasureName(&ch.After), Values: l.Value(&ch.Before) + " → " + l.Value(&ch.After),
-				Verdict: deltaText(l, deltaOf(ch)), Larger: ch.Larger})
+				Verdict: deltaText(l, deltaOf(ch), false), Larger: ch.Larger})
 		}
 	}
 	return out

@@ -60,6 +60,9 @@ func TestScripts(t *testing.T) {
 			"intime":    intime,
 			"units":     units,
 			"nothing":   nothing,
+			"swung":     swung,
+			"picture":   picture,
+			"mode":      mode,
 		},
 	})
 }

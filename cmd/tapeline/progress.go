@@ -331,7 +331,7 @@ func printProgress(w io.Writer, l words.Lang, p ledger.Player, lessons []ledger.
 					day += " *"
 					assumed = true
 				}
-				cells := []string{"", day, value(l, pt.m), "", deltaText(l, pt.Change)}
+				cells := []string{"", day, value(l, pt.m), "", deltaText(l, pt.Change, true)}
 				if pt.Stands != "" && pt.Stands != pipeline.Untold {
 					cells[3] = l.Progress[string(pt.Stands)]
 				}
@@ -366,11 +366,14 @@ func lessonSpan(l words.Lang, lessons []ledger.Lesson) string {
 
 // bandText says a band: "band: at most 5 cm".
 func bandText(l words.Lang, b *pipeline.Band) string {
-	amount := func(v float64) string { // as many decimals as it has, up to two
-		x, _ := l.To(v, b.Unit)
+	amount := func(v float64) string { // as many decimals as it has, one where it is converted
+		x, unit := l.To(v, b.Unit)
 		d := 0
-		for d < 2 && math.Abs(x-math.Round(x*math.Pow10(d))/math.Pow10(d)) > 0.004 {
+		for d < 2 && math.Abs(x-math.Round(x*math.Pow10(d))/math.Pow10(d)) > 1e-6 {
 			d++
+		}
+		if unit != b.Unit {
+			d = min(d, 1)
 		}
 		return l.Short(v, b.Unit, d)
 	}
@@ -385,8 +388,9 @@ func bandText(l words.Lang, b *pipeline.Band) string {
 	return l.Progress["no_band"]
 }
 
-// deltaText says a change: "−2.9 cm ±1.2, larger than the doubt".
-func deltaText(l words.Lang, d *delta) string {
+// deltaText says a change: "−2.9 cm, larger than the doubt"; exact: with the
+// decimals of a table, else with those its doubt deserves.
+func deltaText(l words.Lang, d *delta, exact bool) string {
 	if d == nil {
 		return ""
 	}
@@ -396,6 +400,9 @@ func deltaText(l words.Lang, d *delta) string {
 		if d.Larger {
 			verdict = "larger"
 		}
+	}
+	if exact {
+		doubt = 0
 	}
 	return signed(l, d.Difference, d.unit, l.Decimals(d.unit, doubt)) + ", " + l.Progress[verdict]
 }
@@ -413,7 +420,7 @@ func printChanges(w io.Writer, l words.Lang, changes []pipeline.Change) {
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	for i := range changes {
 		ch := &changes[i]
-		fmt.Fprintf(t, "  %s\t%s → %s\t%s\n", l.MeasureName(&ch.After), l.Value(&ch.Before), l.Value(&ch.After), deltaText(l, deltaOf(ch)))
+		fmt.Fprintf(t, "  %s\t%s → %s\t%s\n", l.MeasureName(&ch.After), l.Value(&ch.Before), l.Value(&ch.After), deltaText(l, deltaOf(ch), false))
 	}
 	t.Flush()
 }

@@ -218,8 +218,8 @@ func summary(faults []error, clips int) error {
 	if ledgers == len(faults) {
 		return &pipeline.Error{Fault: pipeline.FaultLedger, What: fmt.Sprintf("%d of %d clips are not in the ledger", ledgers, clips)}
 	}
-	if len(faults) < clips {
-		return &pipeline.Error{Fault: pipeline.FaultPartial, What: fmt.Sprintf("%d of %d clips could not be read", len(faults), clips)}
+	if unread := len(faults) - ledgers; unread < clips {
+		return &pipeline.Error{Fault: pipeline.FaultPartial, What: fmt.Sprintf("%d of %d clips could not be read", unread, clips)}
 	}
 	errors.As(faults[0], &e)
 	return &pipeline.Error{Fault: e.Fault, What: fmt.Sprintf("none of the %d clips could be read", clips)}

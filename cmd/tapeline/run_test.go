@@ -132,9 +132,16 @@ func fake(t *testing.T) {
 				See: func(_ context.Context, c pipeline.Clip, g pipeline.Given, _ pipeline.Progress) (pipeline.Track, error) {
 					return pipeline.Track{Clip: c}, nil
 				},
-				Judge: func(pipeline.Track, pipeline.Given) (pipeline.Report, error) { return invented(), nil },
+				Judge: func(t pipeline.Track, _ pipeline.Given) (pipeline.Report, error) {
+					rep := invented()
+					rep.Clip.ID = "of " + t.Clip.Name
+					return rep, nil
+				},
 				Show: func(_ context.Context, _ pipeline.Clip, _ *pipeline.Report, dir string, _ pipeline.Progress) error {
-					for _, n := range []string{pipeline.LessonFile, pipeline.SheetFile} {
+					for _, n := range pipeline.Outputs {
+						if n == pipeline.ReportFile || n == pipeline.TrackFile {
+							continue
+						}
 						if err := os.WriteFile(filepath.Join(dir, n), []byte("x"), 0o666); err != nil {
 							return err
 						}

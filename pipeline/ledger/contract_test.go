@@ -138,6 +138,9 @@ func contract(t *testing.T, store func(t *testing.T) (open func() (*Ledger, erro
 		if !r.Updated || r.From != "b07" || len(lessons(t, l, "b07")) != 0 || len(lessons(t, l, "b08")) != 1 || len(lessons(t, l, "")) != 1 {
 			t.Errorf("%+v; %+v", r, lessons(t, l, ""))
 		}
+		if p, _, _ := l.Player(ctx, "b07"); len(p.Heights) != 0 {
+			t.Errorf("the height stays with the wrong player: %+v", p)
+		}
 	})
 
 	t.Run("a day that isn't known is assumed once", func(t *testing.T) {
@@ -153,6 +156,9 @@ func contract(t *testing.T, store func(t *testing.T) (open func() (*Ledger, erro
 		e.Day = "2026-04-12"
 		if r := record(t, l, e); r.Lesson.Day != "2026-04-12" || r.Lesson.DayAssumed {
 			t.Errorf("with its day: %+v", r.Lesson)
+		}
+		if p, _, _ := l.Player(ctx, "b07"); !reflect.DeepEqual(p.Heights, []Height{{"2026-04-12", 152.4}}) {
+			t.Errorf("heights %+v", p.Heights)
 		}
 	})
 

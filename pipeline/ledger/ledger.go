@@ -147,7 +147,12 @@ func (l *Ledger) Record(ctx context.Context, e Entry) (r Recorded, err error) {
 		if err := do(`DELETE FROM lessons WHERE id = $1`, les.Clip); err != nil {
 			return err
 		}
-		return insert(do, &les)
+		if err := insert(do, &les); err != nil || !r.Updated {
+			return err
+		}
+		// What was taken for another player's or another day's height goes too.
+		return do(`DELETE FROM heights WHERE player = $1 AND day = $2
+			AND NOT EXISTS (SELECT 1 FROM lessons WHERE lessons.player = $1 AND lessons.day = $2)`, was.Player, was.Day)
 	})
 	r.Lesson = les
 	return r, err

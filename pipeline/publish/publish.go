@@ -218,6 +218,13 @@ func (d *Draft) mkdirs(dir string) error {
 // File writes one file at path by a draft beside it, synced and renamed, for
 // outputs that come alone. The same faults as Begin.
 func File(path string, b []byte, force bool) error {
+	return file(path, b, force, 0o666&^umask())
+}
+
+// Private is File for what only its owner may read.
+func Private(path string, b []byte, force bool) error { return file(path, b, force, 0o600) }
+
+func file(path string, b []byte, force bool, mode fs.FileMode) error {
 	d := &Draft{}
 	if _, err := os.Lstat(path); err == nil && !force {
 		return fault(path, "exists already", "--force replaces it, --out DIR writes elsewhere", nil)
@@ -233,7 +240,7 @@ func File(path string, b []byte, force bool) error {
 		}
 		defer os.Remove(f.Name())
 		_, err = f.Write(b)
-		err = errors.Join(err, f.Chmod(0o666&^umask()), f.Sync(), f.Close())
+		err = errors.Join(err, f.Chmod(mode), f.Sync(), f.Close())
 		if err != nil {
 			return err
 		}
