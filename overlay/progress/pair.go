@@ -235,6 +235,8 @@ func (p Pair) traces(pn pen, y float64) {
 			}
 		}
 	}
+	side := 0.05 * (t1 - t0) // for the letters at the ends
+	t0, t1 = t0-side, t1+side
 	// At least 8 units from top to bottom, so that a still head looks still.
 	room := math.Max((hi-lo)*0.16, (8-(hi-lo))/2)
 	lo, hi = lo-room, hi+room
