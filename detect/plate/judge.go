@@ -21,8 +21,9 @@ const (
 	fineMost                      = .004              // rms of all edges, plate widths,
 	finePixels                    = .22               // and pixels beside; up to .18 on rendered clips in all
 	edgeMost                      = 1.4               // of that for each edge
-	edgeShare                     = .6                // of every edge must be found
-	allShare                      = .8                // of all of them
+	edgeShare                     = .6                // of what is to be seen of every edge must be found,
+	allShare                      = .8                // and of all of them
+	edgeSeen, allSeen             = .4, .7            // not hidden by the batter
 	contrastMin                   = 25                // grey levels
 	rollMost                      = 4 * math.Pi / 180 // of a level plate
 	pitchMost                     = 35 * math.Pi / 180
@@ -126,7 +127,7 @@ func (g *view) fine(f *found) *found {
 			reach = 3
 		}
 		var ms []mark
-		looked, got := [5]float64{}, [5]float64{}
+		var asked, seen, got [5]float64
 		for e := range f.cs {
 			a, b := edge(f.cs, e)
 			l := math.Hypot(b.X-a.X, b.Y-a.Y)
@@ -141,21 +142,25 @@ func (g *view) fine(f *found) *found {
 			for n, i := int(l), 0; i <= n; i++ {
 				t := .06 + .88*float64(i)/float64(n)
 				q := pipeline.Point{X: a.X + t*(b.X-a.X), Y: a.Y + t*(b.Y-a.Y)}
-				looked[e]++
-				if at, ok := g.cross(q, nx, ny, reach); ok {
+				asked[e]++
+				at, hidden, ok := g.cross(q, nx, ny, reach)
+				if !hidden {
+					seen[e]++
+				}
+				if ok {
 					got[e]++
 					ms = append(ms, mark{at, e})
 				}
 			}
 		}
-		var all, any float64
-		for e := range looked {
-			if round > 1 && got[e] < edgeShare*looked[e] {
+		var all, open, any float64
+		for e := range asked {
+			if round > 1 && (got[e] < edgeShare*seen[e] || seen[e] < edgeSeen*asked[e]) {
 				return nil
 			}
-			all, any = all+looked[e], any+got[e]
+			all, open, any = all+asked[e], open+seen[e], any+got[e]
 		}
-		if any < allShare*all && round > 1 {
+		if round > 1 && (any < allShare*open || open < allSeen*all) {
 			return nil
 		}
 		p, rms, cov, ok := g.lens.fit(f.pose, ms, edgeNoise, 12)
@@ -182,8 +187,9 @@ func (g *view) fine(f *found) *found {
 }
 
 // cross is where whiteness falls to the middle between inside and outside, on
-// a line through q along n, which points out of the plate.
-func (g *view) cross(q pipeline.Point, nx, ny, reach float64) (pipeline.Point, bool) {
+// a line through q along n, which points out of the plate. hidden: not all of
+// the line was ever seen.
+func (g *view) cross(q pipeline.Point, nx, ny, reach float64) (at pipeline.Point, hidden, ok bool) {
 	const step = .5
 	n := int(reach / step)
 	v := make([]float64, 2*n+1)
@@ -191,23 +197,23 @@ func (g *view) cross(q pipeline.Point, nx, ny, reach float64) (pipeline.Point, b
 		d := float64(i-n) * step
 		w, ok := g.at(pipeline.Point{X: q.X + d*nx, Y: q.Y + d*ny})
 		if !ok {
-			return q, false
+			return q, true, false
 		}
 		v[i] = w
 	}
 	m := len(v)
 	in, out := (v[0]+v[1]+v[2])/3, (v[m-1]+v[m-2]+v[m-3])/3
 	if in-out < contrastMin {
-		return q, false
+		return q, false, false
 	}
 	half := (in + out) / 2
 	for i := 1; i < m; i++ {
 		if v[i-1] >= half && v[i] < half {
 			d := (float64(i-1-n) + (v[i-1]-half)/(v[i-1]-v[i])) * step
-			return pipeline.Point{X: q.X + d*nx, Y: q.Y + d*ny}, true
+			return pipeline.Point{X: q.X + d*nx, Y: q.Y + d*ny}, false, true
 		}
 	}
-	return q, false
+	return q, false, false
 }
 
 // fits tells whether a plate lies where and as one can.

@@ -28,6 +28,7 @@ type ground struct {
 	noise  float64
 	seed   uint64
 	frames int
+	light  func(pipeline.Point) float64 // nil: 1 everywhere
 }
 
 // usualGround is seen by a phone 1.25 m up and 4.5 m off from the side: k =
@@ -99,7 +100,11 @@ func (g *ground) frame(i int) *pipeline.Frame {
 		}
 		i := int(p.Y)*width + int(p.X)
 		v := math.Min(1, share[i])
-		return v*g.white + (1-v)*dirt[i]
+		v = v*g.white + (1-v)*dirt[i]
+		if g.light != nil {
+			v *= g.light(p)
+		}
+		return v
 	})
 	scene.Noise(f, g.noise, g.seed+uint64(i))
 	return f
@@ -304,6 +309,55 @@ func TestPlateNotToTrust(t *testing.T) {
 	}
 	if usualGround().plate().stand(-70, 0).find(t) == nil {
 		t.Error("and the plate that all these spoil isn't found")
+	}
+}
+
+// A print in its middle, a shadow over a part of it, little light: what is given is right, or nothing is.
+func TestPlateSpoiled(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		put  func(g *ground)
+		must bool
+	}{
+		{"a small print", func(g *ground) {
+			print, _ := g.lens.place(g.pose, around(0, 24, 6, 6)...)
+			g.light = func(p pipeline.Point) float64 {
+				for _, q := range print {
+					if math.Abs(p.X-g.pose.x) < math.Abs(q.X-g.pose.x) && math.Abs(p.Y-g.pose.y) < math.Abs(q.Y-g.pose.y) {
+						return .4
+					}
+				}
+				return 1
+			}
+		}, true},
+		{"half a shadow", func(g *ground) {
+			g.light = func(p pipeline.Point) float64 { return 1 - .4/(1+math.Exp(-(p.X-g.pose.x)/2)) }
+		}, false},
+		{"a tip in shadow", func(g *ground) {
+			g.light = func(p pipeline.Point) float64 { return 1 - .4/(1+math.Exp(-(p.X-g.pose.x-18)/2)) }
+		}, false},
+		{"late in the evening", func(g *ground) { g.light = func(pipeline.Point) float64 { return .55 } }, true},
+	} {
+		for _, yaw := range []float64{90, 30, -120} {
+			g := usualGround()
+			g.pose.yaw = yaw * math.Pi / 180
+			g.plate().stand(-70, 0)
+			if math.Cos(g.pose.yaw-math.Pi/2) < 0 {
+				g.stand(70, 0)
+			}
+			c.put(g)
+			p := g.find(t)
+			t.Logf("%s at %g°: found %v", c.name, yaw, p != nil)
+			if c.must && p == nil {
+				t.Errorf("%s at %g°: not found", c.name, yaw)
+			}
+			if p == nil {
+				continue
+			}
+			if d := g.missBy(p); d > 2 {
+				t.Errorf("%s at %g°: corners off by %.1f px", c.name, yaw, d)
+			}
+		}
 	}
 }
 

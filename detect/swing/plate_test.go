@@ -121,4 +121,17 @@ func TestPlateOfAnotherBatter(t *testing.T) {
 	if a.grid.plate != nil || a.scale.px != before.scale.px || a.sides.azimuth != before.sides.azimuth {
 		t.Error("a plate that points at the catcher changes what is read")
 	}
+
+	// A toy plate of two thirds the size, but right in every other way: said,
+	// and the bounds reach both.
+	plate.Yaw -= 180
+	plate.PxPerCM /= 1.5
+	a = analyse(&tr, &tr.Windows[0], tall)
+	said := false
+	for _, w := range a.warnings {
+		said = said || w.Code == "scale_disagrees"
+	}
+	if d := math.Abs(math.Log(a.scale.px[p.LeftHip] / before.scale.px[p.LeftHip])); !said || d > a.scale.doubt {
+		t.Errorf("toy plate: said %v, scale moved by %.2f, doubt %.2f", said, d, a.scale.doubt)
+	}
 }
