@@ -84,8 +84,6 @@ type line struct {
 	Unit   string             `json:"unit"`
 	Band   *pipeline.Band     `json:"band"` // of the newest lesson
 	Points []point            `json:"points"`
-
-	name string
 }
 
 // point is the shown swing of one lesson; Change is from the last point that

@@ -353,8 +353,7 @@ func (l *Ledger) read(ctx context.Context, f func(*sql.Tx) error) error {
 	if err != nil {
 		return fail(err)
 	}
-	defer tx.Rollback()
-	if err := f(tx); err != nil {
+	if err := errors.Join(f(tx), tx.Rollback()); err != nil {
 		return fail(err)
 	}
 	return nil
