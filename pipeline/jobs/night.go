@@ -1,0 +1,18 @@
+package jobs
+
+import "time"
+
+// Night is the run that is due: the newest day, 2006-01-02 in the zone, whose
+// hour at (since midnight) has come. A night is a calendar day, so that a
+// clock that is put back or the hour that comes twice doesn't make another, and
+// one that is put forward, or the hour that never comes, doesn't lose it.
+func Night(now time.Time, zone *time.Location, at time.Duration) string {
+	t := now.In(zone)
+	due := func(days int) time.Time {
+		return time.Date(t.Year(), t.Month(), t.Day()+days, 0, int(at/time.Minute), 0, 0, zone)
+	}
+	if t.Before(due(0)) {
+		return due(-1).Format(time.DateOnly)
+	}
+	return due(0).Format(time.DateOnly)
+}
