@@ -310,8 +310,8 @@ func (f *Film) SlowFrom() float64 {
 }
 
 func (f *Film) tapeCaption() string {
-	m := f.swing.Measure("eye_height", "", pipeline.Stance)
-	if m == nil || m.Value == nil {
+	m := eyeHeight(f.swing)
+	if m == nil {
 		return f.text.Captions["tape"]
 	}
 	if m.Unit == "pct_height" {

@@ -218,6 +218,21 @@ func (l *Look) Ring(d *pipeline.Drawn) *Ring {
 	return &Ring{At: *d.Marker, R: l.height * 0.02, Alpha: 1}
 }
 
+// sureHeight is the half width up to which the eyes' height above the ground is
+// worth printing: a coach's tape hangs about as exactly. Common practice, no
+// source.
+var sureHeight = map[string]float64{"cm": 5, "pct_height": 3}
+
+// eyeHeight is the height of the tape above the ground; nil where it is so
+// doubtful that only the tape itself should be shown.
+func eyeHeight(sw *pipeline.Swing) *pipeline.Measure {
+	m := sw.Measure("eye_height", "", pipeline.Stance)
+	if m == nil || m.Value == nil || m.Lo == nil || m.Hi == nil || (*m.Hi-*m.Lo)/2 > sureHeight[m.Unit] {
+		return nil
+	}
+	return m
+}
+
 // Print puts the eye height on the tape, and how much lower to start on the
 // second one: on the side away from the pencil's values, then on the other, in
 // the longest form that stays clear of batter and bat; nothing where nothing
@@ -225,7 +240,7 @@ func (l *Look) Ring(d *pipeline.Drawn) *Ring {
 // of the clip that text may lie in.
 func (l *Look) Print(width func(string) float64, safe Span) {
 	var forms []string
-	if m := l.swing.Measure("eye_height", "", pipeline.Stance); m != nil && m.Value != nil {
+	if m := eyeHeight(l.swing); m != nil {
 		v := l.text.Value(m)
 		forms = []string{fmt.Sprintf(l.text.Cards["eye_height"], v), v, l.text.Short(*m.Value, m.Unit, 0)}
 	}
