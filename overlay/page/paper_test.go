@@ -21,49 +21,61 @@ var pageObject = regexp.MustCompile(`/Type /Page\b[^s]`)
 // and where.
 func TestPDF(t *testing.T) {
 	host, _ := os.Hostname()
+	type kind struct {
+		name, code string
+		units      words.Units
+	}
+	var kinds []kind
 	for _, code := range words.Codes() {
 		for _, u := range words.Systems {
-			for _, name := range append([]string{"full"}, samples...) {
-				var rep *pipeline.Report
-				var st []sheet.Still
-				var opt Options
-				if name == "full" {
-					rep, st, opt = full(t)
-				} else {
-					rep, st = load(t, name)
-				}
-				l := language(t, code, u)
-				a, err := PDF(rep, st, l, opt)
-				if err != nil {
-					t.Fatal(err)
-				}
-				b, err := PDF(rep, st, l, opt)
-				if err != nil {
-					t.Fatal(err)
-				}
-				if !bytes.Equal(a, b) {
-					t.Errorf("%s %s %s: two files of one lesson differ", name, code, u)
-				}
-				want := 1
-				if rep.Chosen().Plan != nil {
-					want = 2
-				}
-				if n := len(pageObject.FindAll(a, -1)); n != want {
-					t.Errorf("%s %s %s: %d pages, want %d", name, code, u, n, want)
-				}
-				box := map[words.Units]string{words.Metric: "[0 0 595.28 841.89]", words.Imperial: "[0 0 612.00 792.00]"}[u]
-				for _, part := range []string{box, "/Lang (" + code + ")", "D:20000101000000"} {
-					if !bytes.Contains(a, []byte(part)) {
-						t.Errorf("%s %s %s: no %s", name, code, u, part)
-					}
-				}
-				if len(host) > 3 && bytes.Contains(a, []byte(host)) {
-					t.Errorf("the machine's name is in the file")
-				}
-				if len(a) > 1_500_000 {
-					t.Errorf("%d bytes", len(a))
-				}
+			kinds = append(kinds, kind{"full", code, u})
+		}
+	}
+	for _, s := range samples {
+		kinds = append(kinds, kind{s, "es", words.Metric}) // the longer words
+	}
+	for _, c := range kinds {
+		var rep *pipeline.Report
+		var st []sheet.Still
+		var opt Options
+		if c.name == "full" {
+			rep, st, opt = full(t)
+		} else {
+			rep, st = load(t, c.name)
+		}
+		l, err := New(rep, st, language(t, c.code, c.units), opt)
+		if err != nil {
+			t.Fatal(err)
+		}
+		a, err := l.PDF()
+		if err != nil {
+			t.Fatal(err)
+		}
+		b, err := l.PDF()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !bytes.Equal(a, b) {
+			t.Errorf("%v: two files of one lesson differ", c)
+		}
+		want := 1
+		if rep.Chosen().Plan != nil {
+			want = 2
+		}
+		if n := len(pageObject.FindAll(a, -1)); n != want {
+			t.Errorf("%v: %d pages, want %d", c, n, want)
+		}
+		box := map[words.Units]string{words.Metric: "[0 0 595.28 841.89]", words.Imperial: "[0 0 612.00 792.00]"}[c.units]
+		for _, part := range []string{box, "/Lang (" + c.code + ")", "D:20000101000000"} {
+			if !bytes.Contains(a, []byte(part)) {
+				t.Errorf("%v: no %s", c, part)
 			}
+		}
+		if len(host) > 3 && bytes.Contains(a, []byte(host)) {
+			t.Errorf("the machine's name is in the file")
+		}
+		if len(a) > 1_500_000 {
+			t.Errorf("%d bytes", len(a))
 		}
 	}
 }
@@ -124,7 +136,7 @@ func TestPDFText(t *testing.T) {
 // Letters that the embedded font lacks become a question mark, and nothing
 // ends a line that should not.
 func TestClean(t *testing.T) {
-	p := (&Lesson{lang: words.English()}).paperOf(1)
+	p := (&Lesson{lang: words.English()}).paperOf()
 	for in, want := range map[string]string{
 		"Zoë Ñandú ±−°½→": "Zoë Ñandú ±−°½→", "a\nb\x00": "a b ", "名🙂": "??", "8\u00a0cm": "8\u00a0cm",
 	} {

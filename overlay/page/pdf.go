@@ -51,22 +51,24 @@ func (l *Lesson) PDF() ([]byte, error) {
 		p.y += 2 * p.k
 		l.back(p)
 	}
+	trial := l.paperOf()
 	k, one := 0.0, false
 	if l.Plan == nil {
-		k = l.fit(all)
+		k = fit(trial, all)
 		one = k >= smallest
 	}
 	if !one {
-		k = l.fit(l.front)
+		k = fit(trial, l.front)
 	}
-	d := l.paperOf(k)
+	d := l.paperOf()
+	d.k = k
 	d.AddPage()
 	d.Bookmark(d.clean(l.Title), 0, 0)
 	if one {
 		all(d)
 	} else {
 		l.front(d)
-		d.k, d.y = l.fit(l.back), edge
+		d.k, d.y = fit(trial, l.back), edge
 		d.AddPage()
 		if l.Plan != nil {
 			d.Bookmark(d.clean(l.w("plan")), 0, 0)
@@ -81,14 +83,14 @@ func (l *Lesson) PDF() ([]byte, error) {
 }
 
 // fit is the size, of the usual, at which a page holds all that draw puts on
-// it.
-func (l *Lesson) fit(draw func(*paper)) float64 {
+// it; trial is a paper that is thrown away.
+func fit(trial *paper, draw func(*paper)) float64 {
 	k := 1.0
 	for ; k > 0.5; k -= 0.04 {
-		d := l.paperOf(k)
-		d.AddPage()
-		draw(d)
-		if d.y <= d.h-edge {
+		trial.AddPage()
+		trial.k, trial.y = k, edge
+		draw(trial)
+		if trial.y <= trial.h-edge {
 			break
 		}
 	}
@@ -102,7 +104,7 @@ type paper struct {
 	w, h, y, k float64
 }
 
-func (l *Lesson) paperOf(k float64) *paper {
+func (l *Lesson) paperOf() *paper {
 	size := "A4"
 	if l.letter() {
 		size = "Letter"
@@ -120,7 +122,7 @@ func (l *Lesson) paperOf(k float64) *paper {
 	f.SetAutoPageBreak(false, 0)
 	f.SetMargins(edge, edge, edge)
 	f.SetLineJoinStyle("round")
-	p := &paper{Fpdf: f, y: edge, k: k}
+	p := &paper{Fpdf: f, y: edge, k: 1}
 	p.w, p.h = f.GetPageSize()
 	f.SetTitle(p.clean(l.Title), true)
 	return p
