@@ -242,8 +242,12 @@ func (e *Engine) nights(ctx context.Context, every time.Duration) {
 			n, _ := e.store.Counts(ctx)
 			e.o.Log.Info("night", "night", night, "waiting", n[Waiting], "done", n[Done], "failed", n[Failed], "unplaced", n[Unplaced], "held", n[Held])
 		}
-		if err := e.store.ensure(ctx, e.jobs); err != nil && ctx.Err() == nil {
-			e.o.Log.Error("jobsfailed", "err", err)
+		e.finish(ctx)
+		if now := time.Now(); now.Sub(ensured) > 5*time.Minute {
+			ensured = now
+			if err := e.store.ensure(ctx, e.jobs); err != nil && ctx.Err() == nil {
+				e.o.Log.Error("queue_failed", "err", err)
+			}
 		}
 		select {
 		case <-ctx.Done():
