@@ -9,6 +9,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"tapeline/config"
@@ -137,7 +138,8 @@ func changed(ctx context.Context, path string, by aside, rep *pipeline.Report) [
 			day = all[i].Day
 		}
 	}
-	return sinceLast(all, cmp.Or(day, now().Format(time.DateOnly)), rep).changes
+	changes := sinceLast(all, cmp.Or(day, now().Format(time.DateOnly)), rep).changes
+	return slices.DeleteFunc(changes, func(c pipeline.Change) bool { return !isHeadline(&c.After) }) // a page is short
 }
 
 // print says what the ledger keeps, and what changed.
