@@ -411,7 +411,7 @@ func TestHostileNames(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if papers++; papers > 20 && papers%10 != 0 { // paper takes its time
+		if papers++; papers > 14 && papers%25 != 0 { // paper takes its time
 			return string(h), nil
 		}
 		p, err := l.PDF()
