@@ -106,7 +106,7 @@ func TestLast(t *testing.T) {
 		{"2026-04-23", pipeline.ViewChest, "R", "e"},
 		{"2026-04-22", pipeline.ViewBack, "R", "c"},
 		{"2026-04-22", pipeline.ViewPitcher, "R", "c"}, // the newest of all
-		{"2026-04-22", pipeline.ViewChest, "L", ""}, // a switch hitter's other side
+		{"2026-04-22", pipeline.ViewChest, "L", ""},    // a switch hitter's other side
 		{"2026-04-01", pipeline.ViewChest, "R", ""},
 	} {
 		got := ""
