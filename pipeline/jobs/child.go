@@ -151,7 +151,7 @@ func (c Child) Run(ctx context.Context) error {
 	close(over)
 	<-watched
 	kill() // what the child left running
-	last := <-heard
+	said := <-heard
 
 	var exit *exec.ExitError
 	switch {
@@ -168,11 +168,14 @@ func (c Child) Run(ctx context.Context) error {
 	case exit.ExitCode() < 0:
 		return &Slip{Reason: Crashed, Detail: exit.ProcessState.String(), Again: true}
 	}
-	why := out.what()
+	code, why := pipeline.Fault(exit.ExitCode()), out.what()
 	if why == "" {
-		why = last
+		why = said
+		if code == pipeline.FaultUsage { // Go's runtime ends so too, when native code crashes
+			code = pipeline.FaultInternal
+		}
 	}
-	return slip(pipeline.Fault(exit.ExitCode()), why)
+	return slip(code, why)
 }
 
 // slip sorts a reading's exit code by what may help.
@@ -201,13 +204,13 @@ func slip(code pipeline.Fault, why string) *Slip {
 	return &Slip{Reason: Crashed, Detail: why, Again: true}
 }
 
-// listen passes progress on and gives the last line that is none.
-func (c Child) listen(r io.Reader) (last string) {
+// listen passes progress on and gives the first line that is none.
+func (c Child) listen(r io.Reader) (first string) {
 	in := bufio.NewReaderSize(r, keepBytes)
 	for {
 		line, long, err := in.ReadLine()
 		if err != nil {
-			return last
+			return first
 		}
 		if long {
 			continue
@@ -217,8 +220,8 @@ func (c Child) listen(r io.Reader) (last string) {
 			c.Tell.Tell(s.Step, s.Done, s.Total)
 			continue
 		}
-		if t := strings.TrimSpace(strings.ToValidUTF8(string(line), "?")); t != "" {
-			last = t
+		if t := strings.TrimSpace(strings.ToValidUTF8(string(line), "?")); t != "" && first == "" {
+			first = t
 		}
 	}
 }

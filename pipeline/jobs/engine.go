@@ -33,9 +33,10 @@ type Span struct {
 // Reading is what a reader is given: the clip, where it lies, and the folder
 // below which its lesson must appear.
 type Reading struct {
-	Clip Clip
-	Out  string
-	Tell pipeline.Progress
+	Clip   Clip
+	Out    string
+	Limits Limits
+	Tell   pipeline.Progress
 }
 
 // Options of an Engine. Paths are absolute.
@@ -96,6 +97,7 @@ type Engine struct {
 	watch *inbox.Watcher
 
 	taking sync.Mutex // one arrival at a time
+	moving sync.Mutex // one original at a time
 	mu     sync.Mutex
 	block  string         // reason why no clip can be read now
 	sum    map[string]int // outcomes since Begin
@@ -384,6 +386,12 @@ var errGone = errors.New("the file is no longer there")
 // settle brings the original, and what travels with it, where it belongs. What
 // was cut off is made again.
 func (e *Engine) settle(ctx context.Context, c *Clip) error {
+	e.moving.Lock()
+	defer e.moving.Unlock()
+	return e.settleLocked(ctx, c)
+}
+
+func (e *Engine) settleLocked(ctx context.Context, c *Clip) error {
 	dir, stem := e.home(c)
 	if dir == c.Lies && stem == c.Stem {
 		if !exists(c.Original()) {
@@ -503,15 +511,7 @@ func (e *Engine) take(ctx context.Context, a inbox.Arrival) error {
 	if known && old.State == Held && c.State == Held && old.Original() == c.Original() && old.Reason == c.Reason {
 		return nil
 	}
-	if err := e.store.write(ctx, func(tx *sql.Tx) error {
-		if err := e.store.put(ctx, tx, &c); err != nil {
-			return err
-		}
-		if c.State == Waiting {
-			return enqueue(ctx, tx, e.jobs, &c)
-		}
-		return nil
-	}); err != nil {
+	if err := e.store.write(ctx, func(tx *sql.Tx) error { return e.store.put(ctx, tx, &c) }); err != nil {
 		return err
 	}
 	hook("accepted")
@@ -523,21 +523,29 @@ func (e *Engine) take(ctx context.Context, a inbox.Arrival) error {
 	return e.pick(ctx, &c)
 }
 
-// pick brings an accepted original where it belongs. One that its owner renamed
-// or took away meanwhile comes again under its new name, if it does.
+// pick brings an accepted original where it belongs, and a waiting one into the
+// queue. One that its owner renamed or took away meanwhile comes again under
+// its new name, if it does.
 func (e *Engine) pick(ctx context.Context, c *Clip) error {
-	if c.State == Running || c.State == Publishing {
-		return nil
-	}
-	err := e.settle(ctx, c)
-	if errors.Is(err, errGone) || errors.Is(err, fs.ErrNotExist) {
-		e.o.Log.Info("clip_gone", "clip", c.Short())
-		if now, ok, _ := e.store.Clip(ctx, c.Hash); ok {
-			_ = e.store.forget(ctx, &now)
+	moved, err := func() (bool, error) {
+		e.moving.Lock()
+		defer e.moving.Unlock()
+		now, ok, err := e.store.Clip(ctx, c.Hash)
+		if err != nil || !ok || now.State != c.State || now.Lies != c.Lies {
+			return false, err // somebody has it already
 		}
-		return nil
+		*c = now
+		err = e.settleLocked(ctx, c)
+		if errors.Is(err, errGone) || errors.Is(err, fs.ErrNotExist) {
+			e.o.Log.Info("clip_gone", "clip", c.Short())
+			return false, e.store.forget(ctx, c)
+		}
+		return err == nil, err
+	}()
+	if err != nil || !moved || c.State != Waiting {
+		return err
 	}
-	return err
+	return e.store.write(ctx, func(tx *sql.Tx) error { return enqueue(ctx, tx, e.jobs, c) })
 }
 
 // another puts a further copy of the same bytes aside.
@@ -715,7 +723,7 @@ func (e *Engine) make(ctx, db context.Context, c *Clip) error {
 	}()
 	var told time.Time
 	step := ""
-	err := e.o.Read(ctx, Reading{Clip: *c, Out: out, Tell: func(s string, part, whole int) {
+	err := e.o.Read(ctx, Reading{Clip: *c, Out: out, Limits: e.o.Limits, Tell: func(s string, part, whole int) {
 		if now := time.Now(); s != step || now.Sub(told) > time.Second {
 			step, told = s, now
 			_ = e.store.progress(db, c, s, part, whole)

@@ -53,9 +53,11 @@ func readerMain(out, clip string) int {
 		fmt.Printf(`{"error":{"exit":3,"what":"can't be opened"}}` + "\n")
 		return 3
 	}
+	slow := 5
+	_, _ = fmt.Sscan(os.Getenv("SLOW"), &slow)
 	for i := range 4 {
 		fmt.Fprintf(os.Stderr, `{"step":"pose","done":%d,"total":4}`+"\n", i)
-		time.Sleep(time.Duration(rand.IntN(20)) * time.Millisecond)
+		time.Sleep(time.Duration(rand.IntN(slow)) * time.Millisecond)
 	}
 	word, _, _ := strings.Cut(string(b), " ")
 	switch word {
@@ -147,15 +149,23 @@ func options(work string) Options {
 			_, err = l.Record(ctx, ledger.Entry{Player: c.Player, Day: c.Day, Folder: dir, Report: rep, At: time.Now()})
 			return err
 		},
-		Log:       slog.New(slog.NewTextHandler(io.Discard, nil)),
+		Log:       slog.New(slog.NewTextHandler(said(), nil)),
 		Backoff:   func(int) time.Duration { return 10 * time.Millisecond },
 		Pause:     100 * time.Millisecond,
 		pollQueue: 20 * time.Millisecond,
 	}
 	o.Read = func(ctx context.Context, r Reading) error {
-		return Child{Path: exe, Args: []string{r.Out, r.Clip.Original()}, Env: []string{"JOBS_TEST=reader"}, Dir: r.Out, Limits: o.Limits, Tell: r.Tell}.Run(ctx)
+		return Child{Path: exe, Args: []string{r.Out, r.Clip.Original()}, Env: []string{"JOBS_TEST=reader", "SLOW=" + os.Getenv("SLOW")}, Dir: r.Out, Limits: r.Limits, Tell: r.Tell}.Run(ctx)
 	}
 	return o
+}
+
+// said is where the log goes: nowhere, or with TELL to standard error.
+func said() io.Writer {
+	if os.Getenv("TELL") != "" {
+		return os.Stderr
+	}
+	return io.Discard
 }
 
 // daemon is an engine in a process of its own. DIE names the stage at which it

@@ -106,12 +106,12 @@ func TestRandomKills(t *testing.T) {
 	hashes := map[string]string{}
 	under, longest := 0, 0
 	for i := range kills {
-		for j := range 1 + rand.IntN(3) {
+		for j := range 2 + rand.IntN(4) {
 			player := fmt.Sprintf("p%03d", rand.IntN(50)*10)
 			hashes[drop(t, work, fmt.Sprintf("inbox/%s/%d-%d.mov", player, i, j), fmt.Sprint("clip ", i, j))] = player
 		}
-		cmd := start(t, work)
-		time.Sleep(time.Duration(rand.IntN(1000)) * time.Millisecond)
+		cmd := start(t, work, "SLOW=60")
+		time.Sleep(time.Duration(rand.IntN(600)) * time.Millisecond)
 		_ = cmd.Process.Kill()
 		if err := cmd.Wait(); !killed(err) {
 			t.Fatalf("it ended by itself: %v", err)
@@ -134,7 +134,7 @@ func TestRandomKills(t *testing.T) {
 	}
 	wantLessons(t, work, hashes)
 	t.Logf("%d kills, %d of them with a clip under way, %d clips, at most %d waiting", kills, under, len(hashes), longest)
-	if under == 0 {
-		t.Error("no kill met a clip under way")
+	if under < kills/5 {
+		t.Error("few kills met a clip under way")
 	}
 }

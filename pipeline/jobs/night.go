@@ -9,7 +9,12 @@ import "time"
 func Night(now time.Time, zone *time.Location, at time.Duration) string {
 	t := now.In(zone)
 	due := func(days int) time.Time {
-		return time.Date(t.Year(), t.Month(), t.Day()+days, 0, int(at/time.Minute), 0, 0, zone)
+		d := time.Date(t.Year(), t.Month(), t.Day()+days, 0, int(at/time.Minute), 0, 0, zone)
+		// An hour that is left out may come back as the one before.
+		if wall := time.Duration(d.Hour())*time.Hour + time.Duration(d.Minute())*time.Minute; wall < at {
+			d = d.Add(at - wall)
+		}
+		return d
 	}
 	if t.Before(due(0)) {
 		return due(-1).Format(time.DateOnly)
