@@ -24,6 +24,7 @@ var readCommand = command{
 
 Makes, for each clip, the folder OUT/<clip name>/ with
   lesson.mp4   the annotated video: once at real speed, then slow with holds
+  lesson.vtt   its captions
   sheet.png    stills of the phases on one page
   lesson.html  the page for player and parents: what is good, what to work on,
                drills; needs no network and prints on one sheet
@@ -60,6 +61,11 @@ What is known of the batter and the camera (the rest is worked out):
   --player ID     the player's code, like b07: the lesson is remembered in the
                   ledger, see "tapeline help progress"; without --date the day
                   of reading is taken and marked as assumed
+
+A file beside the clip with its name, CLIP.yaml beside CLIP.mov, may say the
+same by the same words, and what the coach puts right: times, points, palms,
+notes, findings (see README, "The coach's hand"). Flags win over it. A voice note
+CLIP.m4a, .wav or .mp3 is laid under the slow part of the video.
 
 How:
   --quality Q     best or quick: the network that finds the body (default best;
