@@ -1,5 +1,7 @@
 package pipeline
 
+import "strings"
+
 // ReportSchema is the version of report.json.
 const ReportSchema = 1
 
@@ -253,6 +255,12 @@ func (s *Swing) Lower() *Measure {
 		}
 	}
 	return nil
+}
+
+// Unasked is true of a measure that tells how to start lower in a swing where
+// that isn't advised: a number for nobody to act on, or no number.
+func (s *Swing) Unasked(m *Measure) bool {
+	return (strings.HasPrefix(m.Key, "start_lower") || m.Key == "tape_height") && (s.Lower() == nil || m.Value == nil)
 }
 
 // Chosen is the swing to show, nil when there is none.

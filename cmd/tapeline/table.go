@@ -45,7 +45,7 @@ func printTable(w io.Writer, l words.Lang, rep pipeline.Report) {
 	fmt.Fprintf(t, "\n%s\t%s\n", l.Table["measure"], l.Table["value"])
 	for i := range s.Measures {
 		m := &s.Measures[i]
-		if m.Value == nil && advice(m.Key) {
+		if s.Unasked(m) {
 			continue
 		}
 		fmt.Fprintf(t, "%s\t%s%s\n", l.MeasureName(m), value(l, m), balls(l, m, rep.Batter.Sport))
@@ -111,10 +111,6 @@ func balls(l words.Lang, m *pipeline.Measure, sport pipeline.Sport) string {
 	return ""
 }
 
-// advice is true of what a lower start would be: where none is advised, that is
-// nothing to report.
-func advice(key string) bool { return strings.HasPrefix(key, "start_lower") || key == "tape_height" }
-
 func bounds(l words.Lang, lo, hi *float64, unit string, decimals int) string {
 	if lo == nil || hi == nil {
 		return ""
@@ -170,7 +166,8 @@ func chained(l words.Lang, codes []string) string {
 		return ""
 	}
 	text := strings.Join(parts, "; ") + "."
-	return strings.ToUpper(text[:1]) + text[1:]
+	r, n := utf8.DecodeRuneInString(text)
+	return string(unicode.ToUpper(r)) + text[n:]
 }
 
 // known says how tall the batter is and which of side and view were not given.

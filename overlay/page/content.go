@@ -268,11 +268,15 @@ func (l *Lesson) lower() {
 	l.Lower = out
 }
 
-// rows are all measures, those with a band apart.
+// rows are all measures, those with a band apart; how to start lower only where
+// that is advised.
 func (l *Lesson) rows() {
 	var whose []string
 	for i := range l.sw.Measures {
 		m := &l.sw.Measures[i]
+		if l.sw.Unasked(m) {
+			continue
+		}
 		r := Row{Name: l.lang.MeasureName(m), Explain: l.lang.Measures[m.Key].Explain, Value: l.value(m)}
 		if b := l.bandFor(m); b != nil {
 			r.Band, r.Standing = l.limits(b), l.standing(m, b)

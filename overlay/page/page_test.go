@@ -623,9 +623,39 @@ func TestLower(t *testing.T) {
 	if err != nil || l.Lower == nil || len(l.Lower.Lines) != 3 {
 		t.Fatalf("%v %+v", err, l.Lower)
 	}
+	told := func() (n int) {
+		for _, r := range append(l.Rows, l.More...) {
+			for key, m := range words.English().Measures {
+				if m.Name == r.Name && (strings.HasPrefix(key, "start_lower") || key == "tape_height") {
+					n++
+				}
+			}
+		}
+		return n
+	}
+	if n := told(); n != 6 {
+		t.Errorf("%d numbers of it among the measures", n)
+	}
 	rep.Chosen().Findings = nil
-	if l, _ = New(rep, nil, words.English(), Options{}); l.Lower != nil {
-		t.Errorf("advised without a finding: %+v", l.Lower)
+	if l, _ = New(rep, nil, words.English(), Options{}); l.Lower != nil || told() != 0 {
+		t.Errorf("advised without a finding: %+v, %d numbers", l.Lower, told())
+	}
+}
+
+// Without a height there is no length to lay off: no drill asks for one.
+func TestPlanWithoutALength(t *testing.T) {
+	rep, _ := load(t, "open_faults")
+	for i := range rep.Chosen().Measures {
+		if m := &rep.Chosen().Measures[i]; m.Unit == "cm" {
+			m.Unit = "pct_height"
+		}
+	}
+	l, err := New(rep, nil, words.English(), Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if s := l.Plan.Steps[0]; l.Lower != nil || s.Name != words.English().Drills[sameDrill].Name || strings.Contains(s.SetUp+s.Do, "length") {
+		t.Errorf("%+v", s)
 	}
 }
 

@@ -32,8 +32,12 @@ type Day struct {
 	Items []string
 }
 
-// lowerDrill is the mirror's drill that needs the length to go down.
-const lowerDrill = "mirror_tape_lower"
+// lowerDrill is the mirror's drill that needs the length to go down; without
+// one, as where no height is known, sameDrill takes its place.
+const (
+	lowerDrill = "mirror_tape_lower"
+	sameDrill  = "mirror_tape"
+)
 
 func (l *Lesson) plan() {
 	p := l.sw.Plan
@@ -43,12 +47,15 @@ func (l *Lesson) plan() {
 	out := &Plan{Cue: l.lang.Findings[p.Rule].Cue}
 	var said []string
 	for i, s := range p.Steps {
+		if s.Drill == lowerDrill && l.Lower == nil {
+			s.Drill = sameDrill
+		}
 		d, ok := l.lang.Drills[s.Drill]
 		if !ok {
 			d = words.Drill{Name: named(nil, s.Drill)}
 		}
 		step := Step{Number: i + 1, Name: d.Name, SetUp: d.SetUp, Do: d.Do, Look: d.Look, Count: l.count(s), Pass: l.pass(s)}
-		if s.Drill == lowerDrill && l.Lower != nil { // "by the length in this plan"
+		if s.Drill == lowerDrill { // "by the length in this plan"
 			step.Do += " " + l.Lower.Lead
 		}
 		if !slices.Contains(said, d.Safety) {
