@@ -1,6 +1,23 @@
 package pipeline
 
-import "regexp"
+import (
+	"regexp"
+	"strings"
+)
 
 // PlayerForm is what a player's short code looks like: "b07", never a name.
 var PlayerForm = regexp.MustCompile(`^[a-z0-9][a-z0-9_-]{0,31}$`)
+
+// cardWord marks a number card's text as ours.
+const cardWord = "tapeline:"
+
+// CardText is what the square code of a player's number card says. It holds
+// the short code and nothing else.
+func CardText(id string) string { return cardWord + id }
+
+// CardPlayer is the player whose number card says text; false for the text of
+// any other code.
+func CardPlayer(text string) (id string, ok bool) {
+	id, ok = strings.CutPrefix(text, cardWord)
+	return id, ok && PlayerForm.MatchString(id)
+}

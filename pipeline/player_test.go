@@ -10,3 +10,14 @@ func TestPlayerForm(t *testing.T) {
 		}
 	}
 }
+
+func TestCard(t *testing.T) {
+	if id, ok := CardPlayer(CardText("b07")); !ok || id != "b07" {
+		t.Errorf("%q %v", id, ok)
+	}
+	for _, text := range []string{"", "b07", "tapeline:", "tapeline:Ada", "Tapeline:b07", "tapeline: b07"} {
+		if id, ok := CardPlayer(text); ok {
+			t.Errorf("%q is the card of %q", text, id)
+		}
+	}
+}

@@ -97,6 +97,10 @@ func (p *pipe) read(m *gocv.Mat) bool {
 	return err == nil
 }
 
+func (p *pipe) skip(n int) {
+	_, _ = io.CopyN(io.Discard, p.out, int64(n)*int64(p.w*p.h*3))
+}
+
 func (p *pipe) at() (float64, bool) { return 0, false }
 
 func replace(m *gocv.Mat, rows, cols int) gocv.Mat {

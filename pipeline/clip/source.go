@@ -24,6 +24,10 @@ type Options struct {
 	MaxSide int
 	// From and To limit the frames to From ≤ PTS ≤ To; To 0: to the end.
 	From, To float64
+	// Rate is how many frames a second of presentation time are wanted, the
+	// first of them being the first frame; 0: every one. Those between are
+	// decoded but not made pictures of.
+	Rate float64
 	// Exact converts the colours of BT.709 and BT.2020 clips in ffmpeg, right
 	// for every colour. Without it OpenCV decodes with the BT.601 matrix and a
 	// linear correction follows: right to a level or two, except for colours
@@ -56,7 +60,10 @@ func Open(ctx context.Context, c pipeline.Clip, o Options) (pipeline.Source, err
 	for o.To > 0 && to > from && c.PTS[to-1] > o.To+1e-6 {
 		to--
 	}
-	s := &source{ctx: ctx, clip: c, next: from, end: to}
+	s := &source{ctx: ctx, clip: c, next: from, end: to, due: math.Inf(-1)}
+	if o.Rate > 0 {
+		s.every = 1 / o.Rate
+	}
 	s.width, s.height = c.Width, c.Height // as the reader gives them
 	if c.Rotation%180 != 0 {
 		s.width, s.height = c.Height, c.Width
@@ -93,6 +100,9 @@ func deep(pixelFormat string) bool {
 // why may then say more.
 type reader interface {
 	read(m *gocv.Mat) bool
+	// skip leaves out the next n pictures; whether they were there tells the
+	// next read.
+	skip(n int)
 	// at is the decoder's time of the last picture, seconds from the first of
 	// the clip; false: unknown.
 	at() (float64, bool)
@@ -105,6 +115,7 @@ type source struct {
 	clip          pipeline.Clip
 	reader        reader
 	next, end     int
+	due, every    float64 // PTS of the next frame wanted, seconds between such
 	width, height int
 	small         fitted
 	made          bool // the reader turns and makes small: colours are dear at full size
@@ -128,9 +139,23 @@ func (s *source) Next() (*pipeline.Frame, error) {
 		s.err = failed(s.ctx, stepDecode, s.clip.Path, "ffmpeg", err, "")
 		return nil, s.err
 	}
-	if s.next >= s.end {
+	wanted := s.next
+	for wanted < s.end && s.clip.PTS[wanted] < s.due-1e-6 {
+		wanted++
+	}
+	if wanted >= s.end {
 		s.err = io.EOF
 		return nil, s.err
+	}
+	if n := wanted - s.next; n > 0 {
+		s.reader.skip(n)
+		s.next = wanted
+	}
+	if s.every > 0 {
+		// On a grid, so that uneven frames don't make the rate lower.
+		if s.due += s.every; s.due < s.clip.PTS[s.next]+1e-6 {
+			s.due = s.clip.PTS[s.next] + s.every
+		}
 	}
 	if !s.reader.read(&s.raw) || s.raw.Empty() {
 		s.err = s.ended()
@@ -379,6 +404,8 @@ func (r *capture) read(m *gocv.Mat) bool {
 	r.begin()
 	return ok
 }
+
+func (r *capture) skip(n int) { r.v.Grab(n) }
 
 func (r *capture) why() string { return "" }
 

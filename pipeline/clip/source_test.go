@@ -271,3 +271,28 @@ func TestFit(t *testing.T) {
 		}
 	}
 }
+
+// A part of the frames is the same as every one, the others left out.
+func TestRate(t *testing.T) {
+	c := mustProbe(t, smallClip(t, "a.mp4"))
+	c.Matrix = "bt709"
+	var all [][3]float64
+	each(t, c, Options{}, func(f *pipeline.Frame) { all = append(all, mean(f, 0, 0, 1, 1)) })
+	for _, o := range []Options{{Rate: 10}, {Rate: 4, From: .2}, {Rate: 7}, {Rate: 1000}, {Rate: 10, Exact: true}} {
+		next, seen := math.Inf(-1), 0
+		each(t, c, o, func(f *pipeline.Frame) {
+			seen++
+			if f.PTS < next-1e-6 || f.PTS != c.PTS[f.Index] {
+				t.Errorf("%+v: frame %d at %.3f, expected from %.3f on", o, f.Index, f.PTS, next)
+			}
+			next = f.PTS + .7/o.Rate
+			if d := dist(mean(f, 0, 0, 1, 1), all[f.Index]); d > 6 || !o.Exact && d > .01 {
+				t.Errorf("%+v: frame %d is another one by %v", o, f.Index, d)
+			}
+		})
+		want := int(math.Min(o.Rate, c.CaptureRate)*(c.PTS[len(c.PTS)-1]-o.From)) + 1
+		if seen < want-1 || seen > want+1 {
+			t.Errorf("%+v: %d frames, want about %d", o, seen, want)
+		}
+	}
+}
