@@ -239,8 +239,11 @@ func (l *Ledger) Players(ctx context.Context) (out []Player, err error) {
 			if err := scan(&id, &h.Day, &h.CM); err != nil {
 				return err
 			}
-			p := &out[at[id]]
-			p.Heights = append(p.Heights, h)
+			i, ok := at[id]
+			if !ok {
+				return fmt.Errorf("a height of no player %q", id)
+			}
+			out[i].Heights = append(out[i].Heights, h)
 			return nil
 		})
 	})
@@ -274,72 +277,74 @@ func (l *Ledger) Lessons(ctx context.Context, player string) (out []Lesson, err 
 			les.Swings = append(les.Swings, pipeline.Swing{Index: n})
 			return &les.Swings[len(les.Swings)-1]
 		}
-		rows := func(query string, f func(scan func(...any) error) error) error {
-			return each(ctx, tx, query, []any{player}, f)
+		var failed error // what belongs to lessons that could not be read is left
+		rows := func(query string, f func(scan func(...any) error) error) {
+			if failed == nil {
+				failed = each(ctx, tx, query, []any{player}, f)
+			}
 		}
-		return errors.Join(
-			rows(`SELECT l.id, l.player, l.day, l.day_assumed, l.view, l.bats, l.height_cm, l.folder, l.report_schema, l.created, l.updated
-				FROM lessons l`+which+`ORDER BY l.player, l.day, l.created, l.id`, func(scan func(...any) error) error {
-				les := Lesson{Bands: []pipeline.Band{}}
-				var created, updated string
-				if err := scan(&les.Clip, &les.Player, &les.Day, &les.DayAssumed, &les.View, &les.Bats, &les.HeightCM, &les.Folder, &les.Schema, &created, &updated); err != nil {
-					return err
-				}
-				var a, b error
-				les.Created, a = time.Parse(time.RFC3339, created)
-				les.Updated, b = time.Parse(time.RFC3339, updated)
-				at[les.Clip] = len(out)
-				out = append(out, les)
-				return errors.Join(a, b)
-			}),
-			rows(`SELECT b.lesson, b.rule, b.key, b.from_event, b.at_event, b.unit, b.least, b.most, b.origin, b.setting, b.own
-				FROM bands b JOIN lessons l ON l.id = b.lesson`+which+`ORDER BY b.lesson, b.position`, func(scan func(...any) error) error {
-				var id string
-				var b pipeline.Band
-				if err := scan(&id, &b.Rule, &b.Key, &b.From, &b.At, &b.Unit, &b.Min, &b.Max, &b.Origin, &b.Setting, &b.Own); err != nil {
-					return err
-				}
-				les := &out[at[id]]
-				les.Bands = append(les.Bands, b)
-				return nil
-			}),
-			rows(`SELECT s.lesson, s.swing, s.shown FROM swings s JOIN lessons l ON l.id = s.lesson`+which+`ORDER BY s.lesson, s.swing`, func(scan func(...any) error) error {
-				var id string
-				var n int
-				var shown bool
-				if err := scan(&id, &n, &shown); err != nil {
-					return err
-				}
-				swing(id, n).Chosen = shown
-				return nil
-			}),
-			rows(`SELECT m.lesson, m.swing, m.key, m.from_event, m.at_event, m.unit, m.value, m.lo, m.hi, m.warnings
-				FROM measures m JOIN lessons l ON l.id = m.lesson`+which+`ORDER BY m.lesson, m.swing, m.position`, func(scan func(...any) error) error {
-				var id, warnings string
-				var n int
-				m := pipeline.Measure{Frames: []int{}}
-				if err := scan(&id, &n, &m.Key, &m.From, &m.At, &m.Unit, &m.Value, &m.Lo, &m.Hi, &warnings); err != nil {
-					return err
-				}
-				m.Warnings = append([]string{}, strings.Fields(warnings)...)
-				s := swing(id, n)
-				s.Measures = append(s.Measures, m)
-				return nil
-			}),
-			rows(`SELECT f.lesson, f.swing, f.rule, f.kind, f.evidence, f.words
-				FROM findings f JOIN lessons l ON l.id = f.lesson`+which+`ORDER BY f.lesson, f.swing, f.position`, func(scan func(...any) error) error {
-				var id, evidence string
-				var n int
-				var f pipeline.Finding
-				if err := scan(&id, &n, &f.Rule, &f.Kind, &evidence, &f.Text); err != nil {
-					return err
-				}
-				f.Evidence = append([]string{}, strings.Fields(evidence)...)
-				s := swing(id, n)
-				s.Findings = append(s.Findings, f)
-				return nil
-			}),
-		)
+		rows(`SELECT l.id, l.player, l.day, l.day_assumed, l.view, l.bats, l.height_cm, l.folder, l.report_schema, l.created, l.updated
+			FROM lessons l`+which+`ORDER BY l.player, l.day, l.created, l.id`, func(scan func(...any) error) error {
+			les := Lesson{Bands: []pipeline.Band{}}
+			var created, updated string
+			if err := scan(&les.Clip, &les.Player, &les.Day, &les.DayAssumed, &les.View, &les.Bats, &les.HeightCM, &les.Folder, &les.Schema, &created, &updated); err != nil {
+				return err
+			}
+			var a, b error
+			les.Created, a = time.Parse(time.RFC3339, created)
+			les.Updated, b = time.Parse(time.RFC3339, updated)
+			at[les.Clip] = len(out)
+			out = append(out, les)
+			return errors.Join(a, b)
+		})
+		rows(`SELECT b.lesson, b.rule, b.key, b.from_event, b.at_event, b.unit, b.least, b.most, b.origin, b.setting, b.own
+			FROM bands b JOIN lessons l ON l.id = b.lesson`+which+`ORDER BY b.lesson, b.position`, func(scan func(...any) error) error {
+			var id string
+			var b pipeline.Band
+			if err := scan(&id, &b.Rule, &b.Key, &b.From, &b.At, &b.Unit, &b.Min, &b.Max, &b.Origin, &b.Setting, &b.Own); err != nil {
+				return err
+			}
+			les := &out[at[id]]
+			les.Bands = append(les.Bands, b)
+			return nil
+		})
+		rows(`SELECT s.lesson, s.swing, s.shown FROM swings s JOIN lessons l ON l.id = s.lesson`+which+`ORDER BY s.lesson, s.swing`, func(scan func(...any) error) error {
+			var id string
+			var n int
+			var shown bool
+			if err := scan(&id, &n, &shown); err != nil {
+				return err
+			}
+			swing(id, n).Chosen = shown
+			return nil
+		})
+		rows(`SELECT m.lesson, m.swing, m.key, m.from_event, m.at_event, m.unit, m.value, m.lo, m.hi, m.warnings
+			FROM measures m JOIN lessons l ON l.id = m.lesson`+which+`ORDER BY m.lesson, m.swing, m.position`, func(scan func(...any) error) error {
+			var id, warnings string
+			var n int
+			m := pipeline.Measure{Frames: []int{}}
+			if err := scan(&id, &n, &m.Key, &m.From, &m.At, &m.Unit, &m.Value, &m.Lo, &m.Hi, &warnings); err != nil {
+				return err
+			}
+			m.Warnings = append([]string{}, strings.Fields(warnings)...)
+			s := swing(id, n)
+			s.Measures = append(s.Measures, m)
+			return nil
+		})
+		rows(`SELECT f.lesson, f.swing, f.rule, f.kind, f.evidence, f.words
+			FROM findings f JOIN lessons l ON l.id = f.lesson`+which+`ORDER BY f.lesson, f.swing, f.position`, func(scan func(...any) error) error {
+			var id, evidence string
+			var n int
+			var f pipeline.Finding
+			if err := scan(&id, &n, &f.Rule, &f.Kind, &evidence, &f.Text); err != nil {
+				return err
+			}
+			f.Evidence = append([]string{}, strings.Fields(evidence)...)
+			s := swing(id, n)
+			s.Findings = append(s.Findings, f)
+			return nil
+		})
+		return failed
 	})
 	return out, err
 }

@@ -126,6 +126,40 @@ func TestRefused(t *testing.T) {
 	}
 }
 
+// A sound database whose rows make no sense is an error, never a panic.
+func TestSenseless(t *testing.T) {
+	for _, sql := range []string{
+		"UPDATE lessons SET height_cm = 'tall'",
+		"UPDATE lessons SET created = 'yesterday'",
+		"UPDATE bands SET least = 'low'",
+		"UPDATE measures SET value = 'a lot'",
+		"UPDATE heights SET cm = 'tall'",
+		"PRAGMA foreign_keys = 0; INSERT INTO heights VALUES ('nobody', '2026-05-03', 150)",
+		"PRAGMA foreign_keys = 0; DELETE FROM players",
+	} {
+		path := made(t)
+		alter(t, path, sql)
+		l, err := Open(t.Context(), path)
+		if err != nil {
+			t.Fatalf("%s: %v", sql, err)
+		}
+		_, players := l.Players(t.Context())
+		_, lessons := l.Lessons(t.Context(), "")
+		for _, err := range []error{players, lessons} {
+			var e *pipeline.Error
+			if err != nil && (!errors.As(err, &e) || e.Fault != pipeline.FaultLedger) {
+				t.Errorf("%s: %v", sql, err)
+			}
+		}
+		if players == nil && lessons == nil {
+			t.Errorf("%s: nobody complains", sql)
+		}
+		if err := l.Close(); err != nil {
+			t.Error(err)
+		}
+	}
+}
+
 func read(t *testing.T, path string) []byte {
 	t.Helper()
 	b, err := os.ReadFile(path)
