@@ -383,7 +383,14 @@ func (f *Film) plan() {
 	t := from
 	move := func(until float64) {
 		for ; t < until-1e-9; t += pace(t) * tf / rate {
-			f.shots = append(f.shots, Shot{Source: f.nearest(t), T: t, Pass: 2, Part: Slow, caption: f.text.Captions["slow"],
+			speed := "slower"
+			switch v := pace(t); {
+			case v <= 1/slowdown:
+				speed = "slow"
+			case v >= 1:
+				speed = "real"
+			}
+			f.shots = append(f.shots, Shot{Source: f.nearest(t), T: t, Pass: 2, Part: Slow, caption: f.text.Captions[speed],
 				marks: markTape | markEyes | markPlumb | markFoot | markRing, valued: markEyes})
 		}
 		t = until

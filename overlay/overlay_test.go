@@ -326,6 +326,20 @@ func TestFilmBounds(t *testing.T) {
 			if (len(f.Sound()) > 0) != (c.factor == 1) {
 				t.Errorf("sound %v at time factor %v", f.Sound(), c.factor)
 			}
+			for i, s := range f.Shots()[1:] {
+				if was := f.Shots()[i]; s.Part == Slow && was.Part == Slow {
+					say, step := f.text.Captions["slower"], (s.T-was.T)/c.factor*rate
+					switch {
+					case step < 1/slowdown+1e-6:
+						say = f.text.Captions["slow"]
+					case step > 1-1e-6:
+						say = f.text.Captions["real"]
+					}
+					if was.caption != say {
+						t.Fatalf("shot %d goes on by %.3f frames of real time and says %q", i, step, was.caption)
+					}
+				}
+			}
 			for _, s := range f.Shots() { // nothing panics, whatever is missing
 				_ = f.Scene(s).String()
 			}
