@@ -10,6 +10,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -47,6 +48,7 @@ type Config struct {
 	Batter Batter `mapstructure:"batter"`
 	Camera Camera `mapstructure:"camera"`
 	Pose   Pose   `mapstructure:"pose"`
+	Yard   `mapstructure:",squash"`
 }
 
 // Batter is what is known of who swings.
@@ -76,7 +78,7 @@ var (
 
 // Default is what holds when nothing is set.
 func Default() Config {
-	return Config{Out: "lessons", Lang: "en", Units: "metric", Pose: Pose{Quality: "best"}}
+	return Config{Out: "lessons", Lang: "en", Units: "metric", Pose: Pose{Quality: "best"}, Yard: defaultYard()}
 }
 
 // Load reads the configuration. An empty path means File in the working
@@ -115,8 +117,14 @@ func Load(path string) (Config, error) {
 	if err := c.Validate(); err != nil {
 		return Config{}, fmt.Errorf("%s: %w", source, err)
 	}
-	if inFile := v.InConfig("rules") && os.Getenv("TAPELINE_RULES") == ""; inFile && c.Rules != "" && !filepath.IsAbs(c.Rules) {
-		c.Rules = filepath.Join(filepath.Dir(path), c.Rules)
+	for _, f := range []struct {
+		key string
+		at  *string
+	}{{"rules", &c.Rules}, {"roster", &c.Roster}} {
+		inFile := v.InConfig(f.key) && os.Getenv("TAPELINE_"+strings.ToUpper(f.key)) == ""
+		if inFile && *f.at != "" && !filepath.IsAbs(*f.at) {
+			*f.at = filepath.Join(filepath.Dir(path), *f.at)
+		}
 	}
 	return c, nil
 }
@@ -154,7 +162,7 @@ func (c Config) Validate() error {
 			return fmt.Errorf("%s: %q is not one of %s", k.key, k.value, strings.Join(k.words, ", "))
 		}
 	}
-	return nil
+	return c.Yard.validate()
 }
 
 func plain[S ~string](of []S) (out []string) {
@@ -252,6 +260,10 @@ func length(s string) (cm float64, ok bool) {
 func flat(prefix string, v reflect.Value) map[string]any {
 	out := map[string]any{}
 	for i := range v.NumField() {
+		if v.Type().Field(i).Anonymous {
+			maps.Copy(out, flat(prefix, v.Field(i)))
+			continue
+		}
 		key := prefix + v.Type().Field(i).Tag.Get("mapstructure")
 		if f := v.Field(i); f.Kind() == reflect.Struct {
 			for k, x := range flat(key+".", f) {

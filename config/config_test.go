@@ -4,6 +4,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"reflect"
 	"strings"
 	"testing"
 )
@@ -62,11 +63,11 @@ func TestLoad(t *testing.T) {
 		want       func(Config) bool
 		err        string
 	}{
-		{name: "nothing set", want: func(c Config) bool { return c == Default() }},
+		{name: "nothing set", want: func(c Config) bool { return reflect.DeepEqual(c, Default()) }},
 		{name: "file", file: "out: o\nbatter:\n  height: 5ft7in\n", want: func(c Config) bool {
 			return c.Out == "o" && c.Batter.Height == "5ft7in" && c.Pose.Quality == "best"
 		}},
-		{name: "empty file", file: "\n", want: func(c Config) bool { return c == Default() }},
+		{name: "empty file", file: "\n", want: func(c Config) bool { return reflect.DeepEqual(c, Default()) }},
 		{name: "environment over file", file: "out: o\n", env: map[string]string{"TAPELINE_OUT": "e", "TAPELINE_POSE_QUALITY": "quick"},
 			want: func(c Config) bool { return c.Out == "e" && c.Pose.Quality == "quick" }},
 		{name: "unknown key", file: "batter:\n  hieght: 170cm\n", err: "hieght"},

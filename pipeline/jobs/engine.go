@@ -707,8 +707,10 @@ func (e *Engine) make(ctx, db context.Context, c *Clip) error {
 		return &Slip{Reason: NotMoved, Detail: scrub(err).Error(), Again: true}
 	}
 	hook("taken")
-	if back, err := e.changed(ctx, c); err != nil || back {
-		return errors.Join(err, errStale)
+	if other, err := e.changed(ctx, c); err != nil {
+		return err
+	} else if other {
+		return errStale
 	}
 	e.o.Log.Info("clip_running", "clip", c.Short(), "player", c.Player, "try", c.Tries)
 

@@ -414,7 +414,7 @@ func TestTwoDisks(t *testing.T) {
 // has become.
 func TestWrittenAfterTaken(t *testing.T) {
 	work := house(t)
-	first := drop(t, work, "inbox/p001/a.mov", "half of")
+	first := drop(t, work, "inbox/p001/a.mov", "part of")
 	real := hook
 	t.Cleanup(func() { hook = real })
 	wrote := false
@@ -431,7 +431,7 @@ func TestWrittenAfterTaken(t *testing.T) {
 			f.Close()
 		}
 	}
-	whole := drop(t, t.TempDir(), "x", "half of the clip")
+	whole := drop(t, t.TempDir(), "x", "part of the clip")
 	once(t, work, nil)
 	wantLessons(t, work, map[string]string{whole: "p001"})
 	if w := where(t, work, first); len(w) != 0 {
