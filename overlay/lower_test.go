@@ -178,6 +178,9 @@ func TestCaptions(t *testing.T) {
 // In a language of long words, and for a coach of many, nothing leaves the
 // title-safe area: text breaks, then shrinks.
 func TestLongWordsFit(t *testing.T) {
+	if testing.Short() {
+		t.Skip("one goroutine, many swings: nothing for the race detector")
+	}
 	long := words.English()
 	stretch := func(m map[string]string) map[string]string {
 		out := map[string]string{}

@@ -72,6 +72,9 @@ func TestSmallFrame(t *testing.T) {
 }
 
 func TestLostAndFound(t *testing.T) {
+	if testing.Short() {
+		t.Skip("one goroutine, many swings: nothing for the race detector")
+	}
 	on := spot{150, 68, 3, 1}
 	half := func(f *pipeline.Frame) *pipeline.Frame { // a hand over its right half
 		for y := range f.Height {

@@ -186,6 +186,9 @@ func (tr *truth) paint(buf []byte, i int, c color.RGBA) {
 // half a centimetre (where nothing near it has its colour) at every moment it is said to be seen, which must be
 // nearly always.
 func TestTravelOfASticker(t *testing.T) {
+	if testing.Short() {
+		t.Skip("one goroutine, many swings: nothing for the race detector")
+	}
 	for _, c := range []struct {
 		clip, colour string
 		most         float64 // error, cm
@@ -235,6 +238,9 @@ func TestTravelOfASticker(t *testing.T) {
 
 // Without a sticker there is nothing to see, whatever the colour.
 func TestNoSticker(t *testing.T) {
+	if testing.Short() {
+		t.Skip("one goroutine, many swings: nothing for the race detector")
+	}
 	for _, name := range []string{"open_faults", "front_left"} {
 		tr := load(t, name)
 		rng := rand.New(rand.NewPCG(5, 6))

@@ -50,6 +50,9 @@ func sticker(tr *p.Track, t *sim.Truth, rng *rand.Rand) func(s float64) float64 
 // Over random swings a marker's fall must come back, its bounds must hold the
 // truth as often as they say, and they must be narrower than those of the eyes.
 func TestMarkerDrop(t *testing.T) {
+	if testing.Short() {
+		t.Skip("one goroutine, many swings: nothing for the race detector")
+	}
 	const swings = 90
 	n, held, off := 0, 0, 0.
 	var mark, eyes []float64

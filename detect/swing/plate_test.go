@@ -32,6 +32,9 @@ func plateOf(c sim.Camera, width, height int, rng *rand.Rand) *p.PlateSeen {
 // as that says, with the height and without; the camera's direction is better
 // known. What the height alone gives is only compared with.
 func TestPlateOverSwings(t *testing.T) {
+	if testing.Short() {
+		t.Skip("one goroutine, many swings: nothing for the race detector")
+	}
 	type sum struct {
 		n, held, cm, aim int
 		off, wide, turn  float64

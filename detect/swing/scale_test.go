@@ -109,6 +109,9 @@ func TestNamedLength(t *testing.T) {
 // within its doubt as often as that says, and a length must help. What the
 // height alone gives is only compared with.
 func TestNamedLengthOverSwings(t *testing.T) {
+	if testing.Short() {
+		t.Skip("one goroutine, many swings: nothing for the race detector")
+	}
 	type sum struct {
 		n, held   int
 		off, wide float64

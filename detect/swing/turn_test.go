@@ -88,6 +88,9 @@ func random(view p.View, fps float64, rng *rand.Rand) sim.Params {
 // to within a frame, and bounds hold. From behind the catcher the batter hides
 // it until he hits it.
 func TestContactFromABallSeenInPerspective(t *testing.T) {
+	if testing.Short() {
+		t.Skip("one goroutine, many swings: nothing for the race detector")
+	}
 	rng := rand.New(rand.NewSource(1))
 	told, held, near := 0, 0, 0
 	for _, view := range []p.View{p.ViewChest, p.ViewPitcher, p.ViewBack, p.ViewCatcher} {

@@ -400,6 +400,9 @@ func inject(rep *pipeline.Report, opt *Options, s string) {
 // same tags as with a harmless one, the clip's name is nowhere, and the paper
 // is written too.
 func TestHostileNames(t *testing.T) {
+	if testing.Short() {
+		t.Skip("one goroutine, many swings: nothing for the race detector")
+	}
 	papers := 0
 	make := func(t tester, rep *pipeline.Report, opt Options, s string) (string, []byte) {
 		inject(rep, &opt, s)
