@@ -110,6 +110,9 @@ func judge(ctx context.Context, io streams, args []string) error {
 		if known, err = sidecarOver(side, known); err != nil {
 			return err
 		}
+		if err := droppable(known.Coach, rules, side); err != nil {
+			return err
+		}
 	}
 	given, err := g.over(known)
 	if err != nil {

@@ -28,8 +28,8 @@ func beside(clip string, known pipeline.Given, flags *givenFlags, by aside, rule
 	if err != nil {
 		return known, by, err
 	}
-	if err := coach.Droppable(known.Coach, rules); err != nil {
-		return known, by, &pipeline.Error{Fault: pipeline.FaultUsage, Step: "sidecar", Path: path, What: err.Error()}
+	if err := droppable(known.Coach, rules, path); err != nil {
+		return known, by, err
 	}
 	by = aside{
 		player: cmp.Or(by.player, side.Player), name: cmp.Or(by.name, side.Name), date: cmp.Or(by.date, side.Date),
@@ -37,6 +37,14 @@ func beside(clip string, known pipeline.Given, flags *givenFlags, by aside, rule
 	}
 	known, err = flags.over(known)
 	return known, by, err
+}
+
+// droppable refuses a sidecar that drops findings of a rule that there isn't.
+func droppable(hand *pipeline.Coach, rules []coach.Rule, path string) error {
+	if err := coach.Droppable(hand, rules); err != nil {
+		return &pipeline.Error{Fault: pipeline.FaultUsage, Step: "sidecar", Path: path, What: err.Error()}
+	}
+	return nil
 }
 
 func readSidecar(path string) (config.Sidecar, error) {

@@ -78,7 +78,7 @@ var english = Lang{
 		"good":            "Good:",
 		"first":           "Work on:",
 		"drill":           "Drill:",
-		"in_band":         "Every measure is inside its band.",
+		"in_band":         "Nothing that was measured needs work.",
 		"no_findings":     "No findings in this swing.",
 		"unsure_all":      "Nothing is sure enough to judge.",
 		"unsure":          "The rest is too unsure to judge.",

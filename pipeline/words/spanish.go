@@ -80,7 +80,7 @@ var spanish = Lang{
 		"good":            "Bien:",
 		"first":           "Trabaja:",
 		"drill":           "Ejercicio:",
-		"in_band":         "Todas las medidas están en su rango.",
+		"in_band":         "Nada de lo medido pide trabajo.",
 		"no_findings":     "Nada que señalar en este swing.",
 		"unsure_all":      "Nada es tan seguro como para juzgarlo.",
 		"unsure":          "Lo demás no es seguro.",
