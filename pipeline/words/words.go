@@ -38,9 +38,11 @@ type Lang struct {
 	Chains   map[string]string // what leads to what, a clause by code
 	Page     map[string]string // of the lesson's page
 	Progress map[string]string // of progress, comparisons and exports
-	Glossary []Term            // words of the trade, explained
-	Months   [12]string
-	DateForm string // "%[1]d %[2]s %[3]d": day, month, year
+	// NumberCards are the words of the sheet of number cards.
+	NumberCards map[string]string
+	Glossary    []Term // words of the trade, explained
+	Months      [12]string
+	DateForm    string // "%[1]d %[2]s %[3]d": day, month, year
 
 	imperial bool // see In
 }
