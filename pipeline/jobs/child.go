@@ -39,6 +39,7 @@ type Child struct {
 	Args   []string
 	Env    []string // all of it: nothing is inherited
 	Dir    string
+	In     string // what it finds on its standard input: nothing that others may see in a list of processes
 	Limits Limits
 	Tell   pipeline.Progress // called from one goroutine, may be nil
 }
@@ -101,6 +102,7 @@ func (c Child) Run(ctx context.Context) error {
 		cmd.Env = []string{}
 	}
 	cmd.SysProcAttr = attributes()
+	cmd.Stdin = strings.NewReader(c.In)
 	out := &tail{}
 	cmd.Stdout = out
 	cmd.WaitDelay = 2 * time.Second // a grandchild may hold on to the pipes

@@ -177,9 +177,15 @@ func (e *Engine) begin(ctx context.Context) (end func(), err error) {
 	if err != nil {
 		return nil, err
 	}
-	if err := unix.Flock(int(lock.Fd()), unix.LOCK_EX|unix.LOCK_NB); err != nil {
-		_ = lock.Close()
-		return nil, ErrBusy
+	// A reading that a dead program was just starting may hold it a moment more.
+	for until := time.Now().Add(2 * time.Second); ; time.Sleep(50 * time.Millisecond) {
+		if err := unix.Flock(int(lock.Fd()), unix.LOCK_EX|unix.LOCK_NB); err == nil {
+			break
+		}
+		if time.Now().After(until) || ctx.Err() != nil {
+			_ = lock.Close()
+			return nil, ErrBusy
+		}
 	}
 	if e.jobs, err = e.queue(); err == nil {
 		if err = e.recover(ctx); err == nil {
@@ -968,6 +974,10 @@ func (e *Engine) sweep(keep map[string]bool) {
 		if p := e.dir(stagingDir, d.Name()); !keep[p] {
 			_ = os.RemoveAll(p)
 		}
+	}
+	empty, _ := filepath.Glob(e.dir(takenDir, "*"))
+	for _, p := range empty {
+		_ = os.Remove(p) // only if it is
 	}
 	for _, d := range []string{takenDir + "/*", ArchiveDir + "/*", UnplacedDir, FailedDir} {
 		cut, _ := filepath.Glob(e.dir(d, draft+"*"))

@@ -1,6 +1,7 @@
 package jobs
 
 import (
+	"bytes"
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
@@ -209,6 +210,7 @@ func start(t *testing.T, work string, env ...string) *exec.Cmd {
 	}
 	cmd := exec.Command(exe)
 	cmd.Env = append([]string{"JOBS_TEST=daemon", "WORK=" + work}, env...)
+	cmd.Stderr = &bytes.Buffer{}
 	if err := cmd.Start(); err != nil {
 		t.Fatal(err)
 	}

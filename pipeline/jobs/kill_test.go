@@ -114,7 +114,7 @@ func TestRandomKills(t *testing.T) {
 		time.Sleep(time.Duration(rand.IntN(600)) * time.Millisecond)
 		_ = cmd.Process.Kill()
 		if err := cmd.Wait(); !killed(err) {
-			t.Fatalf("it ended by itself: %v", err)
+			t.Fatalf("it ended by itself: %v: %s", err, cmd.Stderr)
 		}
 		s, err := OpenSQLite(context.Background(), filepath.Join(work, StoreFile))
 		if err != nil {
