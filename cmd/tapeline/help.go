@@ -71,6 +71,20 @@ batter.height); flags win:
   batter: {height: 170cm, bats: R, level: youth, sport: baseball}
   camera: {view: chest, distance: 5m}
   pose: {quality: best}
+For watch and nightly:
+  work: tapeline-work          # inbox, archive, unplaced, failed, lessons in it
+  inbox: [DIR, …]              # else inbox in work
+  poll: 0s                     # 30s for network folders, which tell of nothing
+  settle: 5s                   # a file is taken when quiet for so long
+  cap: 10m                     # or, never quiet, after so long
+  roster: FILE                 # who may be filmed; CSV or YAML
+  nightly: "02:00"             # everything is looked at again
+  timezone: Local              # or America/Chicago
+  jobs: 1                      # readings at once
+  tries: 3                     # of one clip
+  limits: {time: 15m, memory: 3GB, space: 2GB}   # space: what stays free
+  metrics: ""                  # 127.0.0.1:9100 for /healthz and /metrics
+  log: {level: info, format: text}               # or debug, warn, error; json
 `)
 	return b.String()
 }

@@ -9,11 +9,13 @@ import (
 	"io"
 	"path/filepath"
 	"slices"
+	"strings"
 
 	"tapeline/config"
 	"tapeline/detect/coach"
 	"tapeline/pipeline"
 	"tapeline/pipeline/clip"
+	"tapeline/pipeline/jobs"
 	"tapeline/pipeline/words"
 )
 
@@ -77,6 +79,9 @@ How:
   --lang L        language of what is read: en or es (default en)
   --units U       metric or imperial: inches and feet in place of centimetres
                   and metres, but for report.json (default metric)
+  --staged        for "tapeline watch": the first name comes on standard input,
+                  progress goes to standard error as JSON lines, and whoever
+                  puts the lesson in its place writes the ledger
   --config FILE   configuration (default tapeline.yaml, if it is there)
 `,
 }
@@ -103,7 +108,7 @@ func read(ctx context.Context, s streams, args []string) error {
 	var o options
 	var by aside
 	var conf string
-	var asJSON bool
+	var asJSON, staged bool
 	var sp speech
 	g.add(f)
 	sp.add(f)
@@ -116,6 +121,7 @@ func read(ctx context.Context, s streams, args []string) error {
 	f.Float64Var(&by.capture, "capture", 0, "")
 	f.BoolVar(&o.force, "force", false, "")
 	f.BoolVar(&asJSON, "json", false, "")
+	f.BoolVar(&staged, "staged", false, "")
 	f.StringVar(&conf, "config", "", "")
 	clips, err := parse(f, args)
 	if errors.Is(err, errHelp) {
@@ -162,6 +168,14 @@ func read(ctx context.Context, s streams, args []string) error {
 		return err
 	}
 
+	if staged {
+		name, err := io.ReadAll(io.LimitReader(s.in, 200))
+		if err != nil {
+			return usage("--staged: standard input can't be read")
+		}
+		by.name = strings.TrimSpace(string(name))
+	}
+
 	rooms := stages(o)
 	defer rooms.Close()
 	var faults []error
@@ -173,13 +187,17 @@ func read(ctx context.Context, s streams, args []string) error {
 		}
 		if err == nil {
 			p := newBar(s.err, filepath.Base(path))
-			lesson, err = pipeline.Runner{Stages: rooms.Stages(by), Given: given, Tell: p.tell}.Read(ctx, path)
+			tell := p.tell
+			if staged {
+				tell = tellSteps(s.err)
+			}
+			lesson, err = pipeline.Runner{Stages: rooms.Stages(by), Given: given, Tell: tell}.Read(ctx, path)
 			p.end()
 		}
 		dir := filepath.Join(o.out, lesson.Name)
 		made := err == nil
 		var kept *keep
-		if made && by.player != "" {
+		if made && by.player != "" && !staged {
 			kept, err = remember(ctx, o.ledger, by, dir, lesson.Report)
 		}
 		if asJSON {
@@ -202,6 +220,18 @@ func read(ctx context.Context, s streams, args []string) error {
 		}
 	}
 	return summary(faults, len(clips))
+}
+
+// tellSteps writes progress as JSON lines, one for each hundredth of a step.
+func tellSteps(w io.Writer) pipeline.Progress {
+	step, percent := "", -1
+	return func(s string, done, total int) {
+		if p := 100 * done / max(total, 1); s != step || p != percent {
+			step, percent = s, p
+			b, _ := json.Marshal(jobs.Step{Step: s, Done: done, Total: total})
+			_, _ = w.Write(append(b, '\n'))
+		}
+	}
 }
 
 // summary is the error of the whole call: that of the only clip, the common

@@ -295,6 +295,7 @@ var english = Lang{
 	Page:        englishPage,
 	Progress:    englishProgress,
 	NumberCards: englishNumberCards,
+	Work:        englishWork,
 	Glossary:    englishGlossary,
 	Months: [12]string{"January", "February", "March", "April", "May", "June", "July",
 		"August", "September", "October", "November", "December"},

@@ -295,6 +295,7 @@ var spanish = Lang{
 	Page:        spanishPage,
 	Progress:    spanishProgress,
 	NumberCards: spanishNumberCards,
+	Work:        spanishWork,
 	Glossary:    spanishGlossary,
 	Months: [12]string{"enero", "febrero", "marzo", "abril", "mayo", "junio", "julio",
 		"agosto", "septiembre", "octubre", "noviembre", "diciembre"},

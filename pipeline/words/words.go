@@ -38,6 +38,8 @@ type Lang struct {
 	Chains   map[string]string // what leads to what, a clause by code
 	Page     map[string]string // of the lesson's page
 	Progress map[string]string // of progress, comparisons and exports
+	// Work are the words of the inbox and its queue: states, reasons.
+	Work map[string]string
 	// NumberCards are the words of the sheet of number cards.
 	NumberCards map[string]string
 	Glossary    []Term // words of the trade, explained
@@ -245,6 +247,18 @@ func (l Lang) Warning(w pipeline.Warning) string {
 		return seen + " (" + w.Detail + ")." + advice
 	}
 	return s + " (" + w.Detail + ")"
+}
+
+// Why is the sentence for a reason of the queue with its detail behind it.
+func (l Lang) Why(reason, detail string) string {
+	s, ok := l.Work[reason]
+	if !ok {
+		s = strings.ReplaceAll(reason, "_", " ")
+	}
+	if detail = strings.Join(strings.Fields(detail), " "); detail != "" {
+		s += " (" + detail + ")"
+	}
+	return s
 }
 
 // ownMoment are the measures whose name already says when.

@@ -1,0 +1,131 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"flag"
+	"fmt"
+
+	"tapeline/pipeline"
+	"tapeline/pipeline/jobs"
+)
+
+var nightlyCommand = command{
+	name:  "nightly",
+	about: "make a lesson of everything that waits, once",
+	usage: `usage: tapeline nightly [DIR…] [flags]
+
+Does what "tapeline watch" does with everything that waits in the inbox, or in
+the folders named, and ends. A table of what became of each clip goes to
+standard output. Where some clips could not be read or placed the exit code is 8.
+
+  --json          the summary as one JSON object instead of the table
+  --config FILE   configuration (default tapeline.yaml, if it is there); a roster
+                  must be named in it
+  --lang L        language of the reasons and lessons: en or es
+`,
+}
+
+func init() { nightlyCommand.run = nightly }
+
+func nightly(ctx context.Context, s streams, args []string) error {
+	f := flag.NewFlagSet("nightly", flag.ContinueOnError)
+	var conf string
+	var asJSON bool
+	var sp speech
+	f.StringVar(&conf, "config", "", "")
+	f.StringVar(&sp.lang, "lang", "", "")
+	f.BoolVar(&asJSON, "json", false, "")
+	dirs, err := parse(f, args)
+	if errors.Is(err, errHelp) {
+		fmt.Fprint(s.out, nightlyCommand.usage)
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	y, err := openYard(conf, sp)
+	if err != nil {
+		return err
+	}
+	st, err := y.store(ctx, true)
+	if err != nil {
+		return err
+	}
+	defer st.Close()
+	e, err := y.engine(st, dirs, y.log(s.err))
+	if err != nil {
+		return err
+	}
+	sum, err := e.Once(ctx)
+	if err != nil {
+		return y.busy(err)
+	}
+	if asJSON {
+		if sum.Outcomes == nil {
+			sum.Outcomes = []jobs.Outcome{}
+		}
+		b, err := json.Marshal(sum)
+		if err != nil {
+			return err
+		}
+		if _, err := s.out.Write(append(b, '\n')); err != nil {
+			return err
+		}
+	} else {
+		y.printSummary(s, sum)
+	}
+	return verdict(sum)
+}
+
+func (y *yard) printSummary(s streams, sum jobs.Summary) {
+	t := y.text.Work
+	if len(sum.Outcomes)+sum.Waiting+sum.Left == 0 {
+		fmt.Fprintln(s.out, t["nothing"])
+		return
+	}
+	row(s.out, t["clip"], t["player"], t["what"])
+	for _, o := range sum.Outcomes {
+		what := t[o.State]
+		if o.State != jobs.Duplicate && o.Reason != "" {
+			what += ": " + y.text.Why(o.Reason, o.Detail)
+		} else if o.Lesson != "" {
+			what += ": " + o.Lesson
+		}
+		row(s.out, o.Hash[:8], o.Player, what)
+	}
+	fmt.Fprintln(s.out)
+	for _, k := range []string{string(jobs.Done), string(jobs.Failed), string(jobs.Unplaced), string(jobs.Held), jobs.Duplicate} {
+		if n := sum.Count(k); n > 0 {
+			fmt.Fprintf(s.out, "%s: %d\n", t[k], n)
+		}
+	}
+	if sum.Waiting > 0 {
+		fmt.Fprintf(s.out, t["waits"]+"\n", sum.Waiting)
+	}
+	if sum.Left > 0 {
+		fmt.Fprintf(s.out, t["left"]+"\n", sum.Left)
+	}
+	if sum.Blocked != "" {
+		fmt.Fprintln(s.out, y.text.Why(sum.Blocked, ""))
+	}
+}
+
+// verdict is the exit code of a run: that nothing could be read for want of
+// something has its own, a part that was not is FaultPartial.
+func verdict(sum jobs.Summary) error {
+	bad := sum.Count(string(jobs.Failed)) + sum.Count(string(jobs.Unplaced)) + sum.Count(string(jobs.Held)) + sum.Waiting + sum.Left
+	if bad == 0 {
+		return nil
+	}
+	if sum.Count(string(jobs.Done)) == 0 {
+		switch sum.Blocked {
+		case jobs.NotReady:
+			return &pipeline.Error{Fault: pipeline.FaultSetup, What: "no clip could be read: something of the set-up is missing", Hint: "run scripts/setup"}
+		case jobs.NoSpace:
+			return &pipeline.Error{Fault: pipeline.FaultOutput, What: "no clip could be read: the disk is too full"}
+		}
+	}
+	return &pipeline.Error{Fault: pipeline.FaultPartial, What: fmt.Sprintf("clips without a lesson: %d", bad), Hint: "the reasons stand beside them"}
+}

@@ -1,0 +1,83 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"net"
+	"net/http"
+)
+
+var watchCommand = command{
+	name:  "watch",
+	about: "make a lesson of every clip that is dropped in a folder",
+	usage: `usage: tapeline watch [flags]
+
+Watches the inbox folders and makes a lesson of every clip that comes, until it
+is stopped. Whose clip it is, its folder says (inbox/b07/swing.mov), the notes
+beside it (player: b07), or its name (b07_swing.mov). Below the work folder:
+  inbox/        drop clips here, with their notes and voice notes
+  lessons/      PLAYER/DAY-CLIP/ with what "tapeline read" makes
+  archive/      originals, unchanged; they still carry where they were filmed
+  unplaced/     clips nobody can be found for, the reason beside
+  failed/       clips that can't be read, the reason beside
+Who may not be filmed is not read: the clip stays where it is. What is hidden,
+still being copied, a link or no file is left alone. Every night, at the
+configured time, everything that lies in wait is looked at again.
+
+  --config FILE   configuration (default tapeline.yaml, if it is there); "tapeline
+                  help" lists its keys. A roster must be named in it.
+  --lang L        language of the reasons and lessons: en or es
+
+Events go to standard error, one a line, without names.
+`,
+}
+
+func init() { watchCommand.run = watch }
+
+func watch(ctx context.Context, s streams, args []string) error {
+	f := flag.NewFlagSet("watch", flag.ContinueOnError)
+	var conf string
+	var sp speech
+	f.StringVar(&conf, "config", "", "")
+	f.StringVar(&sp.lang, "lang", "", "")
+	names, err := parse(f, args)
+	if errors.Is(err, errHelp) {
+		fmt.Fprint(s.out, watchCommand.usage)
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	if len(names) > 0 {
+		return usage("watch: %q is too much; the folders stand in the configuration", names[0])
+	}
+	y, err := openYard(conf, sp)
+	if err != nil {
+		return err
+	}
+	st, err := y.store(ctx, true)
+	if err != nil {
+		return err
+	}
+	defer st.Close()
+	e, err := y.engine(st, nil, y.log(s.err))
+	if err != nil {
+		return err
+	}
+	if y.c.Metrics != "" {
+		at, err := net.Listen("tcp", y.c.Metrics)
+		if err != nil {
+			return usage("metrics: %v", err)
+		}
+		srv := e.Server(y.c.Metrics)
+		defer srv.Close()
+		go func() {
+			if err := srv.Serve(at); !errors.Is(err, http.ErrServerClosed) {
+				y.log(s.err).Error("metrics_failed", "err", err)
+			}
+		}()
+	}
+	return y.busy(e.Run(ctx))
+}

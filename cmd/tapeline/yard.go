@@ -1,0 +1,289 @@
+package main
+
+import (
+	"cmp"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"sync"
+	"time"
+
+	"tapeline/config"
+	"tapeline/pipeline"
+	"tapeline/pipeline/inbox"
+	"tapeline/pipeline/jobs"
+	"tapeline/pipeline/ledger"
+	"tapeline/pipeline/words"
+)
+
+// yard is what watch, nightly, status and retry share: the work folder and what
+// is configured of it, every path absolute.
+type yard struct {
+	c    config.Config
+	work string
+	text words.Lang
+}
+
+func openYard(conf string, sp speech) (*yard, error) {
+	c, err := load(conf)
+	if err != nil {
+		return nil, err
+	}
+	y := &yard{c: c}
+	if y.text, err = sp.over(c); err != nil {
+		return nil, err
+	}
+	if y.work, err = filepath.Abs(c.Work); err != nil {
+		return nil, usage("work: %v", err)
+	}
+	return y, nil
+}
+
+// store opens the store; make tells that there may be none yet.
+func (y *yard) store(ctx context.Context, make bool) (*jobs.Store, error) {
+	path := filepath.Join(y.work, jobs.StoreFile)
+	if make {
+		if err := os.MkdirAll(y.work, 0o777); err != nil {
+			return nil, &pipeline.Error{Fault: pipeline.FaultOutput, Step: "store", Path: y.work, What: "can't be created", Hint: "set work to another folder", Err: err}
+		}
+	} else if _, err := os.Stat(path); err != nil {
+		return nil, &pipeline.Error{Fault: pipeline.FaultUsage, Step: "store", Path: y.work, What: "no clip has come here yet", Hint: "is work the folder that \"tapeline watch\" uses?"}
+	}
+	return jobs.OpenSQLite(ctx, path)
+}
+
+// log is one line an event.
+func (y *yard) log(w io.Writer) *slog.Logger {
+	var level slog.Level
+	_ = level.UnmarshalText([]byte(y.c.Log.Level)) // it has been validated
+	o := &slog.HandlerOptions{Level: level}
+	if y.c.Log.Format == "json" {
+		return slog.New(slog.NewJSONHandler(w, o))
+	}
+	return slog.New(slog.NewTextHandler(w, o))
+}
+
+// ledger is where lessons are remembered.
+func (y *yard) ledger() (string, error) {
+	return filepath.Abs(cmp.Or(y.c.Ledger, filepath.Join(y.work, jobs.LessonsDir, ledger.File)))
+}
+
+// engine joins the work folder with the reading. dirs take the place of the
+// configured inbox.
+func (y *yard) engine(s *jobs.Store, dirs []string, log *slog.Logger) (*jobs.Engine, error) {
+	c := y.c
+	if c.Roster == "" {
+		return nil, usage("roster: who may be filmed must be known; write roster: FILE in %s", config.File)
+	}
+	r := &liveRoster{path: c.Roster, log: log}
+	if err := r.load(); err != nil {
+		return nil, usage("%v", err)
+	}
+	given := len(dirs) > 0
+	if !given {
+		dirs = c.Inboxes()
+	}
+	for i, d := range dirs {
+		abs, err := filepath.Abs(d)
+		if err != nil {
+			return nil, usage("%q: %v", d, err)
+		}
+		if dirs[i] = abs; !given && len(c.Inbox) == 0 {
+			if err := os.MkdirAll(abs, 0o777); err != nil {
+				return nil, &pipeline.Error{Fault: pipeline.FaultOutput, Path: abs, What: "can't be created", Err: err}
+			}
+		}
+		for _, own := range []string{jobs.ArchiveDir, jobs.FailedDir, jobs.UnplacedDir, jobs.LessonsDir, "taken", "staging"} {
+			if rel, err := filepath.Rel(dirs[i], filepath.Join(y.work, own)); err == nil && rel != ".." && !strings.HasPrefix(rel, "../") {
+				return nil, usage("%q can't be an inbox: %s lies in it", d, own)
+			}
+		}
+	}
+	memory, _ := config.ParseBytes(c.Limits.Memory)
+	space, _ := config.ParseBytes(c.Limits.Space)
+	night, _ := c.Night()
+	zone, _ := c.Zone()
+	book, err := y.ledger()
+	if err != nil {
+		return nil, usage("ledger: %v", err)
+	}
+	env, err := y.environment()
+	if err != nil {
+		return nil, err
+	}
+	return jobs.New(s, jobs.Options{
+		Work: y.work, Inbox: dirs, Settle: c.Settle, Cap: c.Cap, Poll: c.Poll,
+		Jobs: c.Jobs, Tries: c.Tries, Limits: jobs.Limits{Time: c.Limits.Time, Memory: memory}, Space: uint64(space), Nightly: night, Zone: zone,
+		Roster: r, Note: note, Say: y.text.Why, Log: log,
+		Read: func(ctx context.Context, j jobs.Reading) error {
+			p, _ := r.player(j.Clip.Player)
+			return child(p, book, env, j).Run(ctx)
+		},
+		Record: func(ctx context.Context, clip jobs.Clip, dir string) error {
+			p, _ := r.player(clip.Player)
+			return record(ctx, book, p, clip, dir)
+		},
+	}), nil
+}
+
+// child is the reading of one clip in a process of its own.
+func child(p config.Player, book string, env []string, j jobs.Reading) jobs.Child {
+	exe, err := os.Executable()
+	if err != nil {
+		exe = os.Args[0]
+	}
+	args := []string{"read", "--staged", "--json", "--out", j.Out, "--ledger", book, "--player", j.Clip.Player}
+	if j.Clip.Dated {
+		args = append(args, "--date", j.Clip.Day)
+	}
+	return jobs.Child{Path: exe, Args: append(args, "--", j.Clip.Original()), Env: append(env, playerEnv(p)...), Dir: j.Out, In: p.FirstName, Limits: j.Limits, Tell: j.Tell}
+}
+
+// environment is all that a reading knows of the configuration: no secret is in
+// it, and nothing is inherited but where things lie.
+func (y *yard) environment() (env []string, err error) {
+	for _, k := range []string{"PATH", "HOME", "TMPDIR", "LANG", "LC_ALL", "XDG_CACHE_HOME", "LD_LIBRARY_PATH"} {
+		if v, ok := os.LookupEnv(k); ok {
+			env = append(env, k+"="+v)
+		}
+	}
+	c := y.c
+	for _, p := range []*string{&c.Home, &c.Rules} {
+		if *p != "" {
+			if *p, err = filepath.Abs(*p); err != nil {
+				return nil, err
+			}
+		}
+	}
+	for k, v := range map[string]string{
+		"HOME": c.Home, "RULES": c.Rules, "LANG": y.text.Code, "UNITS": c.Units, "POSE_QUALITY": c.Pose.Quality,
+		"CAMERA_VIEW": c.Camera.View, "CAMERA_DISTANCE": c.Camera.Distance,
+		"BATTER_LEVEL": c.Batter.Level, "BATTER_SPORT": c.Batter.Sport,
+	} {
+		if v != "" {
+			env = append(env, "TAPELINE_"+k+"="+v)
+		}
+	}
+	return env, nil
+}
+
+// playerEnv is what the roster knows of a player, below what a sidecar says.
+func playerEnv(p config.Player) (env []string) {
+	for k, v := range map[string]string{"LANG": p.Language, "BATTER_BATS": string(p.Bats), "BATTER_LEVEL": string(p.Level), "BATTER_SPORT": string(p.Sport)} {
+		if v != "" {
+			env = append(env, "TAPELINE_"+k+"="+v) // the last of a name counts
+		}
+	}
+	if p.HeightCM > 0 {
+		env = append(env, "TAPELINE_BATTER_HEIGHT="+strconv.FormatFloat(p.HeightCM, 'f', -1, 64)+"cm")
+	}
+	return env
+}
+
+// record puts a published lesson into the ledger, which knows it by its clip.
+func record(ctx context.Context, book string, p config.Player, clip jobs.Clip, dir string) (err error) {
+	b, err := os.ReadFile(filepath.Join(dir, pipeline.ReportFile))
+	if err != nil {
+		return err
+	}
+	var rep pipeline.Report
+	if err := json.Unmarshal(b, &rep); err != nil {
+		return err
+	}
+	l, err := ledger.Create(ctx, book)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, l.Close()) }()
+	e := ledger.Entry{Player: clip.Player, Name: p.FirstName, Folder: dir, Report: rep, At: now()}
+	if clip.Dated {
+		e.Day = clip.Day
+	}
+	_, err = l.Record(ctx, e)
+	return err
+}
+
+// note is what a sidecar says of where its clip belongs.
+func note(path string) (inbox.Note, error) {
+	s, err := config.ReadSidecar(path)
+	return inbox.Note{Player: s.Player, Day: s.Date}, err
+}
+
+// liveRoster is the roster as its file is now: consents are withdrawn without
+// anybody starting the daemon anew. While the file can't be read nobody is
+// known, so that nothing is read on an old consent.
+type liveRoster struct {
+	path string
+	log  *slog.Logger
+
+	mu   sync.Mutex
+	mod  time.Time
+	size int64
+	now  *config.Roster
+}
+
+func (r *liveRoster) load() error {
+	st, err := os.Stat(r.path)
+	if err == nil && r.now != nil && st.Size() == r.size && st.ModTime().Equal(r.mod) {
+		return nil
+	}
+	all, err := config.ReadRoster(r.path)
+	if err != nil {
+		r.now = nil
+		return err
+	}
+	r.now = all
+	if st != nil {
+		r.mod, r.size = st.ModTime(), st.Size()
+	}
+	return nil
+}
+
+func (r *liveRoster) player(id string) (config.Player, bool) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if err := r.load(); err != nil {
+		r.log.Error("roster_unread", "err", err)
+		return config.Player{}, false
+	}
+	return r.now.Player(id)
+}
+
+// Known implements inbox.Roster.
+func (r *liveRoster) Known(id string) bool {
+	_, ok := r.player(id)
+	return ok
+}
+
+// Film implements inbox.Roster.
+func (r *liveRoster) Film(id string, day time.Time) bool {
+	p, ok := r.player(id)
+	return ok && p.Film.On(day)
+}
+
+// busy says that another program has the folder.
+func (y *yard) busy(err error) error {
+	if errors.Is(err, jobs.ErrBusy) {
+		return &pipeline.Error{Fault: pipeline.FaultOutput, Path: y.work, What: "another tapeline is at work here", Hint: "\"tapeline watch\" does the night's run itself"}
+	}
+	var e *pipeline.Error
+	if err == nil || errors.As(err, &e) {
+		return err
+	}
+	if errors.Is(err, context.Canceled) {
+		return &pipeline.Error{Fault: pipeline.FaultInterrupted, What: "interrupted; what is waiting goes on next time"}
+	}
+	return &pipeline.Error{Fault: pipeline.FaultOutput, Path: y.work, What: err.Error()}
+}
+
+// row writes columns of a table.
+func row(w io.Writer, clip, player, what string) {
+	fmt.Fprintf(w, "%-10s %-12s %s\n", clip, player, what)
+}
