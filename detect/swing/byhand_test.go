@@ -3,6 +3,7 @@ package swing
 import (
 	"errors"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -91,6 +92,24 @@ func TestCorrectedTimesAreTaken(t *testing.T) {
 		if e != p.Stance && (got.Reason != "coach" || *got.Lo > at || *got.Hi < at) {
 			t.Errorf("%s: %v", e, got)
 		}
+	}
+}
+
+// A plant that the coach saw is no more said not to be there.
+func TestPlantOfTheCoach(t *testing.T) {
+	k := warningTriggers["no_stride"].track()
+	warned := func(r p.Report) bool {
+		return slices.ContainsFunc(r.Warnings, func(w p.Warning) bool { return w.Code == "no_stride" })
+	}
+	found, err := Judge(k, k.Given)
+	if err != nil || !warned(found) {
+		t.Fatalf("%v %v", err, found.Warnings)
+	}
+	g := k.Given
+	g.Coach = &p.Coach{Times: []p.Timed{{Event: p.Plant, T: *found.Chosen().Event(p.Contact).T - .17}}}
+	set, err := Judge(k, g)
+	if err != nil || warned(set) || set.Chosen().Measure("eye_drop", p.Stance, p.Plant).Value == nil {
+		t.Errorf("%v %v", err, set.Warnings)
 	}
 }
 

@@ -217,7 +217,7 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 	}
 	contact = a.hand.moment(p.Contact, contact)
 	pl, st, warn := plant(g, a.body, contact.i, a.bodyPx)
-	if warn != "" {
+	if _, set := a.hand.times[p.Plant]; warn != "" && !set {
 		a.warn(warn, "")
 	}
 	if pl.ok && !a.sides.side() {
