@@ -110,7 +110,7 @@ var englishCare = map[string]string{
 
 // Clauses of one sentence, the cause first; what was not measured says "often".
 var englishChains = map[string]string{
-	"from_tall_stance":   "the stance starts tall, with both knees almost straight",
+	"from_tall_stance":   "the stance starts tall, with both knees bent only a little",
 	"from_body_sinks":    "most of the drop is the body sinking",
 	"from_nod":           "most of the drop is a nod of the head, so more knee bend is not the cure",
 	"to_foot_stays_open": "the front foot is still open at contact",

@@ -19,7 +19,7 @@ var englishGlossary = []Term{
 	{"Plumb line", "A line that hangs straight down, like a weight on a string."},
 	{"Knee bend", "How far a knee is bent. A straight leg is 0°."},
 	{"Band", "The range that counts as fine. A coach chose it; it is not a law."},
-	{"±, bounds and doubt", "How far off a number may be. 19 times out of 20 the true value lies between the bounds."},
+	{"±, bounds and doubt", "How far off a number may be. The bounds are set so that the true value lies between them 19 times out of 20."},
 	{"Tee", "A post that holds the ball still."},
 	{"Soft toss", "A partner tosses the ball up gently from the side."},
 	{"Front toss", "A partner tosses the ball underhand from in front, from behind a screen."},

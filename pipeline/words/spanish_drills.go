@@ -106,7 +106,7 @@ var spanishCare = map[string]string{
 }
 
 var spanishChains = map[string]string{
-	"from_tall_stance":   "la postura empieza alta, con las dos rodillas casi rectas",
+	"from_tall_stance":   "la postura empieza alta, con las dos rodillas poco dobladas",
 	"from_body_sinks":    "la mayor parte de la caída es el cuerpo que baja",
 	"from_nod":           "la mayor parte de la caída es la cabeza que se inclina, así que doblar más las rodillas no es el remedio",
 	"to_foot_stays_open": "el pie delantero sigue abierto en el contacto",

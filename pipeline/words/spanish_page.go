@@ -44,7 +44,7 @@ var spanishPage = map[string]string{
 	"legend_origin_K":   "Práctica común: muchos entrenadores usan este límite; ningún estudio lo respalda, y una academia puede poner el suyo.",
 	"legend_origin_M":   "De memoria: nadie ha vuelto a buscar este límite.",
 	"legend_origin_own": "De tu entrenador: tu academia puso este límite.",
-	"legend_bounds":     "± y rangos: 19 de cada 20 veces el valor real está ahí.",
+	"legend_bounds":     "± y rangos: en pruebas con swings dibujados por computadora, el valor real estuvo ahí 19 de cada 20 veces.",
 	"lower":             "Empieza más abajo",
 	"lower_lead":        "Empieza %s más abajo que ahora.",
 	"lower_knees":       "Para eso las rodillas se doblan más que en tu postura de ahora: unos %s más la delantera, %s más la trasera.",
