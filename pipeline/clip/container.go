@@ -40,6 +40,7 @@ const (
 	stepSound  = "sound"
 	stepVoice  = "voice"
 	stepEncode = "encode"
+	stepCut    = "cut"
 )
 
 func unreadable(step, path, hint, format string, a ...any) *pipeline.Error {

@@ -8,6 +8,7 @@
 //  2. Probe: ffprobe with the demuxer forced → pipeline.Clip (probe.go)
 //  3. Open: gocv's FFmpeg backend, or an ffmpeg process for deep-colour and
 //     HDR clips → frames (source.go); Audio → samples (audio.go)
+//     Cut → a part of it as a file of its own (cut.go)
 //  4. NewEncoder: an ffmpeg process fed with raw pictures → an MP4 that is
 //     probed again before it counts as written (encode.go)
 //
