@@ -261,10 +261,10 @@ func (w row) player() (Player, error) {
 		p.HeightCM = cm
 	}
 	if p.Level != "" && !slices.Contains(pipeline.Levels, p.Level) {
-		return p, fmt.Errorf("level: %s", unknown("level", c["level"], words(pipeline.Levels)))
+		return p, fmt.Errorf("level: %s", unknown("level", c["level"], plain(pipeline.Levels)))
 	}
 	if p.Sport != "" && !slices.Contains(pipeline.Sports, p.Sport) {
-		return p, fmt.Errorf("sport: %s", unknown("sport", c["sport"], words(pipeline.Sports)))
+		return p, fmt.Errorf("sport: %s", unknown("sport", c["sport"], plain(pipeline.Sports)))
 	}
 	for _, a := range strings.FieldsFunc(c["guardian_email"], func(r rune) bool { return strings.ContainsRune(" \t\n,;|", r) }) {
 		at, err := mail.ParseAddress(a)
@@ -292,11 +292,4 @@ func (w row) player() (Player, error) {
 		}
 	}
 	return p, nil
-}
-
-func words[T ~string](list []T) (out []string) {
-	for _, v := range list {
-		out = append(out, string(v))
-	}
-	return out
 }

@@ -20,7 +20,6 @@ var pageHTML string
 //go:embed page.css
 var pageCSS string
 
-// label marks texts of the page in the template: {{.W "good"}}.
 var pageTemplate = template.Must(template.New("page").Parse(pageHTML))
 
 // Make writes lesson.html of the chosen swing; see New.
@@ -61,7 +60,7 @@ func (l *Lesson) HTML() ([]byte, error) {
 // letter is the paper of who measures in inches; all others print on A4.
 func (l *Lesson) letter() bool { return l.lang.System() == words.Imperial }
 
-// W, Lang, Card, Glossary, Small and Src are for the template.
+// W, Lang, Glossary, Mark, Small, Src and Join are for the template.
 func (l *Lesson) W(key string) string    { return l.w(key) }
 func (l *Lesson) Lang() string           { return l.lang.Code }
 func (l *Lesson) Glossary() []words.Term { return l.lang.Glossary }

@@ -37,7 +37,6 @@ type Lesson struct {
 	sw   *pipeline.Swing
 
 	Title  string
-	Name   string
 	About  []string
 	Good   []string
 	Focus  *Focus
@@ -111,7 +110,7 @@ func New(rep *pipeline.Report, stills []sheet.Still, lang words.Lang, opt Option
 	if sw == nil {
 		return nil, overlay.ErrNoSwing
 	}
-	l := &Lesson{lang: lang, rep: rep, sw: sw, Name: opt.FirstName}
+	l := &Lesson{lang: lang, rep: rep, sw: sw}
 	l.head(opt)
 	l.findings()
 	l.why()
