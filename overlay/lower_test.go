@@ -139,14 +139,14 @@ func TestFindingsAreSaid(t *testing.T) {
 	}
 	for caption, at := range map[string]pipeline.EventKind{
 		"Good: hands start high enough": pipeline.Stance, "Good: finish held in balance": pipeline.Finish,
-		"Good: front foot lands closed": pipeline.Plant, "Work on: Wait for the ball to…": pipeline.Finish,
+		"Good: front foot lands closed enough": pipeline.Plant, "Work on: Wait for the ball to…": pipeline.Finish,
 		"Also: head drifts into the swing": pipeline.Contact,
 	} {
 		if got[caption] != at {
 			t.Errorf("%q at %q, want %q; there are %v", caption, got[caption], at, got)
 		}
 	}
-	if _, ok := got["Good: head stays over back knee"]; ok {
+	if _, ok := got["Good: head stays near back knee"]; ok {
 		t.Error("a fourth good thing is said")
 	}
 	if s := float64(len(f.Shots())) / rate; s >= 45 {

@@ -630,8 +630,8 @@ func TestEndCards(t *testing.T) {
 	}{
 		{find(), `card "No findings in this swing."`},
 		{find(pipeline.CantTell), `card "Nothing is sure enough to judge."`},
-		{find(pipeline.Strength), `card "Good:" "eyes stay at the tape" "Nothing that was measured needs work."`},
-		{find(pipeline.Strength, pipeline.Strength, pipeline.CantTell), `card "Good:" "eyes stay at the tape" "eyes stay at the tape" "The rest is too unsure to judge."`},
+		{find(pipeline.Strength), `card "Good:" "eyes stay near the tape" "Nothing that was measured needs work."`},
+		{find(pipeline.Strength, pipeline.Strength, pipeline.CantTell), `card "Good:" "eyes stay near the tape" "eyes stay near the tape" "The rest is too unsure to judge."`},
 		{find(pipeline.Priority, pipeline.CantTell), `card "Work on:" "eyes sink below the tape" "Drill:" "mirror swings, tape at eye level"`},
 	} {
 		if c.card.String() != c.want {

@@ -161,21 +161,21 @@ var english = Lang{
 	},
 	Findings: map[string]Finding{
 		"eye_drop": {
-			Good:  "eyes stay at the tape",
+			Good:  "eyes stay near the tape",
 			Fix:   "eyes sink below the tape",
 			Drill: "mirror swings, tape at eye level",
 			Say:   "The eyes sink between the stance and contact.",
 			Cue:   "Cap brim stays on the tape.",
 		},
 		"front_foot_open": {
-			Good:  "front foot lands closed",
+			Good:  "front foot lands closed enough",
 			Fix:   "front foot lands too open",
 			Drill: "stride, stop, check the foot",
 			Say:   "The front foot opens toward the pitcher.",
 			Cue:   "Land with the shoelaces at the plate.",
 		},
 		"front_foot_open_contact": {
-			Good:  "front foot stays closed",
+			Good:  "front foot stays closed enough",
 			Fix:   "front foot opens by contact",
 			Drill: "tee, set deep",
 			Say:   "At contact the front foot is too far open.",
@@ -196,7 +196,7 @@ var english = Lang{
 			Cue:   "Nose stays where it started.",
 		},
 		"head_over_back": {
-			Good:  "head stays over back knee",
+			Good:  "head stays near back knee",
 			Fix:   "head leaves the back knee",
 			Drill: "tee, freeze at contact",
 			Say:   "At contact the head is well ahead of the back knee.",

@@ -163,21 +163,21 @@ var spanish = Lang{
 	},
 	Findings: map[string]Finding{
 		"eye_drop": {
-			Good:  "los ojos siguen en la cinta",
+			Good:  "los ojos cerca de la cinta",
 			Fix:   "los ojos bajan de la cinta",
 			Drill: "swings al espejo, con cinta",
 			Say:   "Los ojos bajan entre la postura y el contacto.",
 			Cue:   "La visera no se despega de la cinta.",
 		},
 		"front_foot_open": {
-			Good:  "el pie delantero pisa cerrado",
+			Good:  "pie delantero pisa bastante cerrado",
 			Fix:   "el pie delantero pisa muy abierto",
 			Drill: "zancada, alto, revisa el pie",
 			Say:   "El pie delantero se abre hacia el lanzador.",
 			Cue:   "Pisa con los cordones mirando al plato.",
 		},
 		"front_foot_open_contact": {
-			Good:  "el pie delantero sigue cerrado",
+			Good:  "pie delantero sigue bastante cerrado",
 			Fix:   "el pie delantero se abre antes",
 			Drill: "tee, puesto más atrás",
 			Say:   "En el contacto el pie delantero está demasiado abierto.",
@@ -198,7 +198,7 @@ var spanish = Lang{
 			Cue:   "La nariz se queda donde empezó.",
 		},
 		"head_over_back": {
-			Good:  "la cabeza sobre la rodilla trasera",
+			Good:  "cabeza cerca de la rodilla trasera",
 			Fix:   "la cabeza deja la rodilla trasera",
 			Drill: "tee, congélate en el contacto",
 			Say:   "En el contacto la cabeza está muy adelante de la rodilla trasera.",
