@@ -98,7 +98,7 @@ var englishPage = map[string]string{
 	"col_then":       "Last time",
 	"col_now":        "Now",
 	"change_then":    "%s on %s",
-	"change_larger":  "A real change: larger than the doubt.",
+	"change_larger":  "A difference: larger than the doubt of measuring.",
 	"change_same":    "No sure change: within the doubt.",
 	"change_unknown": "Can't be compared.",
 

@@ -96,7 +96,7 @@ var spanishPage = map[string]string{
 	"col_then":       "La última vez",
 	"col_now":        "Ahora",
 	"change_then":    "%s el %s",
-	"change_larger":  "Un cambio real: mayor que la duda.",
+	"change_larger":  "Una diferencia: mayor que la duda de la medición.",
 	"change_same":    "Sin cambio seguro: está dentro de la duda.",
 	"change_unknown": "No se puede comparar.",
 
