@@ -197,12 +197,12 @@ func (e *Engine) begin(ctx context.Context) (end func(), err error) {
 		return nil, err
 	}
 	e.watch = inbox.New(inbox.Options{Dirs: e.o.Inbox, Settle: e.o.Settle, Cap: e.o.Cap, Poll: e.o.Poll, Log: e.o.Log})
-	return func() {
+	return sync.OnceFunc(func() {
 		stop, cancel := context.WithTimeout(context.WithoutCancel(ctx), 20*time.Second)
 		defer cancel()
 		_ = e.jobs.StopAndCancel(stop)
 		_ = lock.Close()
-	}, nil
+	}), nil
 }
 
 // private makes a folder for its owner alone.
@@ -307,6 +307,7 @@ func (e *Engine) Once(ctx context.Context) (s Summary, err error) {
 		e.mu.Unlock()
 		blocked := e.blocked()
 		if busy == 0 && (n[Waiting] == 0 || blocked != "") {
+			end() // a clip is told of when its original is in the archive too
 			e.mu.Lock()
 			s.Outcomes, s.Waiting, s.Blocked = e.all, n[Waiting], blocked
 			e.mu.Unlock()
