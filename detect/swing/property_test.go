@@ -61,10 +61,19 @@ func mirrored(t p.Track) p.Track {
 		c := &s.Camera
 		c.B, c.TX, c.GX, c.TY = -c.B, W-c.A*W-c.TX, -c.GX, c.TY+c.B*W
 		s.Head.DX, s.Head.CX, s.Head.Rot = -s.Head.DX, W-s.Head.CX, -s.Head.Rot
-		if s.Marker != nil {
-			s.Marker = &p.Point{X: W - s.Marker.X, Y: s.Marker.Y}
+		for _, q := range []**p.Point{&s.Marker, &s.BatAt, &s.Ball} {
+			if *q != nil {
+				*q = &p.Point{X: W - (*q).X, Y: (*q).Y}
+			}
 		}
 	})
+	for i := range t.Windows { // the copy that each made
+		if o := t.Windows[i].Plate; o != nil {
+			q := *o
+			q.Middle.X, q.Yaw, q.Roll = W-o.Middle.X, -o.Yaw, -o.Roll
+			t.Windows[i].Plate = &q
+		}
+	}
 	if n := t.Given.Scale; n != nil {
 		t.Given.Scale = &p.Span{From: p.Point{X: W - n.From.X, Y: n.From.Y}, To: p.Point{X: W - n.To.X, Y: n.To.Y}, CM: n.CM}
 	}
@@ -87,10 +96,19 @@ func zoomed(t p.Track, k float64) p.Track {
 		c.TX, c.TY, c.GX, c.GY = k*c.TX, k*c.TY, k*c.GX, k*c.GY
 		h := &s.Head
 		h.DX, h.DY, h.CX, h.CY = k*h.DX, k*h.DY, k*h.CX, k*h.CY
-		if s.Marker != nil {
-			s.Marker = &p.Point{X: k * s.Marker.X, Y: k * s.Marker.Y}
+		for _, q := range []**p.Point{&s.Marker, &s.BatAt, &s.Ball} {
+			if *q != nil {
+				*q = &p.Point{X: k * (*q).X, Y: k * (*q).Y}
+			}
 		}
 	})
+	for i := range t.Windows { // the copy that each made
+		if o := t.Windows[i].Plate; o != nil {
+			q := *o
+			q.Middle, q.PxPerCM = p.Point{X: k * o.Middle.X, Y: k * o.Middle.Y}, k*o.PxPerCM
+			t.Windows[i].Plate = &q
+		}
+	}
 	if n := t.Given.Scale; n != nil {
 		t.Given.Scale = &p.Span{From: p.Point{X: k * n.From.X, Y: k * n.From.Y}, To: p.Point{X: k * n.To.X, Y: k * n.To.Y}, CM: n.CM}
 	}
@@ -186,6 +204,32 @@ func draw(t *rapid.T) p.Track {
 	}
 	if px := rapid.Float64Range(0, 200).Draw(t, "named length"); px > 100 {
 		k.Given.Scale = &p.Span{From: p.Point{X: 20, Y: 30}, To: p.Point{X: 20 + px, Y: 40}, CM: 84}
+	}
+	contact, way := tr.Phases["contact"].T, rapid.SampledFrom([]float64{-1, 1}).Draw(t, "way")
+	bat, ball, plate := rapid.Bool().Draw(t, "bat"), rapid.Bool().Draw(t, "ball"), rapid.Bool().Draw(t, "plate")
+	if bat || ball {
+		k.Onsets = nil
+	}
+	var feet *p.PlateSeen
+	each(&k, func(s *p.Seen) {
+		if s.Pose == nil {
+			return
+		}
+		hands, tall, since := s.Pose.Mean(p.LeftWrist, p.RightWrist), s.Pose.Height(), s.PTS-contact
+		if bat && math.Abs(since) < .12 {
+			s.BatAt = &p.Point{X: hands.X + way*2*tall*since, Y: hands.Y}
+		}
+		if ball && math.Abs(since) < .08 {
+			s.Ball = &p.Point{X: hands.X + way*4*tall*math.Abs(since), Y: hands.Y + tall*since}
+		}
+		if feet == nil {
+			at := s.Pose.Mean(p.LeftHeel, p.RightHeel, p.LeftToe, p.RightToe)
+			feet = &p.PlateSeen{Middle: p.Point{X: at.X + .1*tall, Y: at.Y + .15*tall}, PxPerCM: tall / 160, Pitch: 6, Roll: 1, ScaleSD: .005, PitchSD: 1}
+		}
+	})
+	if plate && feet != nil {
+		feet.Yaw = rapid.SampledFrom([]float64{-90, 0, 90, 180}).Draw(t, "yaw")
+		k.Windows[0].Plate = feet
 	}
 	return k
 }
