@@ -44,7 +44,7 @@ var sweeps = []sweep{
 			q.YawOff = math.Copysign(v, float64(q.Seed%2)-.5) // half of them to either side
 		}),
 		limit: "said: oblique, for most", from: 3, to: 6,
-		meaning: "The front foot suffers first: its error is two thirds larger at 30° and twice as large from 40° on. What lies along the line to the pitcher follows, and from 40° on the view is taken for the pitcher's every other time, where it can't be told at all. The eyes' fall hardly minds. The program reads about .7 of the true angle and says `oblique` over 15° of it: for one swing in three at 20°, four in five at 30°. By 30° a quarter of the foot's bounds fail."},
+		meaning: "The front foot suffers first: its error is two thirds larger at 30° and twice as large from 40° on. What lies along the line to the pitcher follows, and from 40° on the view is taken for the pitcher's every other time, where it can't be told at all. The eyes' fall errs little more, but from 20° on one of its bounds in six fails. The program reads about .7 of the true angle and says `oblique` over 15° of it: for one swing in three at 20°, four in five at 30°. By 30° a quarter of the foot's bounds fail."},
 	{name: "rate", title: "Frames a second", axis: "frames a second", timing: true,
 		steps: each([]float64{240, 120, 60, 30, 24}, "%g", func(v float64, q *sim.Params, _ *sim.Errors) { q.FPS = v }),
 		limit: "said: low_frame_rate, under 50", from: 3, to: 5,
