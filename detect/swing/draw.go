@@ -76,7 +76,6 @@ func (a *analysis) draw(s *p.Swing) {
 		d.HeelFront, d.ToeFront, d.HeelBack, d.ToeBack = heelF.lerp(i), toeF.lerp(i), heelB.lerp(i), toeB.lerp(i)
 		d.KneeFront, d.KneeBack, d.HipFront, d.HipBack = kneeF.lerp(i), kneeB.lerp(i), hipF.lerp(i), hipB.lerp(i)
 		d.Hands = hands.lerp(i)
-		d.Energy = fr.EnergyBat
 		if q, ok := g.markerAt(i); a.marked && ok {
 			d.Marker = &q
 		}
