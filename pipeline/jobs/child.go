@@ -52,18 +52,17 @@ const (
 	Unread    = "unreadable"
 	NoBatter  = "no_batter"
 	NoSwing   = "no_swing"
-	BadNotes  = "bad_notes"  // sidecar or other words that can't be followed
-	NotReady  = "not_ready"  // the set-up is missing: no clip's fault
-	NoSpace   = "no_space"   // so is a full disk
-	Vanished  = "vanished"   // the file is no longer there
-	Stopped   = "stopped"    // the program was stopped meanwhile
-	NotWhole  = "not_whole"  // the reading ended well but its lesson is not complete
-	NoRecord  = "no_record"  // the ledger could not be written
-	NotMoved  = "not_moved"  // a file could not be moved
-	Duplicate = "duplicate"  // the same bytes came again
-	Mistake   = "mistake"    // anything else
-	Changed   = "changed"    // it was still being written
-	Replaced  = "taken_back" // the original was taken out of its folder
+	BadNotes  = "bad_notes" // sidecar or other words that can't be followed
+	NotReady  = "not_ready" // the set-up is missing: no clip's fault
+	NoSpace   = "no_space"  // so is a full disk
+	NoRoster  = "no_roster" // and a roster that can't be read
+	Stopped   = "stopped"   // the program was stopped meanwhile
+	NotWhole  = "not_whole" // the reading ended well but its lesson is not complete
+	NoRecord  = "no_record" // the ledger could not be written
+	NotMoved  = "not_moved" // a file could not be moved
+	Duplicate = "duplicate" // the same bytes came again
+	Mistake   = "mistake"   // anything else
+	Changed   = "changed"   // it was still being written
 )
 
 // Slip is why a reading failed. Again says that another try may help, Blocked

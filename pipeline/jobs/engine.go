@@ -55,6 +55,8 @@ type Options struct {
 	Zone    *time.Location
 
 	Roster inbox.Roster
+	// Ready is nil where the roster can be read; else no clip is taken or read.
+	Ready func() error
 	// Note reads the sidecar at a path: whose clip it is and of which day.
 	Note func(path string) (inbox.Note, error)
 	// Spans finds the parts of a clip that belong to a player, by number cards
@@ -246,6 +248,9 @@ func (e *Engine) nights(ctx context.Context, every time.Duration) {
 		if began, err := e.store.night(ctx, night); err != nil && ctx.Err() == nil {
 			e.o.Log.Error("night_failed", "err", err)
 		} else if began {
+			if err := e.prune(ctx); err != nil && ctx.Err() == nil {
+				e.o.Log.Error("night_failed", "err", err)
+			}
 			e.watch.Again()
 			n, _ := e.store.Counts(ctx)
 			e.o.Log.Info("night", "night", night, "waiting", n[Waiting], "done", n[Done], "failed", n[Failed], "unplaced", n[Unplaced], "held", n[Held])
@@ -464,12 +469,8 @@ func (e *Engine) explain(c *Clip) error {
 func (e *Engine) Take(ctx context.Context, a inbox.Arrival) error {
 	e.taking.Lock()
 	defer e.taking.Unlock()
-	if e.full() {
-		e.blocks(NoSpace, "")
-		return errFull
-	}
-	if e.blocked() == NoSpace {
-		e.blocks("", "")
+	if e.stops() {
+		return errBlocked
 	}
 	err := e.take(ctx, a)
 	if err != nil && ctx.Err() == nil {
@@ -478,8 +479,26 @@ func (e *Engine) Take(ctx context.Context, a inbox.Arrival) error {
 	return err
 }
 
-// errFull leaves an arrival in the inbox.
-var errFull = errors.New("the disk is full")
+// errBlocked leaves an arrival in the inbox.
+var errBlocked = errors.New("no clip can be taken now")
+
+// stops tells whether no clip may be taken or read now.
+func (e *Engine) stops() bool {
+	if e.full() {
+		e.blocks(NoSpace, "")
+		return true
+	}
+	if e.o.Ready != nil {
+		if err := e.o.Ready(); err != nil {
+			e.blocks(NoRoster, err.Error())
+			return true
+		}
+	}
+	if b := e.blocked(); b == NoSpace || b == NoRoster {
+		e.blocks("", "")
+	}
+	return false
+}
 
 func (e *Engine) take(ctx context.Context, a inbox.Arrival) error {
 	base := filepath.Base(a.Rel)
@@ -647,12 +666,8 @@ func day(t time.Time) time.Time {
 // work reads one clip and publishes its lesson.
 func (e *Engine) work(ctx context.Context, hash string) error {
 	db := context.WithoutCancel(ctx) // what is begun in the store is ended
-	if e.full() {
-		e.blocks(NoSpace, "")
+	if e.stops() {
 		return river.JobSnooze(e.o.Pause)
-	}
-	if e.blocked() == NoSpace {
-		e.blocks("", "")
 	}
 	c, err := e.store.claim(db, hash)
 	if errors.Is(err, errStale) {
@@ -719,6 +734,11 @@ func (e *Engine) make(ctx, db context.Context, c *Clip) error {
 	} else if other {
 		return errStale
 	}
+	// Consent may have been withdrawn while it waited.
+	filmed, err := time.Parse(time.DateOnly, c.Day)
+	if err != nil || !e.o.Roster.Film(c.Player, filmed) || !e.o.Roster.Film(c.Player, day(e.o.Now().In(e.o.Zone))) {
+		return &Slip{Reason: inbox.NoConsent, Detail: c.Player}
+	}
 	e.o.Log.Info("clip_running", "clip", c.Short(), "player", c.Player, "try", c.Tries)
 
 	out := e.staging(c)
@@ -732,7 +752,7 @@ func (e *Engine) make(ctx, db context.Context, c *Clip) error {
 	}()
 	var told time.Time
 	step := ""
-	err := e.o.Read(ctx, Reading{Clip: *c, Out: out, Limits: e.o.Limits, Tell: func(s string, part, whole int) {
+	err = e.o.Read(ctx, Reading{Clip: *c, Out: out, Limits: e.o.Limits, Tell: func(s string, part, whole int) {
 		if now := time.Now(); s != step || now.Sub(told) > time.Second {
 			step, told = s, now
 			_ = e.store.progress(db, c, s, part, whole)
@@ -947,24 +967,44 @@ func (e *Engine) recover(ctx context.Context) error {
 				return err
 			}
 		case Done, Failed, Unplaced:
-			if err := e.settle(ctx, c); errors.Is(err, errGone) && c.State != Done {
-				e.o.Log.Info("taken_back", "clip", c.Short(), "player", c.Player)
-				if err := e.store.forget(ctx, c); err != nil {
-					return err
-				}
-			} else if err != nil && !errors.Is(err, errGone) {
+			if err := e.settle(ctx, c); err != nil && !errors.Is(err, errGone) {
 				e.o.Log.Error("not_moved", "clip", c.Short(), "err", scrub(err))
-			}
-		case Held:
-			if !exists(c.Original()) {
-				if err := e.store.forget(ctx, c); err != nil {
-					return err
-				}
 			}
 		}
 	}
 	e.sweep(keep)
+	if err := e.prune(ctx); err != nil {
+		return err
+	}
 	return e.store.ensure(ctx, e.jobs)
+}
+
+// prune forgets clips that their owner took out of the folder in which they
+// lay for him.
+func (e *Engine) prune(ctx context.Context) error {
+	e.moving.Lock()
+	defer e.moving.Unlock()
+	for _, state := range []State{Failed, Unplaced, Held} {
+		clips, err := e.store.Clips(ctx, state)
+		if err != nil {
+			return err
+		}
+		for i := range clips {
+			c := &clips[i]
+			if exists(c.Original()) {
+				continue
+			}
+			if dir, stem := e.home(c); exists(filepath.Join(dir, stem+c.Ext)) {
+				continue // a move was cut off
+			}
+			e.o.Log.Info("taken_back", "clip", c.Short(), "player", c.Player)
+			if err := e.store.forget(ctx, c); err != nil && !errors.Is(err, errStale) {
+				return err
+			}
+			_ = os.Remove(why(c))
+		}
+	}
+	return nil
 }
 
 // sweep removes what claims that are over left behind, and copies that were

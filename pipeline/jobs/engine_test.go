@@ -206,6 +206,45 @@ func TestHeld(t *testing.T) {
 	wantLessons(t, work, map[string]string{h: "p001"})
 }
 
+// Consent that is withdrawn while a clip waits keeps it unread; a roster that
+// can't be read keeps everything waiting.
+func TestWithdrawn(t *testing.T) {
+	work := house(t)
+	h := drop(t, work, "inbox/p001/a.mov", "setup later")
+	r := &consents{ok: true}
+	once(t, work, func(o *Options) { o.Roster = r }) // is taken; the set-up is missing
+	r.ok = false
+	read := func(o *Options) {
+		o.Roster = r
+		o.Read = func(context.Context, Reading) error { t.Error("it was read"); return nil }
+	}
+	if sum := once(t, work, func(o *Options) {
+		read(o)
+		o.Ready = func() error { return errors.New("line 3") }
+	}); sum.Waiting != 1 || sum.Blocked != NoRoster {
+		t.Errorf("%+v", sum)
+	}
+	sum := once(t, work, read)
+	if sum.Count(string(Failed)) != 1 || sum.Outcomes[0].Reason != inbox.NoConsent {
+		t.Errorf("%+v", sum)
+	}
+	// Taken out of the folder it is forgotten, and comes anew.
+	w := where(t, work, h)
+	if len(w) != 1 || filepath.Dir(w[0]) != FailedDir {
+		t.Fatalf("%v", w)
+	}
+	if err := os.Rename(filepath.Join(work, w[0]), filepath.Join(work, "kept")); err != nil {
+		t.Fatal(err)
+	}
+	once(t, work, read)
+	if n, err := store(t, work).Counts(context.Background()); len(n) != 0 || err != nil {
+		t.Errorf("%v, %v", n, err)
+	}
+	if left, _ := os.ReadDir(filepath.Join(work, FailedDir)); len(left) != 0 {
+		t.Errorf("%v", left)
+	}
+}
+
 // Where the disk is full, or the set-up missing, clips wait without losing a
 // try.
 func TestBlocked(t *testing.T) {

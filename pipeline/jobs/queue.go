@@ -112,12 +112,14 @@ func (s *Store) ensure(ctx context.Context, q *river.Client[*sql.Tx]) error {
 	if err != nil {
 		return err
 	}
-	for i := range waiting {
-		if err := s.write(ctx, func(tx *sql.Tx) error { return enqueue(ctx, tx, q, &waiting[i]) }); err != nil {
-			return err
+	return s.write(ctx, func(tx *sql.Tx) error {
+		for i := range waiting {
+			if err := enqueue(ctx, tx, q, &waiting[i]); err != nil {
+				return err
+			}
 		}
-	}
-	return nil
+		return nil
+	})
 }
 
 // reclaim gives back the jobs that were running when the program died. Only who
