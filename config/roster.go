@@ -243,7 +243,7 @@ func (w row) player() (Player, error) {
 	if !pipeline.PlayerForm.MatchString(p.ID) {
 		return p, fmt.Errorf("id: %q is no code; small letters, digits, - and _, at most 32", p.ID)
 	}
-	if strings.ContainsFunc(p.FirstName, func(r rune) bool { return r < ' ' }) || utf8.RuneCountInString(p.FirstName) > 40 {
+	if !pipeline.IsName(p.FirstName) {
 		return p, fmt.Errorf("first_name: %q is no first name", p.FirstName)
 	}
 	switch b := strings.ToUpper(c["bats"]); b {

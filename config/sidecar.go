@@ -119,6 +119,9 @@ func (s Sidecar) validate() error {
 	if s.Player != "" && !pipeline.PlayerForm.MatchString(s.Player) {
 		return fmt.Errorf("player: %q is no player's code; small letters, digits, - and _", s.Player)
 	}
+	if !pipeline.IsName(s.Name) {
+		return fmt.Errorf("name: %q is no first name", s.Name)
+	}
 	if _, err := time.Parse(time.DateOnly, s.Date); s.Date != "" && err != nil {
 		return fmt.Errorf("date: %q is not a day; write it like 2026-05-03", s.Date)
 	}

@@ -83,6 +83,7 @@ func TestSidecarSlips(t *testing.T) {
 		"swing: two":             "line 1",
 		"a: b: c":                "mapping values",
 		"player: Ada B":          "player:",
+		`name: "Ada\nBen"`:       "name:",
 		"player: ../x":           "player:",
 		"date: 3 May":            "date:",
 		"level: pro":             "level:",

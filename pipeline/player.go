@@ -3,10 +3,21 @@ package pipeline
 import (
 	"regexp"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 )
 
 // PlayerForm is what a player's short code looks like: "b07", never a name.
 var PlayerForm = regexp.MustCompile(`^[a-z0-9][a-z0-9_-]{0,31}$`)
+
+// longestName is how long a first name may be, runes.
+const longestName = 40
+
+// IsName tells whether s can be printed as a player's first name: one short
+// line, or nothing where the player isn't addressed by name.
+func IsName(s string) bool {
+	return utf8.ValidString(s) && utf8.RuneCountInString(s) <= longestName && !strings.ContainsFunc(s, unicode.IsControl)
+}
 
 // cardWord marks a number card's text as ours.
 const cardWord = "tapeline:"

@@ -24,10 +24,13 @@ func ledgerFile(flag string, c config.Config, out string) string {
 	return cmp.Or(flag, c.Ledger, filepath.Join(out, ledger.File))
 }
 
-// check refuses a day or a player's code that isn't one.
+// check refuses a day, a player's code or a first name that isn't one.
 func (by aside) check() error {
 	if _, err := time.Parse(time.DateOnly, by.date); by.date != "" && err != nil {
 		return usage("--date: %q is not a day; write it like 2026-05-03", by.date)
+	}
+	if !pipeline.IsName(by.name) {
+		return usage("--name: %q is no first name", by.name)
 	}
 	if by.player != "" && !pipeline.PlayerForm.MatchString(by.player) {
 		return usage("--player: %q is no player's code; small letters, digits, - and _, like b07", by.player)
