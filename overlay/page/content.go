@@ -303,7 +303,7 @@ func (l *Lesson) rows() {
 		}
 	}
 	if l.sw.Geometry.Unit == "pct_height" {
-		l.Legend = append(l.Legend, l.lang.Cards["percent"])
+		l.Legend = append(l.Legend, l.w("legend_percent"))
 	}
 }
 

@@ -653,9 +653,13 @@ func TestPlanWithoutALength(t *testing.T) {
 			m.Unit = "pct_height"
 		}
 	}
+	rep.Chosen().Geometry.Unit = "pct_height"
 	l, err := New(rep, nil, words.English(), Options{})
 	if err != nil {
 		t.Fatal(err)
+	}
+	if len(l.Legend) == 0 || l.Legend[len(l.Legend)-1] != l.w("legend_percent") {
+		t.Errorf("%q does not say what percent are", l.Legend)
 	}
 	if s := l.Plan.Steps[0]; l.Lower != nil || s.Name != words.English().Drills[sameDrill].Name || strings.Contains(s.SetUp+s.Do, "length") {
 		t.Errorf("%+v", s)

@@ -47,6 +47,7 @@ var englishPage = map[string]string{
 	"legend_origin_M":   "From memory: nobody has looked this limit up again.",
 	"legend_origin_own": "Your coach's own: your academy set this limit.",
 	"legend_bounds":     "± and ranges: in tests with computer-drawn swings the true value was in there 19 times out of 20.",
+	"legend_percent":    "% is of body height, since no height was given. A limit that is a length counts only where it holds for short and tall players alike.",
 	"lower":             "Start lower",
 	"lower_lead":        "Start %s lower than you do now.",
 	"lower_knees":       "That takes more knee bend than in your stance now: about %s more in front, %s more in back.",

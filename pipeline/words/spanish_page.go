@@ -45,6 +45,7 @@ var spanishPage = map[string]string{
 	"legend_origin_M":   "De memoria: nadie ha vuelto a buscar este límite.",
 	"legend_origin_own": "De tu entrenador: tu academia puso este límite.",
 	"legend_bounds":     "± y rangos: en pruebas con swings dibujados por computadora, el valor real estuvo ahí 19 de cada 20 veces.",
+	"legend_percent":    "El % es de la estatura, porque no se indicó. Un límite que es una longitud solo cuenta donde vale para bajos y altos por igual.",
 	"lower":             "Empieza más abajo",
 	"lower_lead":        "Empieza %s más abajo que ahora.",
 	"lower_knees":       "Para eso las rodillas se doblan más que en tu postura de ahora: unos %s más la delantera, %s más la trasera.",
