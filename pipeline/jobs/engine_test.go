@@ -258,7 +258,7 @@ func TestBlocked(t *testing.T) {
 	if w := where(t, work, h); !slices.Equal(w, []string{"inbox/p001/a.mov"}) {
 		t.Errorf("%v", w)
 	}
-	if sum := once(t, work, nil); sum.Waiting != 1 || sum.Blocked != NotReady {
+	if sum := once(t, work, func(o *Options) { o.Pause = time.Minute }); sum.Waiting != 1 || sum.Blocked != NotReady {
 		t.Errorf("%+v", sum)
 	}
 	s := store(t, work)

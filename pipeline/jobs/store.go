@@ -345,7 +345,7 @@ func (s *Store) intend(ctx context.Context, c *Clip) error {
 
 // published ends what intend began.
 func (s *Store) published(ctx context.Context, c *Clip) error {
-	return s.update(ctx, `UPDATE clips SET state = 'done', staging = '', step = '', changed = $3 WHERE hash = $1 AND fence = $2 AND state = 'publishing'`,
+	return s.update(ctx, `UPDATE clips SET state = 'done', staging = '', step = '', part = 0, whole = 0, changed = $3 WHERE hash = $1 AND fence = $2 AND state = 'publishing'`,
 		c.Hash, c.Fence, s.stamp())
 }
 
@@ -361,13 +361,13 @@ func (s *Store) seize(ctx context.Context, c *Clip) error {
 // release makes a clip wait again; a try that wasn't its own fault is given
 // back.
 func (s *Store) release(ctx context.Context, c *Clip, reason, detail string, giveBack bool) error {
-	return s.update(ctx, `UPDATE clips SET state = 'waiting', tries = CASE WHEN tries > $6 THEN tries - $6 ELSE 0 END, staging = '', final = '', step = '', reason = $3, detail = $4, changed = $5
+	return s.update(ctx, `UPDATE clips SET state = 'waiting', tries = CASE WHEN tries > $6 THEN tries - $6 ELSE 0 END, staging = '', final = '', step = '', part = 0, whole = 0, reason = $3, detail = $4, changed = $5
 		WHERE hash = $1 AND fence = $2 AND state IN ('running', 'publishing')`, c.Hash, c.Fence, reason, detail, s.stamp(), flag(giveBack))
 }
 
 // fail ends a clip that can't be read.
 func (s *Store) fail(ctx context.Context, c *Clip) error {
-	return s.update(ctx, `UPDATE clips SET state = 'failed', staging = '', final = '', step = '', reason = $3, detail = $4, changed = $5
+	return s.update(ctx, `UPDATE clips SET state = 'failed', staging = '', final = '', step = '', part = 0, whole = 0, reason = $3, detail = $4, changed = $5
 		WHERE hash = $1 AND fence = $2 AND state = 'running'`, c.Hash, c.Fence, c.Reason, c.Detail, s.stamp())
 }
 
