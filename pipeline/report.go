@@ -88,7 +88,8 @@ type Pitch struct {
 	Origin    string  `json:"origin"`
 }
 
-// Plan is the ladder of drills for one finding and its week. It has no words.
+// Plan is the ladder of drills for one finding and its week: to work on the
+// priority or, where there is none, to keep a strength. It has no words.
 type Plan struct {
 	Rule  string   `json:"rule"`
 	Steps []Step   `json:"steps"` // from the mirror to live
@@ -198,7 +199,7 @@ type Swing struct {
 	Measures []Measure `json:"measures"`
 	Findings []Finding `json:"findings"`
 	Geometry Geometry  `json:"geometry"`
-	Plan     *Plan     `json:"plan,omitempty"`  // for the priority
+	Plan     *Plan     `json:"plan,omitempty"`  // for the priority, or for what to keep
 	Palms    *Palms    `json:"palms,omitempty"` // the coach's verdict
 	Notes    []string  `json:"notes,omitempty"` // the coach's own words
 	Path     []Drawn   `json:"-"`               // one entry a decoded frame of the swing's window, in order
@@ -255,6 +256,30 @@ func (s *Swing) Lower() *Measure {
 		}
 	}
 	return nil
+}
+
+// Keep is the strength to hold on to in a swing that has nothing to work on:
+// that of the plan, else the first. Nil where something is to be worked on or
+// nothing was praised.
+func (s *Swing) Keep() (best *Finding) {
+	for i := range s.Findings {
+		switch f := &s.Findings[i]; {
+		case f.Kind == Priority || f.Kind == Secondary:
+			return nil
+		case f.Kind == Strength && (best == nil || s.Plan != nil && f.Rule == s.Plan.Rule):
+			best = f
+		}
+	}
+	return best
+}
+
+// Drill is the drill of a step. The mirror's that goes down by a length is done
+// without, where no length is known.
+func (s *Swing) Drill(st Step) string {
+	if m := s.Lower(); st.Drill == "mirror_tape_lower" && (m == nil || m.Unit != "cm") {
+		return "mirror_tape"
+	}
+	return st.Drill
 }
 
 // Unasked is true of a measure that tells how to start lower in a swing where

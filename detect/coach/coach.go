@@ -7,7 +7,8 @@
 //  3. one fault is the priority, with what it comes from and leads to, one more
 //     may stand beside it;
 //  4. the coach's own hand goes over that;
-//  5. the priority gets its ladder of drills and its week (drills.yaml).
+//  5. the priority gets its ladder of drills and its week (drills.yaml); where
+//     there is none, the best strength gets a short one that keeps it.
 //
 // It writes codes; words live elsewhere.
 package coach
@@ -156,6 +157,8 @@ func judge(s *p.Swing, rules []Rule, level p.Level, sport p.Sport, drop []string
 			j.dark = append(j.dark, r)
 		}
 	}
+	// Beside its cause a consequence that happens to hold is no praise.
+	j.good = slices.DeleteFunc(j.good, func(r *Rule) bool { return slices.ContainsFunc(r.Follows, j.faulty) })
 	sort.SliceStable(j.good, func(a, b int) bool { return j.good[a].Effect > j.good[b].Effect })
 	sort.SliceStable(j.faults, func(a, b int) bool { return j.faults[a].weight > j.faults[b].weight })
 	return j
@@ -238,6 +241,9 @@ func find(s *p.Swing, rules []Rule, level p.Level, sport p.Sport, hand p.Coach) 
 			s.Plan = plan(l.rule, f.Chain)
 		}
 		found = append(found, f)
+	}
+	if len(first)+len(second)+len(found) == 0 && len(j.good) > 0 {
+		s.Plan = keep(j.good[0])
 	}
 	n := 0 // found before the coach's secondary
 	if len(first) == 0 {

@@ -298,8 +298,30 @@ func TestOrderHolds(t *testing.T) {
 		if len(hand.Notes) > 0 && said["Eat well."] != 1 {
 			t.Fatal("a note is lost")
 		}
-		if planned := first.Rule != "" && first.Rule != coachRule; planned != (s.Plan != nil) || planned && s.Plan.Rule != first.Rule {
+		// The plan is for the priority of the rules, or keeps the best strength
+		// of theirs where nothing is to be worked on, or isn't there.
+		planned := first.Rule
+		if first.Rule == "" {
+			for _, x := range s.Findings {
+				if planned == "" && x.Kind == p.Strength && x.Rule != coachRule {
+					planned = x.Rule
+				}
+			}
+		}
+		if planned == coachRule {
+			planned = ""
+		}
+		if (planned != "") != (s.Plan != nil) || planned != "" && s.Plan.Rule != planned {
 			t.Fatalf("priority %q, plan %+v", first.Rule, s.Plan)
+		}
+		if kept := s.Keep(); kept != nil && (first.Rule != "" || kept.Kind != p.Strength || s.Plan != nil && s.Plan.Rule != kept.Rule) ||
+			kept == nil && first.Rule == "" && count[p.Strength] > 0 {
+			t.Fatalf("priority %q, plan %+v, kept %+v", first.Rule, s.Plan, kept)
+		}
+		for _, x := range s.Findings {
+			if x.Kind == p.Strength && x.Rule != coachRule && slices.Contains(byName[x.Rule].Follows, first.Rule) {
+				t.Fatalf("%s is praised beside %s", x.Rule, first.Rule)
+			}
 		}
 		if len(rep.Bands) != len(rules) {
 			t.Fatalf("%d bands for %d rules", len(rep.Bands), len(rules))
@@ -406,11 +428,14 @@ func TestPraise(t *testing.T) {
 		}
 		got = append(got, f.Rule)
 	}
-	if want := []string{"eye_drop", "front_foot_open", "head_over_back", "hands_start", "finish_hold"}; !reflect.DeepEqual(got, want) {
+	if want := []string{"eye_drop", "front_foot_open", "head_forward", "front_foot_open_contact", "head_drifts", "head_over_back", "hands_start", "head_after", "finish_hold"}; !reflect.DeepEqual(got, want) {
 		t.Errorf("praised %v, want %v", got, want)
 	}
-	if rep.Swings[0].Plan != nil {
-		t.Error("a plan without a priority")
+	// A head that goes back is neither still nor a fault.
+	for _, r := range rules[3:5] {
+		if got := kindOf(r, "", "", measured(r, "cm", -10, -8.5)); got != "" {
+			t.Errorf("%s backward: %s", r.Rule, got)
+		}
 	}
 	// Eyes that rise are neither at the tape nor a fault.
 	if got := kindOf(rules[0], "", "", measured(rules[0], "cm", -7, -5.5)); got != "" {

@@ -29,7 +29,11 @@ var drills = func() (d struct {
 		Drill string `yaml:"drill"`
 		Stage string `yaml:"stage"`
 	} `yaml:"drills"`
-	Rest []int    `yaml:"rest"`
+	Rest []int `yaml:"rest"`
+	Keep struct {
+		Stages []string `yaml:"stages"`
+		Days   []int    `yaml:"days"`
+	} `yaml:"keep"`
 	Care []string `yaml:"care"`
 }) {
 	if err := yaml.Unmarshal(embeddedDrills, &d); err != nil {
@@ -81,18 +85,47 @@ func ladderFits(at string, l []Rung, codes map[string]bool) error {
 
 // plan is the ladder of a rule's fault with its week, nil if it has none.
 func plan(r *Rule, chain []string) *p.Plan {
+	out := climb(r, chain, nil)
+	if out != nil {
+		out.Days = week(len(out.Steps))
+	}
+	return out
+}
+
+// keep is what holds on to a rule's strength: the lower rungs of its ladder,
+// all of them on few days; nil if it has none.
+func keep(r *Rule) *p.Plan {
+	out := climb(r, nil, drills.Keep.Stages)
+	if out == nil {
+		return nil
+	}
+	out.Days = make([][]int, 7)
+	for d := range out.Days {
+		out.Days[d] = []int{}
+		for i := range out.Steps {
+			if slices.Contains(drills.Keep.Days, d+1) {
+				out.Days[d] = append(out.Days[d], i)
+			}
+		}
+	}
+	return out
+}
+
+// climb is the rule's ladder without days, of these stages or, nil, of all;
+// nil if no rung is left.
+func climb(r *Rule, chain, stages []string) *p.Plan {
 	out := &p.Plan{Rule: r.Rule, Care: slices.Clone(drills.Care)}
 	for _, g := range r.Ladder {
-		if g.If != "" && !slices.Contains(chain, g.If) || g.Unless != "" && slices.Contains(chain, g.Unless) {
+		s := drills.Stages[stageOf(g.Drill)]
+		if g.If != "" && !slices.Contains(chain, g.If) || g.Unless != "" && slices.Contains(chain, g.Unless) ||
+			stages != nil && !slices.Contains(stages, s.Stage) {
 			continue
 		}
-		s := drills.Stages[stageOf(g.Drill)]
 		out.Steps = append(out.Steps, p.Step{Drill: g.Drill, From: s.From, To: s.To, Pass: r.Rule, Origin: s.Origin})
 	}
 	if len(out.Steps) == 0 {
 		return nil
 	}
-	out.Days = week(len(out.Steps))
 	return out
 }
 

@@ -94,3 +94,69 @@ func TestWeek(t *testing.T) {
 		}
 	})
 }
+
+// Where nothing needs work the best strength is kept: its ladder's mirror, tee
+// and soft toss, twice a week; common practice, no source. Where nothing is
+// praised either, no plan is made up.
+func TestKeep(t *testing.T) {
+	rules := shipped(t)
+	in := func(name string) p.Measure {
+		for _, r := range rules {
+			if r.Rule == name {
+				if r.Max != nil {
+					return measured(r, r.Unit, *r.Max-.1*r.Step, *r.Max-.05*r.Step)
+				}
+				return measured(r, r.Unit, *r.Min, *r.Min+.1)
+			}
+		}
+		t.Fatal(name)
+		return p.Measure{}
+	}
+	doubtful := func(name string) p.Measure {
+		m := in(name)
+		m.Value, m.Lo, m.Hi, m.Warnings = nil, nil, nil, []string{"along_view"}
+		return m
+	}
+	for _, c := range []struct {
+		name     string
+		measures []p.Measure
+		coach    []p.Added
+		keep     string
+		drills   []string
+	}{
+		{"the best of all", []p.Measure{in("finish_hold"), in("eye_drop"), doubtful("head_forward")}, nil, "eye_drop", []string{"mirror_tape", "tee_freeze", "soft_toss"}},
+		{"the foot", []p.Measure{in("hands_start"), in("front_foot_open")}, nil, "front_foot_open", []string{"stride_check", "tee_deep", "soft_toss"}},
+		{"the finish", []p.Measure{in("finish_hold")}, nil, "finish_hold", []string{"tee_hold", "soft_toss"}},
+		{"nothing sure", []p.Measure{doubtful("eye_drop"), doubtful("head_forward")}, nil, "", nil},
+		{"nothing measured", nil, nil, "", nil},
+		{"the coach praises too", []p.Measure{in("hands_start")}, []p.Added{{Kind: p.Strength, Text: "calm"}}, "hands_start", []string{"mirror_hands", "tee_high", "soft_toss"}},
+		{"only the coach praises", nil, []p.Added{{Kind: p.Strength, Text: "calm"}}, coachRule, nil},
+		{"the coach has work", []p.Measure{in("eye_drop")}, []p.Added{{Kind: p.Secondary, Text: "wait"}}, "", nil},
+	} {
+		rep := p.Report{Swings: []p.Swing{{Chosen: true, Measures: c.measures}}}
+		Advise(&rep, p.Given{Coach: &p.Coach{Add: c.coach}}, rules)
+		s := &rep.Swings[0]
+		keep, got := "", []string(nil)
+		if k := s.Keep(); k != nil {
+			keep = k.Rule
+		}
+		if s.Plan != nil {
+			for _, x := range s.Plan.Steps {
+				got = append(got, x.Drill)
+				if at := drills.Stages[stageOf(x.Drill)]; x.From != at.From || x.To != at.To || x.Pass != keep {
+					t.Errorf("%s: %+v", c.name, x)
+				}
+			}
+			all := make([]int, len(got))
+			for i := range all {
+				all[i] = i
+			}
+			if want := [][]int{all, {}, {}, all, {}, {}, {}}; !reflect.DeepEqual(s.Plan.Days, want) || !reflect.DeepEqual(s.Plan.Care, p.CareCodes) {
+				t.Errorf("%s: %+v", c.name, s.Plan)
+			}
+		}
+		if keep != c.keep || !reflect.DeepEqual(got, c.drills) {
+			t.Errorf("%s: keeps %q with %v, want %q with %v", c.name, keep, got, c.keep, c.drills)
+		}
+	}
+}

@@ -53,7 +53,7 @@ func TestOwnRulesAreStrict(t *testing.T) {
 		{list("rule: eye_drop, effect: 0"), "rules.eye_drop.effect: must be more than 0"},
 		{list("rule: eye_drop, step: -1"), "rules.eye_drop.step: must be more than 0"},
 		{list("rule: eye_drop, effect: .inf"), "rules.eye_drop.effect: +Inf is no number to judge by"},
-		{list("rule: head_after, praise_max: 2"), "rules.head_after.praise_max: means nothing without praise: true"},
+		{list("rule: head_after, praise: false, praise_max: 2"), "rules.head_after.praise_max: means nothing without praise: true"},
 		{list("rule: eye_drop, follows: [eyes]"), `rules.eye_drop.follows[0]: there is no rule "eyes"`},
 		{list("rule: front_foot_open, follows: [front_foot_open_contact]"), "rules.front_foot_open.follows: comes round to itself"},
 		{list("rule: eye_drop, chain: [{code: from_magic}]"), `rules.eye_drop.chain[0].code: "from_magic" is no code of a chain; there are [` + strings.Join(p.ChainCodes, " ") + "]"},
