@@ -28,7 +28,7 @@ var (
 // ReasonCodes say how an event was found, or why there is none.
 var ReasonCodes = []string{
 	"still", "first_move", "foot_speed", "foot_rest", "hand_speed", "hand_and_bat_speed", "bat_motion", "ball", "sound", "arm_length", "coach",
-	"no_stride", "clip_starts_late", "clip_ends_early",
+	"no_stride", "clip_starts_late", "clip_ends_early", "launch_unseen",
 }
 
 // MeasureCodes are the warnings of a Measure: why it is null, or why its
@@ -36,7 +36,7 @@ var ReasonCodes = []string{
 var MeasureCodes = []string{
 	"along_view", "clip_ends_early", "clip_starts_late", "no_stride", "knees_together",
 	"foot_ambiguous", "foot_hidden", "face_unseen", "head_flow_lost", "nod_assumed", "stance_cut", "marker_lost",
-	"nod_not_legs", "sink_unsure", "out_of_reach",
+	"nod_not_legs", "sink_unsure", "out_of_reach", "launch_unseen",
 }
 
 // MeasureKeys in the order a table shows them.

@@ -244,12 +244,16 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 		la.i = contact.i - 1
 	}
 	la.lo, la.hi = math.Min(la.lo, la.i), math.Max(math.Min(la.hi, contact.hi), la.i)
+	start := la.i
+	if !a.sides.side() || contact.i-la.i < leastSwing/g.dt {
+		la = moment{reason: "launch_unseen"}
+	}
 	a.ev[p.Launch] = la
 	a.ev[p.Extension] = extension(g, contact)
 	a.ev[p.Finish] = finish(g, v, contact.i, burst, a.a, a.b)
 	a.ev[p.Stance] = moment{float64(a.a+a.b) / 2, float64(a.a), float64(a.b), true, "still"}
 	load := float64(a.b)
-	if l := a.ev[p.Launch]; load >= l.i {
+	if load >= start {
 		a.ev[p.Load] = moment{reason: "clip_starts_late"}
 	} else {
 		// A still spell is easily broken by a tremble, so the first move may

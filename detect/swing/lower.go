@@ -182,7 +182,15 @@ const eyeTravelDoubt = 1.8
 // known, the flight of its pitch less the time the swing itself takes.
 func (a *analysis) decide(put putter, px, cm, grain float64) {
 	g, from, to := a.grid, a.ev[p.Launch], a.ev[p.Contact]
-	if pitch, ok := field.Pitch(a.level, a.sport); ok {
+	pitch, ok := field.Pitch(a.level, a.sport)
+	if !from.ok {
+		if ok {
+			put("decision_time", "", p.Launch, "s", math.NaN(), 0, 0, from.reason)
+		}
+		put("eye_travel", p.Launch, p.Contact, a.scale.unit, math.NaN(), 0, 0, from.reason)
+		return
+	}
+	if ok {
 		swing := (to.i - from.i) * g.dt
 		early, late := rms(to.i-to.lo, from.hi-from.i)*g.dt, rms(to.hi-to.i, from.i-from.lo)*g.dt
 		left := pitch.Flight - swing

@@ -6,6 +6,7 @@ import (
 	"math"
 	"math/rand"
 	"os"
+	"slices"
 	"testing"
 
 	"pgregory.net/rapid"
@@ -157,7 +158,7 @@ func TestLowerHoldsTheTruth(t *testing.T) {
 	if testing.Short() {
 		t.Skip("one goroutine, many swings: nothing for the race detector")
 	}
-	got := map[string]*covered{}
+	got, unseen := map[string]*covered{}, 0
 	count := func(key string, m *p.Measure, truth float64) {
 		if m == nil || m.Value == nil {
 			return
@@ -208,6 +209,19 @@ func TestLowerHoldsTheTruth(t *testing.T) {
 			}
 		}
 
+		if s.Event(p.Launch).T == nil {
+			// Nothing is worked out from a start that can't be seen.
+			for _, m := range []*p.Measure{s.Measure("decision_time", "", p.Launch), s.Measure("eye_travel", p.Launch, p.Contact)} {
+				if m == nil || m.Value != nil || !slices.Equal(m.Warnings, []string{"launch_unseen"}) {
+					t.Errorf("swing %d: %v without a launch", i, m)
+				}
+			}
+			unseen++
+			continue
+		}
+		if !tr.SideOn() {
+			t.Errorf("swing %d: the hands' start was seen along the view", i)
+		}
 		from, to := at(*s.Event(p.Launch).T), at(*s.Event(p.Contact).T)
 		eyes := func(f *sim.Frame) v3 { return half(cm(f, p.LeftEye), cm(f, p.RightEye)) }
 		d := sub(eyes(to), eyes(from))
@@ -230,8 +244,8 @@ func TestLowerHoldsTheTruth(t *testing.T) {
 			t.Errorf("%s: %d of %d truths in bounds", key, c.in, c.n)
 		}
 	}
-	if len(got) != 4 {
-		t.Errorf("measured %d of 4 kinds", len(got))
+	if len(got) != 4 || unseen == 0 {
+		t.Errorf("measured %d of 4 kinds; %d swings without a launch", len(got), unseen)
 	}
 }
 

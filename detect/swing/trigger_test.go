@@ -155,12 +155,14 @@ var reasonTriggers = map[string]trigger{
 	"no_stride":        warningTriggers["no_stride"],
 	"clip_starts_late": warningTriggers["clip_starts_late"],
 	"clip_ends_early":  {func() p.Track { return cut(usual(), -2, .2) }, ""},
+	"launch_unseen":    {func() p.Track { return seen(func(q *sim.Params) { q.View, q.Distance = p.ViewPitcher, 6 }) }, ""},
 }
 
 var measureTriggers = map[string]trigger{
 	"along_view":       {func() p.Track { return seen(func(q *sim.Params) { q.View, q.Distance = p.ViewPitcher, 6 }) }, ""},
 	"clip_ends_early":  {func() p.Track { return cut(usual(), -2, .2) }, ""},
 	"clip_starts_late": warningTriggers["clip_starts_late"],
+	"launch_unseen":    reasonTriggers["launch_unseen"],
 	"no_stride":        warningTriggers["no_stride"],
 	// The front knee hides behind the back one.
 	"knees_together": {func() p.Track {

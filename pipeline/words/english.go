@@ -280,6 +280,7 @@ var english = Lang{
 		"nod_not_legs":   "Most of the drop is the head tipping to look at the ball, not the legs; starting lower is no cure.",
 		"sink_unsure":    "The head itself does not surely sink, so there is no reason to start lower.",
 		"out_of_reach":   "Knees do not bend that far.",
+		"launch_unseen":  "When the hands start can't be seen from here; film from the side.",
 	},
 	Help: map[string]string{
 		"along_view":       "film side on",

@@ -280,6 +280,7 @@ var spanish = Lang{
 		"nod_not_legs":   "La mayor parte de la caída es la cabeza que se inclina para ver la bola, no las piernas; empezar más abajo no es el remedio.",
 		"sink_unsure":    "No es seguro que la cabeza misma baje, así que no hay razón para empezar más abajo.",
 		"out_of_reach":   "Las rodillas no se doblan tanto.",
+		"launch_unseen":  "Desde aquí no se ve cuándo arrancan las manos; filma de lado.",
 	},
 	Help: map[string]string{
 		"along_view":       "filma de lado",
