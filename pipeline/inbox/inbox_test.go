@@ -199,6 +199,9 @@ func TestRefused(t *testing.T) {
 
 // Ten thousand small files: looked at in a bearable time, forgotten when gone.
 func TestManySmallFiles(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a long loop of one goroutine")
+	}
 	dir := t.TempDir()
 	for i := range 10000 {
 		p := filepath.Join(dir, fmt.Sprint(i%100), fmt.Sprint(i, ".mov"))

@@ -98,6 +98,9 @@ func TestDiesAsideTheWay(t *testing.T) {
 
 // Kills at any moment: KILLS of them (20, or as many as the environment says).
 func TestRandomKills(t *testing.T) {
+	if testing.Short() {
+		t.Skip("processes that are killed tell no races")
+	}
 	kills := 20
 	if s := os.Getenv("KILLS"); s != "" {
 		kills, _ = strconv.Atoi(s)
