@@ -37,6 +37,64 @@ func (b *Band) Stands(m *Measure) Stand {
 	return Between
 }
 
+// Band is what a rule holds m against; nil where none does.
+func (r *Report) Band(m *Measure) *Band {
+	for i := range r.Bands {
+		if b := &r.Bands[i]; b.Key == m.Key && b.From == m.From && b.At == m.At {
+			return b
+		}
+	}
+	return nil
+}
+
+// Course is which way a change went, seen from the band.
+type Course string
+
+const (
+	NoCourse Course = ""        // no band, or no sure change
+	Changed  Course = "changed" // as far from the band as before
+	Closer   Course = "closer"
+	NowFine  Course = "now_fine" // closer, and all of its bounds inside
+	Further  Course = "further"
+)
+
+// Better is true where a change surely went toward the band.
+func (c Course) Better() bool { return c == Closer || c == NowFine }
+
+// Course tells by the distances of both values from the band which way a
+// change went that is larger than its doubt. From one side of the band to the
+// other the difference of the distances must be larger than the doubt, too.
+func (b *Band) Course(c *Change) Course {
+	if b == nil || c == nil || !c.Larger || c.Before.Unit != b.Unit || c.After.Unit != b.Unit {
+		return NoCourse
+	}
+	before, after := b.beyond(*c.Before.Value), b.beyond(*c.After.Value)
+	less := math.Abs(before) - math.Abs(after)
+	if doubt, _ := c.Doubt(); before*after < 0 && math.Abs(less) <= doubt {
+		return Changed
+	}
+	switch {
+	case less < 0:
+		return Further
+	case less > 0 && b.Stands(&c.After) == Inside:
+		return NowFine
+	case less > 0:
+		return Closer
+	}
+	return Changed
+}
+
+// beyond is how far v lies above the band, or below it as a negative number.
+func (b *Band) beyond(v float64) float64 {
+	switch {
+	case b.Max != nil && v > *b.Max:
+		return v - *b.Max
+	case b.Min != nil && v < *b.Min:
+		return v - *b.Min
+	}
+	return 0
+}
+
 // Compare lays a measure beside the same of an earlier swing. ok is false where
 // they are not the same measure in the same unit, or one can't be told.
 //

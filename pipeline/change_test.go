@@ -86,17 +86,84 @@ func TestCompareProperties(t *testing.T) {
 	})
 }
 
-func TestStands(t *testing.T) {
-	band := func(least, most float64) *Band {
-		b := Band{Key: "eye_drop", Unit: "cm"}
-		if !math.IsNaN(least) {
-			b.Min = &least
-		}
-		if !math.IsNaN(most) {
-			b.Max = &most
-		}
-		return &b
+func span(least, most float64) *Band {
+	b := &Band{Key: "eye_drop", From: Stance, At: Contact, Unit: "cm"}
+	if !math.IsNaN(least) {
+		b.Min = &least
 	}
+	if !math.IsNaN(most) {
+		b.Max = &most
+	}
+	return b
+}
+
+func TestCourse(t *testing.T) {
+	none := math.NaN()
+	for _, c := range []struct {
+		name          string
+		band          *Band
+		before, after *Measure
+		want          Course
+	}{
+		{"from above to above, nearer", span(none, 5), reading(12, 11, 13), reading(8, 7, 9), Closer},
+		{"from above to above, farther", span(none, 5), reading(8, 7, 9), reading(12, 11, 13), Further},
+		{"into the band with all bounds", span(none, 5), reading(9, 8, 10), reading(3, 2, 5), NowFine},
+		{"into the band, its bounds not", span(none, 5), reading(9, 8, 10), reading(4, 3, 5.1), Closer},
+		{"out of the band", span(none, 5), reading(3, 2, 5), reading(9, 8, 10), Further},
+		{"within the band", span(none, 5), reading(4, 3.5, 4.5), reading(1, .5, 1.5), Changed},
+		{"up to a least", span(0, none), reading(-5, -6, -4), reading(2, 1, 3), NowFine},
+		{"toward a least", span(0, none), reading(-9, -10, -8), reading(-5, -6, -4), Closer},
+		{"within the doubt", span(none, 5), reading(9, 6, 12), reading(5, 1, 9), NoCourse},
+		// 2 above, then 4 below: 2 farther away, known to √(1²+1²).
+		{"to the other side", span(-5, 5), reading(7, 6, 8), reading(-9, -10, -8), Further},
+		{"to the other side, as far", span(-5, 5), reading(7, 6, 8), reading(-8, -9, -7), Changed},
+		{"no band", nil, reading(12, 11, 13), reading(8, 7, 9), NoCourse},
+		{"another unit", &Band{Unit: "pct_height"}, reading(12, 11, 13), reading(8, 7, 9), NoCourse},
+	} {
+		ch, ok := Compare(c.before, c.after)
+		if got := c.band.Course(&ch); !ok || got != c.want {
+			t.Errorf("%s: %q, want %q", c.name, got, c.want)
+		}
+	}
+}
+
+// Whatever the band, what is better one way round is worse the other.
+func TestCourseSwapped(t *testing.T) {
+	seen := map[Course]int{}
+	rapid.Check(t, func(t *rapid.T) {
+		draw := func(name string) *Measure {
+			v := rapid.Float64Range(-50, 50).Draw(t, name)
+			return reading(v, v-rapid.Float64Range(0, 8).Draw(t, name+" down"), v+rapid.Float64Range(0, 8).Draw(t, name+" up"))
+		}
+		least, most := math.NaN(), math.NaN()
+		if rapid.Bool().Draw(t, "has least") {
+			least = rapid.Float64Range(-30, 0).Draw(t, "least")
+		}
+		if rapid.Bool().Draw(t, "has most") {
+			most = rapid.Float64Range(0, 30).Draw(t, "most")
+		}
+		b := span(least, most)
+		x, _ := Compare(draw("a"), draw("b"))
+		y, _ := Compare(&x.After, &x.Before)
+		there, back := b.Course(&x), b.Course(&y)
+		seen[there]++
+		if there.Better() != (back == Further) || back.Better() != (there == Further) ||
+			(there == Changed) != (back == Changed) || (there == NoCourse) != (back == NoCourse) {
+			t.Fatalf("%q, and back %q", there, back)
+		}
+		if !x.Larger && there != NoCourse {
+			t.Fatalf("%q of a change within the doubt", there)
+		}
+	})
+	for _, c := range []Course{NoCourse, Changed, Closer, NowFine, Further} {
+		if seen[c] == 0 {
+			t.Errorf("%q was never drawn", c)
+		}
+	}
+}
+
+func TestStands(t *testing.T) {
+	band := span
 	none := math.NaN()
 	untold := reading(3, 2, 4)
 	untold.Value = nil
