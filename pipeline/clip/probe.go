@@ -66,7 +66,7 @@ func ffprobe(ctx context.Context, path, demuxer string) (*probed, error) {
 	if err != nil {
 		return nil, err
 	}
-	args := append([]string{"-v", "error", "-of", "json", "-show_streams", "-show_format", "-show_entries",
+	args := append([]string{"-v", "error", "-of", "json=c=1", "-show_streams", "-show_format", "-show_entries",
 		"packet=stream_index,pts,dts,duration,size,flags"}, in...)
 	out, err := run(ctx, stepProbe, path, "ffprobe", args...)
 	if err != nil {

@@ -1,0 +1,58 @@
+package main
+
+import (
+	"context"
+
+	"tapeline/detect/card"
+	"tapeline/detect/long"
+	"tapeline/pipeline"
+	"tapeline/pipeline/clip"
+	"tapeline/pipeline/inbox"
+	"tapeline/pipeline/jobs"
+)
+
+// scanned looks through a long recording for what may be swings, and whose.
+func scanned(ctx context.Context, c pipeline.Clip, tell pipeline.Progress) (long.Recording, error) {
+	o := long.Options{Clip: c, Progress: tell,
+		Open: func(ctx context.Context, maxSide int, rate float64) (pipeline.Source, error) {
+			return clip.Open(ctx, c, clip.Options{MaxSide: maxSide, Rate: rate})
+		}}
+	if c.HasAudio {
+		o.Sound = func(ctx context.Context, rate, size int, each func(samples []float32, start float64) error) error {
+			return clip.EachSound(ctx, c, rate, size, each)
+		}
+	}
+	return long.Scan(ctx, o)
+}
+
+// carded finds the parts of an arrived clip that follow a number card.
+func carded(ctx context.Context, a inbox.Arrival) ([]jobs.Span, error) {
+	c, err := clip.Probe(ctx, a.Path())
+	if err != nil {
+		return nil, err
+	}
+	src, err := clip.Open(ctx, c, clip.Options{MaxSide: card.Side, Rate: card.Rate})
+	if err != nil {
+		return nil, err
+	}
+	defer src.Close()
+	seen, err := card.Find(ctx, src)
+	if err != nil {
+		return nil, err
+	}
+	return owned(card.Spans(seen, c.Duration)), nil
+}
+
+// owned puts spans as the queue knows them: one in which several cards were
+// shown at once is there once for each, so that nobody gets it unasked.
+func owned(spans []card.Span) (out []jobs.Span) {
+	for _, s := range spans {
+		if s.Player != "" {
+			s.Of = []string{s.Player}
+		}
+		for _, id := range s.Of {
+			out = append(out, jobs.Span{From: s.From, To: s.To, Player: id})
+		}
+	}
+	return out
+}

@@ -1,0 +1,21 @@
+//go:build matprofile
+
+package long
+
+import (
+	"fmt"
+	"os"
+	"testing"
+
+	"gocv.io/x/gocv"
+)
+
+func TestMain(m *testing.M) {
+	code := m.Run()
+	if n := gocv.MatProfile.Count(); n != 0 && code == 0 {
+		fmt.Println(n, "pictures were never closed")
+		gocv.MatProfile.WriteTo(os.Stdout, 1)
+		code = 1
+	}
+	os.Exit(code)
+}

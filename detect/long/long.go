@@ -1,0 +1,348 @@
+// Package long finds in a recording of a whole lesson what may be swings, and
+// whose they are, without looking for people: an hour is scanned in a fraction
+// of an hour and in little memory. Every candidate is then cut out and read as
+// a clip of its own, which decides whether there is a swing in it.
+//
+// A recording passes these stages:
+//
+//  1. small pictures, 30 a second: what moves beyond the camera (detect/camera); a few a second: number cards (detect/card)
+//  2. sharp sounds (detect/sound), in pieces
+//  3. bursts: motion that is several times that of the seconds around it, and
+//     cracks with more motion than usual
+//  4. candidates: bursts close together are one, with room before and after
+package long
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"io"
+	"math"
+	"slices"
+	"sort"
+
+	"tapeline/detect/camera"
+	"tapeline/detect/card"
+	"tapeline/detect/sound"
+	"tapeline/pipeline"
+)
+
+// Least is the length of a recording that isn't a clip of a swing, seconds:
+// only what is longer is scanned.
+const Least = 60.
+
+// Is tells whether a clip is a long recording.
+func Is(c pipeline.Clip) bool { return c.Duration > Least }
+
+// Options of Scan.
+type Options struct {
+	Clip pipeline.Clip
+	// Open gives the frames of the recording: the longer side at most maxSide
+	// pixels, at most rate a second of presentation time.
+	Open func(ctx context.Context, maxSide int, rate float64) (pipeline.Source, error)
+	// Sound hands on the sound in pieces of size samples, mono, rate a second,
+	// with the presentation time of each piece's first sample. nil: no sound.
+	Sound    func(ctx context.Context, rate, size int, each func(samples []float32, start float64) error) error
+	Progress pipeline.Progress
+}
+
+// Candidate is a part of the recording in which somebody may have swung a bat,
+// presentation seconds. No two overlap.
+type Candidate struct {
+	From, To float64 // to cut out
+	At       float64 // of the hardest motion
+	Heard    bool    // there was a sharp sound near it
+}
+
+// Recording is what a scan finds.
+type Recording struct {
+	Candidates []Candidate
+	Cards      []card.Sighting
+	Players    []card.Span
+}
+
+const (
+	motionSide = 320 // longer side of the picture motion is seen in, pixels
+	motionRate = 30. // pictures a second of capture time
+	soundRate  = 48000
+	soundPiece = 10 * soundRate
+	soundLap   = soundRate / 2 // samples of a piece heard once more with the next
+)
+
+// Scan looks through the recording once.
+func Scan(ctx context.Context, o Options) (Recording, error) {
+	var r Recording
+	k := math.Max(1, o.Clip.TimeFactor)
+	moves, err := look(ctx, &o, k, &r)
+	if err != nil {
+		return r, err
+	}
+	var cracks []float64
+	if o.Sound != nil && k == 1 {
+		if cracks, err = listen(ctx, &o); err != nil {
+			return r, err
+		}
+	}
+	r.Players = card.Spans(r.Cards, o.Clip.Duration)
+	r.Candidates = candidates(moves, cracks, k, o.Clip.Duration)
+	return r, nil
+}
+
+// move is the motion between two pictures, see moved; t is the presentation time of the later one.
+type move struct{ t, e float64 }
+
+// look fills in the cards and gives the motion of the whole recording.
+func look(ctx context.Context, o *Options, k float64, r *Recording) (moves []move, err error) {
+	src, err := o.Open(ctx, card.Side, motionRate/k)
+	if err != nil {
+		return nil, err
+	}
+	defer src.Close()
+	cards := card.NewReader()
+	defer cards.Close()
+	grey, cam := camera.NewGrey(), camera.New()
+	defer grey.Close()
+	defer cam.Close()
+	var small shrunk
+	due := math.Inf(-1)
+	for {
+		if err := ctx.Err(); err != nil {
+			return nil, err
+		}
+		f, err := src.Next()
+		if errors.Is(err, io.EOF) {
+			return moves, nil
+		}
+		if err != nil {
+			return nil, err
+		}
+		o.Progress.Tell("scan", int(f.PTS), int(o.Clip.Duration))
+		if f.PTS >= due {
+			due = math.Max(due, f.PTS-1/card.Rate) + 1/card.Rate
+			ids, err := cards.Read(f)
+			if err != nil {
+				return nil, err
+			}
+			for _, id := range ids {
+				r.Cards = append(r.Cards, card.Sighting{T: f.PTS, ID: id})
+			}
+		}
+		if err := grey.Take(small.of(f, motionSide)); err != nil {
+			return nil, err
+		}
+		if _, err := cam.Step(grey, nil); err != nil {
+			return nil, err
+		}
+		e, err := moved(grey, cam.Between())
+		if err != nil {
+			return nil, err
+		}
+		moves = append(moves, move{f.PTS, e})
+	}
+}
+
+// listen gives the times of the sharp sounds.
+func listen(ctx context.Context, o *Options) (cracks []float64, err error) {
+	var held []float32 // what of the last piece is heard once more
+	err = o.Sound(ctx, soundRate, soundPiece, func(samples []float32, start float64) error {
+		n := len(held)
+		all := append(held, samples...)
+		// Half of what is heard twice counts here, half there.
+		from, to := start-float64(n)/soundRate/2, start+float64(len(samples))/soundRate
+		if len(samples) == soundPiece {
+			to -= float64(soundLap) / soundRate / 2
+		}
+		for _, on := range sound.Onsets(all, soundRate, start-float64(n)/soundRate) {
+			if on.T >= from && on.T < to {
+				cracks = append(cracks, on.T)
+			}
+		}
+		held = slices.Clone(all[max(0, len(all)-soundLap):])
+		return nil
+	})
+	slices.Sort(cracks)
+	return cracks, err
+}
+
+// In seconds of capture time.
+const (
+	smoothing = .17 // what lasts less is no swing: five pictures
+	around    = 5.  // before and after: what is usual
+	near      = .35 // of a crack in which its swing's motion is
+	together  = 3.  // bursts no farther apart are one candidate
+	longest   = 6.  // from its first burst to its last
+	room      = 3.  // before the first and after the last
+	// Fifteen rendered swings had 3 to 20 times the least stillness, in clips
+	// whose usual motion was below it.
+	burstOver = 2.2 // a burst has so many times the usual motion
+	crackOver = 1.5 // and with a crack
+	stillness = .03 // less motion than this is none: what is usual is at least this
+)
+
+// burst is a place of much motion.
+type burst struct {
+	t, over float64
+	heard   bool
+}
+
+// candidates are the bursts with room around them.
+func candidates(moves []move, cracks []float64, k, duration float64) []Candidate {
+	var out []Candidate
+	last := math.Inf(-1) // last burst of the candidate before
+	for _, g := range groups(bursts(moves, cracks, k), k) {
+		from, to := g[0].t, g[len(g)-1].t
+		c := Candidate{From: math.Max(0, from-room*k), To: math.Min(duration, to+room*k), At: hardest(g).t}
+		for _, b := range g {
+			c.Heard = c.Heard || b.heard
+		}
+		if n := len(out); n > 0 && c.From < out[n-1].To {
+			c.From = (last + from) / 2
+			out[n-1].To = c.From
+		}
+		out, last = append(out, c), to
+	}
+	return out
+}
+
+func hardest(bs []burst) burst {
+	return slices.MaxFunc(bs, func(a, b burst) int { return cmp.Compare(a.over, b.over) })
+}
+
+// groups puts together what belongs together: no gap wider than together, and
+// where that makes it longer than longest it is parted at its widest gap.
+func groups(bs []burst, k float64) (out [][]burst) {
+	var part func(g []burst)
+	part = func(g []burst) {
+		if len(g) == 0 {
+			return
+		}
+		at, widest := 0, 0.
+		for i := 1; i < len(g); i++ {
+			if d := g[i].t - g[i-1].t; d > widest {
+				at, widest = i, d
+			}
+		}
+		if widest > together*k || g[len(g)-1].t-g[0].t > longest*k {
+			part(g[:at])
+			part(g[at:])
+			return
+		}
+		out = append(out, g)
+	}
+	part(bs)
+	return out
+}
+
+// bursts in order of time.
+func bursts(moves []move, cracks []float64, k float64) []burst {
+	n := len(moves)
+	if n < 3 {
+		return nil
+	}
+	// A picture that jumps, as key frames do, is no swing: the median of the
+	// pictures around it doesn't know of it.
+	smooth := make([]float64, n)
+	var inside usual
+	lo, hi := 0, 0
+	for i := range moves {
+		for ; hi < n && moves[hi].t <= moves[i].t+smoothing*k/2; hi++ {
+			inside.add(moves[hi].e)
+		}
+		for ; moves[lo].t < moves[i].t-smoothing*k/2; lo++ {
+			inside.drop(moves[lo].e)
+		}
+		smooth[i] = inside.median()
+	}
+	heard := func(t float64) bool {
+		i := sort.SearchFloat64s(cracks, t-near)
+		return i < len(cracks) && cracks[i] <= t+near
+	}
+	var out []burst
+	var usual usual
+	from, to := 0, 0
+	for i := range moves {
+		for ; to < n && moves[to].t <= moves[i].t+around*k; to++ {
+			usual.add(smooth[to])
+		}
+		for ; moves[from].t < moves[i].t-around*k; from++ {
+			usual.drop(smooth[from])
+		}
+		if i > 0 && smooth[i] < smooth[i-1] || i+1 < n && smooth[i] <= smooth[i+1] {
+			continue
+		}
+		b := burst{t: moves[i].t, over: smooth[i] / math.Max(usual.median(), stillness), heard: heard(moves[i].t)}
+		if b.over >= burstOver || b.heard && b.over >= crackOver && smooth[i] >= burstOver*stillness {
+			out = append(out, b)
+		}
+	}
+	return lead(out, k)
+}
+
+// lead leaves out what is small beside a burst close by: that one's room holds
+// it, and it must not move the candidate's ends.
+func lead(bs []burst, k float64) (out []burst) {
+	for i, b := range bs {
+		small := false
+		for j := i; j >= 0 && b.t-bs[j].t <= room*k/2; j-- {
+			small = small || b.over < bs[j].over/2
+		}
+		for j := i; j < len(bs) && bs[j].t-b.t <= room*k/2; j++ {
+			small = small || b.over < bs[j].over/2
+		}
+		if !small {
+			out = append(out, b)
+		}
+	}
+	return out
+}
+
+// usual is a running median.
+type usual struct{ sorted []float64 }
+
+func (u *usual) add(v float64) {
+	i := sort.SearchFloat64s(u.sorted, v)
+	u.sorted = slices.Insert(u.sorted, i, v)
+}
+
+func (u *usual) drop(v float64) {
+	i := sort.SearchFloat64s(u.sorted, v)
+	u.sorted = slices.Delete(u.sorted, i, i+1)
+}
+
+func (u *usual) median() float64 {
+	if len(u.sorted) == 0 {
+		return 0
+	}
+	return u.sorted[len(u.sorted)/2]
+}
+
+// shrunk is a picture made small by a whole number.
+type shrunk struct{ f pipeline.Frame }
+
+// of is f with its longer side near side; it is valid until the next call.
+func (s *shrunk) of(f *pipeline.Frame, side int) *pipeline.Frame {
+	k := (max(f.Width, f.Height) + side/2) / side
+	if k <= 1 || len(f.Pix) != 3*f.Width*f.Height {
+		return f
+	}
+	w, h := f.Width/k, f.Height/k
+	if len(s.f.Pix) != 3*w*h {
+		s.f.Pix = make([]byte, 3*w*h)
+	}
+	s.f.Index, s.f.PTS, s.f.Width, s.f.Height, s.f.Scale = f.Index, f.PTS, w, h, f.Scale*float64(k)
+	o := 0
+	for y := range h {
+		for x := range w {
+			var b, g, r int
+			for j := range k {
+				row := f.Pix[3*((y*k+j)*f.Width+x*k):][:3*k]
+				for i := 0; i < 3*k; i += 3 {
+					b, g, r = b+int(row[i]), g+int(row[i+1]), r+int(row[i+2])
+				}
+			}
+			s.f.Pix[o], s.f.Pix[o+1], s.f.Pix[o+2] = uint8(b/(k*k)), uint8(g/(k*k)), uint8(r/(k*k))
+			o += 3
+		}
+	}
+	return &s.f
+}
