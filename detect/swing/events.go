@@ -307,7 +307,7 @@ func plant(g *grid, j body, contact float64, bodyPx float64) (pl, stride moment,
 	// lands on the toe and comes to rest up to a tenth of a second later.
 	if !found {
 		warn = "plant_uncertain"
-		still = float64(peakMin(v, last, g.clamp(contact)))
+		still = float64(peakMin(v, last, max(last, g.clamp(contact-leastStand/g.dt))))
 	}
 	lo := still
 	a, b := g.clamp(still+.03/g.dt), g.clamp(math.Min(still+.1/g.dt, contact))
@@ -326,7 +326,7 @@ func plant(g *grid, j body, contact float64, bodyPx float64) (pl, stride moment,
 	one := math.Max(1, .016/g.dt)
 	pl = moment{still, math.Min(lo, still-math.Max(one, .05/g.dt)), still + 1.5*one, true, "foot_speed"}
 	if !found {
-		pl = moment{still, lo - 2*one, contact, true, "foot_rest"}
+		pl = moment{still, lo - 2*one, math.Max(still+1.5*one, contact-leastStand/2/g.dt), true, "foot_rest"}
 	}
 	// Stride: back from the landing over humps no farther apart than .25 s.
 	i := last
@@ -446,6 +446,11 @@ func finish(g *grid, v []float64, contact float64, burst, a, b int) moment {
 	}
 	return moment{reason: "clip_ends_early"}
 }
+
+// leastStand is the shortest time, seconds, that the front foot stands before
+// contact: about .175 are usual (Welch 1995, from memory), and the hands start
+// after it.
+const leastStand = .1
 
 // leastSwing is the shortest time, seconds, from the hands' start to contact
 // that is believed. Published swings take .15 s (Adair, as reported) to .208 ±

@@ -172,6 +172,7 @@ var measureTriggers = map[string]trigger{
 	"foot_ambiguous": {func() p.Track {
 		return posed(usual(), func(_ float64, q *p.Pose) { q.Joints[p.RightToe] = q.Joints[p.RightHeel] })
 	}, ""},
+	"foot_end_on":    {func() p.Track { return seen(func(q *sim.Params) { q.View, q.Distance = p.ViewPitcher, 6 }) }, ""},
 	"foot_hidden":    warningTriggers["foot_hidden"],
 	"face_unseen":    {func() p.Track { return seen(func(q *sim.Params) { q.View = p.ViewBack }) }, ""},
 	"head_flow_lost": {func() p.Track { return blind(usual()) }, ""},
@@ -275,5 +276,34 @@ func TestBadPicturesAreLessSure(t *testing.T) {
 		if w := width(change); w < good+4 {
 			t.Errorf("%s: %.1f cm wide, good picture %.1f", code, w, good)
 		}
+	}
+}
+
+// Nobody who films from the pitcher or the catcher is told to film from there,
+// nobody who films from the side to go to the side.
+func TestFootAdviceFitsTheView(t *testing.T) {
+	given := 0
+	for _, view := range []p.View{p.ViewChest, p.ViewBack, p.ViewPitcher, p.ViewCatcher} {
+		want, not := "foot_ambiguous", "foot_end_on"
+		if view == p.ViewPitcher || view == p.ViewCatcher {
+			want, not = not, want
+		}
+		// The front toe hides behind its own heel.
+		k := posed(seen(func(q *sim.Params) { q.View, q.Distance = view, 6 }), func(_ float64, q *p.Pose) { q.Joints[p.LeftToe] = q.Joints[p.LeftHeel] })
+		r, err := Judge(k, p.Given{HeightCM: 178})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, m := range r.Chosen().Measures {
+			if slices.Contains(m.Warnings, not) {
+				t.Errorf("from %s: %s %s has %s", view, m.Key, m.At, not)
+			}
+			if slices.Contains(m.Warnings, want) {
+				given++
+			}
+		}
+	}
+	if given < 4 {
+		t.Errorf("said %d times only", given)
 	}
 }
