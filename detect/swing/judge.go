@@ -258,7 +258,7 @@ func analyse(t *p.Track, w *p.Window, given p.Given) *analysis {
 	} else {
 		// A still spell is easily broken by a tremble, so the first move may
 		// come later, but not after the front foot has left the ground.
-		hi := load + .15/g.dt
+		hi := load + .1/g.dt
 		if st.ok {
 			hi = math.Max(hi, st.i)
 		}
