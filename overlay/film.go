@@ -499,8 +499,9 @@ const (
 )
 
 // Advice is what the end card says: what is good, the one priority and its
-// drill; or plainly that there is nothing to say.
-func Advice(sw *pipeline.Swing, text words.Lang) Card {
+// drill, or what keeps the best of it, or what to film better; or plainly that
+// there is nothing to say.
+func Advice(rep *pipeline.Report, sw *pipeline.Swing, text words.Lang) Card {
 	find := func(kind string) (out []pipeline.Finding) {
 		for _, f := range sw.Findings {
 			if f.Kind == kind {
@@ -516,19 +517,23 @@ func Advice(sw *pipeline.Swing, text words.Lang) Card {
 			lines = append(lines, CardLine{c[head], true}, CardLine{body, false})
 		}
 	}
-	good, first := find(pipeline.Strength), find(pipeline.Priority)
-	if len(good) > 0 {
+	good, first, kept, drill := find(pipeline.Strength), find(pipeline.Priority), sw.Keep(), text.Drill(sw)
+	switch {
+	case kept != nil:
+		add("good", text.Good(*kept, cardWords))
+	case len(good) > 0:
 		add("good", text.Good(good[0], cardWords))
 	}
 	if len(first) > 0 {
 		// The coach's own priority has the room of the drill that it lacks.
-		drill := text.Findings[first[0].Rule].Drill
 		room := cardWords
 		if drill == "" {
 			room += cardDrill
 		}
 		add("first", text.Fix(first[0], room))
 		add("drill", drill)
+	} else if drill != "" {
+		add("keep", drill)
 	} else if len(good) > 1 { // room for a second good word
 		if s := text.Good(good[1], cardWords); s != "" {
 			lines = append(lines, CardLine{s, false})
@@ -542,6 +547,8 @@ func Advice(sw *pipeline.Swing, text words.Lang) Card {
 			add("seen", text.Eyes(m))
 		}
 		lines = append(lines, CardLine{c["unsure_all"], false})
+		better, _ := text.NextClip(rep, sw)
+		add("next", better)
 	case len(first) == 0 && unsure:
 		lines = append(lines, CardLine{c["unsure"], false})
 	case len(first) == 0 && len(find(pipeline.Secondary)) == 0:
@@ -550,7 +557,7 @@ func Advice(sw *pipeline.Swing, text words.Lang) Card {
 	return Card{lines}
 }
 
-func (f *Film) endCard() Card { return Advice(f.swing, f.text) }
+func (f *Film) endCard() Card { return Advice(f.rep, f.swing, f.text) }
 
 func (f *Film) endWords() string { return f.endCard().text() }
 

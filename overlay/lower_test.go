@@ -160,7 +160,7 @@ func TestCaptions(t *testing.T) {
 	f := sample(t, "open_faults", 8)
 	caps := f.Captions()
 	if first, last := caps[0], caps[len(caps)-1]; first.From != 0 || first.To != 1 || first.Text != "Robin\n3 May 2026\nSeen from the chest side" ||
-		last.To != float64(len(f.Shots()))/rate || last.Text != "Good: finish held in balance\nWork on: eyes sink below the tape\nDrill: mirror swings, tape at eye level" {
+		last.To != float64(len(f.Shots()))/rate || last.Text != "Good: finish held in balance\nWork on: eyes sink below the tape\nDrill: Mirror, tape at eye level" {
 		t.Errorf("begins %+v, ends %+v", first, last)
 	}
 	for i, c := range caps {

@@ -622,17 +622,32 @@ func TestEndCards(t *testing.T) {
 		for _, k := range kinds {
 			sw.Findings = append(sw.Findings, pipeline.Finding{Rule: "eye_drop", Kind: k})
 		}
-		return Advice(sw, w)
+		return Advice(&pipeline.Report{Warnings: []pipeline.Warning{{Code: "dark"}}}, sw, w)
+	}
+	planned := func(drill string, kinds ...string) Card {
+		sw.Plan = &pipeline.Plan{Rule: "eye_drop", Steps: []pipeline.Step{{Drill: drill}, {Drill: "live"}}}
+		defer func() { sw.Plan = nil }()
+		return find(kinds...)
+	}
+	said := func(f ...pipeline.Finding) Card {
+		return Advice(&pipeline.Report{}, &pipeline.Swing{Findings: f, Plan: &pipeline.Plan{Rule: "eye_drop", Steps: []pipeline.Step{{Drill: "tee_freeze"}}}}, w)
 	}
 	for _, c := range []struct {
 		card Card
 		want string
 	}{
 		{find(), `card "No findings in this swing."`},
-		{find(pipeline.CantTell), `card "Nothing is sure enough to judge."`},
+		{find(pipeline.CantTell), `card "Nothing is sure enough to judge." "Next clip:" "use brighter light"`},
 		{find(pipeline.Strength), `card "Good:" "eyes stay near the tape" "Nothing that was measured needs work."`},
 		{find(pipeline.Strength, pipeline.Strength, pipeline.CantTell), `card "Good:" "eyes stay near the tape" "eyes stay near the tape" "The rest is too unsure to judge."`},
-		{find(pipeline.Priority, pipeline.CantTell), `card "Work on:" "eyes sink below the tape" "Drill:" "mirror swings, tape at eye level"`},
+		{find(pipeline.Priority, pipeline.CantTell), `card "Work on:" "eyes sink below the tape"`},
+		{planned("tee_freeze", pipeline.Priority, pipeline.CantTell), `card "Work on:" "eyes sink below the tape" "Drill:" "Tee, freeze at contact"`},
+		{planned("tee_freeze", pipeline.Strength, pipeline.Priority), `card "Good:" "eyes stay near the tape" "Work on:" "eyes sink below the tape" "Drill:" "Tee, freeze at contact"`},
+		{planned("tee_freeze", pipeline.Strength, pipeline.CantTell), `card "Good:" "eyes stay near the tape" "Keep it:" "Tee, freeze at contact" "` + w.Cards["unsure"] + `"`},
+		{planned("tee_freeze", pipeline.Strength), `card "Good:" "eyes stay near the tape" "Keep it:" "Tee, freeze at contact" "` + w.Cards["in_band"] + `"`},
+		// The drill keeps what the card names, whatever else is praised.
+		{said(pipeline.Finding{Rule: "coach", Kind: pipeline.Strength, Text: "Calm feet."}, pipeline.Finding{Rule: "eye_drop", Kind: pipeline.Strength}),
+			`card "Good:" "eyes stay near the tape" "Keep it:" "Tee, freeze at contact" "` + w.Cards["in_band"] + `"`},
 	} {
 		if c.card.String() != c.want {
 			t.Errorf("got %s, want %s", c.card, c.want)

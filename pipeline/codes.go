@@ -35,7 +35,7 @@ var ReasonCodes = []string{
 // bounds are wide.
 var MeasureCodes = []string{
 	"along_view", "clip_ends_early", "clip_starts_late", "no_stride", "knees_together",
-	"foot_ambiguous", "foot_hidden", "face_unseen", "head_flow_lost", "nod_assumed", "stance_cut", "marker_lost",
+	"foot_ambiguous", "foot_end_on", "foot_hidden", "face_unseen", "head_flow_lost", "nod_assumed", "stance_cut", "marker_lost",
 	"nod_not_legs", "sink_unsure", "out_of_reach", "launch_unseen",
 }
 

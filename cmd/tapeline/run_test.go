@@ -51,7 +51,8 @@ func invented() pipeline.Report {
 				{Rule: "finish_hold", Kind: pipeline.CantTell, Evidence: []string{"finish_hold@finish"}},
 				{Rule: "head_drifts", Kind: pipeline.CantTell, Evidence: []string{"eye_forward@plant-contact"}},
 				{Rule: "of_tomorrow", Kind: pipeline.CantTell},
-			}}},
+			},
+			Plan: &pipeline.Plan{Rule: "eye_drop", Steps: []pipeline.Step{{Drill: "mirror_tape"}, {Drill: "live"}}}}},
 		Warnings: []pipeline.Warning{{Code: "low_frame_rate", Detail: "30 frames a second"}, {Code: "of_tomorrow"}},
 	}
 }
@@ -82,6 +83,33 @@ func TestTable(t *testing.T) {
 
 // The eyes' fall is said in baseballs only where it is surely a fall in
 // centimetres.
+// Without a fault the table says what keeps the best, without anything sure
+// what to film better; as page and video do.
+func TestTableWithoutAFault(t *testing.T) {
+	l := words.English()
+	for _, c := range []struct {
+		kind, want, not string
+	}{
+		{pipeline.Strength, "Keep it: Mirror, tape at eye level\n", "Next clip:"},
+		{pipeline.CantTell, "Next clip: film side on\n", "Keep it:"},
+		{pipeline.Priority, "Drill: Mirror, tape at eye level\n", "Keep it:"},
+	} {
+		rep := invented()
+		s := rep.Chosen()
+		s.Findings = s.Findings[4:5] // can't tell
+		if c.kind != pipeline.CantTell {
+			s.Findings = append([]pipeline.Finding{{Rule: "eye_drop", Kind: c.kind}}, s.Findings...)
+		} else {
+			s.Plan = nil
+		}
+		var b bytes.Buffer
+		printTable(&b, l, rep)
+		if got := b.String(); !strings.Contains(got, c.want) || strings.Contains(got, c.not) {
+			t.Errorf("%s:\n%s", c.kind, got)
+		}
+	}
+}
+
 func TestBalls(t *testing.T) {
 	drop := func(unit string, at pipeline.EventKind, v, lo, hi float64) *pipeline.Measure {
 		return &pipeline.Measure{Key: "eye_drop", From: pipeline.Stance, At: at, Unit: unit, Value: &v, Lo: &lo, Hi: &hi}

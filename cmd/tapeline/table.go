@@ -60,6 +60,12 @@ func printTable(w io.Writer, l words.Lang, rep pipeline.Report) {
 			fmt.Fprintln(w, text)
 		}
 	}
+	if drill := l.Drill(s); s.Keep() != nil && drill != "" {
+		fmt.Fprintln(w, l.Cards["keep"]+" "+drill)
+	}
+	if better, _ := l.NextClip(&rep, s); better != "" {
+		fmt.Fprintln(w, l.Cards["next"]+" "+better)
+	}
 	for _, d := range l.Doubts(s) {
 		fmt.Fprintln(w, d.Why)
 		for _, n := range d.Names {
@@ -144,8 +150,8 @@ func finding(l words.Lang, s *pipeline.Swing, f pipeline.Finding) string {
 		if m := s.Lower(); f.Rule == "eye_drop" && m != nil && m.Unit == "cm" {
 			text += "\n  " + fmt.Sprintf(l.Page["lower_lead"], l.Lay(m))
 		}
-		if w.Drill != "" {
-			text += "\n" + l.Cards["drill"] + " " + w.Drill
+		if drill := l.Drill(s); drill != "" {
+			text += "\n" + l.Cards["drill"] + " " + drill
 		}
 		return text
 	case pipeline.Secondary:

@@ -166,7 +166,7 @@ func (l *Lesson) findings() {
 			}
 			l.Focus = &Focus{Fix: f.Text}
 			if f.Text == "" {
-				l.Focus = &Focus{Fix: capital(named(map[string]string{f.Rule: w.Fix}, f.Rule)), Say: w.Say, Cue: w.Cue, Drill: w.Drill}
+				l.Focus = &Focus{Fix: capital(named(map[string]string{f.Rule: w.Fix}, f.Rule)), Say: w.Say, Cue: w.Cue}
 			}
 			l.Focus.Fact = l.fact(f)
 			l.Focus.Chain = l.chain(f, l.Focus.Fix)
@@ -182,18 +182,27 @@ func (l *Lesson) findings() {
 			unsure = true
 		}
 	}
+	l.Head = l.w("work")
 	if l.Focus != nil {
 		return
 	}
-	switch {
-	case len(l.sw.Findings) == 0:
-		l.Rest = l.lang.Cards["no_findings"]
-	case unsure && len(l.Good) == 0:
-		l.Rest = l.lang.Cards["unsure_all"]
-	case unsure:
-		l.Rest = l.lang.Cards["unsure"]
+	l.Head = l.w("work_none")
+	rest := l.lang.Cards["in_band"]
+	if unsure {
+		rest = l.lang.Cards["unsure"]
+	}
+	better, why := l.lang.NextClip(l.rep, l.sw)
+	switch kept := l.sw.Keep(); {
+	case kept != nil:
+		l.Head, l.Focus = l.w("keep"), &Focus{Fix: kept.Text, Say: rest}
+		if kept.Text == "" {
+			w := l.lang.Findings[kept.Rule]
+			l.Focus.Fix, l.Focus.Cue = capital(named(map[string]string{kept.Rule: w.Good}, kept.Rule)), w.Cue
+		}
+	case better != "":
+		l.Head, l.Focus = l.w("film"), &Focus{Fix: capital(better), Say: l.lang.Cards["unsure_all"] + " " + why}
 	default:
-		l.Rest = l.lang.Cards["in_band"]
+		l.Rest = l.lang.Cards["no_findings"]
 	}
 }
 

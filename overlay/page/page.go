@@ -40,6 +40,7 @@ type Lesson struct {
 	About  []string
 	Good   []string
 	Focus  *Focus
+	Head   string // over Focus or Rest
 	Rest   string // said in place of a focus
 	Also   string // a second fault, for later
 	Why    []string
@@ -58,11 +59,11 @@ type Lesson struct {
 	curves *curves
 }
 
-// Focus is the one thing to work on.
+// Focus is the one thing to work on; where there is none, the best strength to
+// keep; where nothing is sure, what to film better.
 type Focus struct {
 	Fix, Say, Fact, Cue string
 	Chain               []Link // the cause first
-	Drill               string // the first drill, where there is no plan
 }
 
 // Link is one of a chain; the Fault itself is one of them.

@@ -661,7 +661,7 @@ func TestPlanWithoutALength(t *testing.T) {
 	if len(l.Legend) == 0 || l.Legend[len(l.Legend)-1] != l.w("legend_percent") {
 		t.Errorf("%q does not say what percent are", l.Legend)
 	}
-	if s := l.Plan.Steps[0]; l.Lower != nil || s.Name != words.English().Drills[sameDrill].Name || strings.Contains(s.SetUp+s.Do, "length") {
+	if s := l.Plan.Steps[0]; l.Lower != nil || s.Name != words.English().Drills["mirror_tape"].Name || strings.Contains(s.SetUp+s.Do, "length") {
 		t.Errorf("%+v", s)
 	}
 }
@@ -710,5 +710,57 @@ func TestWhy(t *testing.T) {
 	rep.Pitch = nil
 	if l, _ = New(rep, nil, words.English(), Options{}); len(l.Why) != 1 {
 		t.Errorf("without a pitch: %q", l.Why)
+	}
+}
+
+// box is what the box on the page says.
+func box(l *Lesson) string {
+	if l.Focus == nil {
+		return l.Head + "|" + l.Rest
+	}
+	return strings.Join([]string{l.Head, l.Focus.Fix, l.Focus.Say, l.Focus.Cue}, "|")
+}
+
+// A swing with nothing to work on says what to keep and how, one in which
+// nothing is sure what to film better, and nothing else is made up.
+func TestBoxWithoutAFault(t *testing.T) {
+	for _, code := range words.Codes() {
+		w := language(t, code, words.Metric)
+		rep, _ := load(t, "open_clean")
+		l, err := New(rep, nil, w, Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		good := w.Findings["eye_drop"]
+		if want := strings.Join([]string{w.Page["keep"], capital(good.Good), w.Cards["unsure"], good.Cue}, "|"); box(l) != want {
+			t.Errorf("%s: %q, want %q", code, box(l), want)
+		}
+		if len(l.Good) != 5 {
+			t.Errorf("%s: praised %q", code, l.Good)
+		}
+		if l.Plan == nil || l.Plan.Title != w.Page["plan_keep"] || l.Plan.Lead != w.Page["ladder_keep"] || l.Plan.Steps[0].Name != w.Drill(rep.Chosen()) {
+			t.Errorf("%s: %+v", code, l.Plan)
+		}
+
+		rep, _ = load(t, "front_left")
+		if l, err = New(rep, nil, w, Options{}); err != nil {
+			t.Fatal(err)
+		}
+		if want := strings.Join([]string{w.Page["film"], capital(w.Help["along_view"]), w.Cards["unsure_all"] + " " + w.Warnings["along_view"], ""}, "|"); box(l) != want {
+			t.Errorf("%s: %q, want %q", code, box(l), want)
+		}
+		if l.Plan != nil || len(l.Good) > 0 {
+			t.Errorf("%s: %+v %q", code, l.Plan, l.Good)
+		}
+
+		// The coach's own praise is kept without a drill.
+		rep.Chosen().Findings = []pipeline.Finding{{Rule: "coach", Kind: pipeline.Strength, Text: "Calm feet."}}
+		if l, _ = New(rep, nil, w, Options{}); box(l) != w.Page["keep"]+"|Calm feet.|"+w.Cards["in_band"]+"|" || l.Plan != nil {
+			t.Errorf("%s: %q %+v", code, box(l), l.Plan)
+		}
+		rep.Chosen().Findings = nil
+		if l, _ = New(rep, nil, w, Options{}); box(l) != w.Page["work_none"]+"|"+w.Cards["no_findings"] {
+			t.Errorf("%s: %q", code, box(l))
+		}
 	}
 }

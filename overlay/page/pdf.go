@@ -71,7 +71,7 @@ func (l *Lesson) PDF() ([]byte, error) {
 		d.k, d.y = fit(trial, l.back), edge
 		d.AddPage()
 		if l.Plan != nil {
-			d.Bookmark(d.clean(l.w("plan")), 0, 0)
+			d.Bookmark(d.clean(l.Plan.Title), 0, 0)
 		}
 		l.back(d)
 	}
@@ -353,7 +353,7 @@ func (l *Lesson) front(p *paper) {
 
 func (l *Lesson) work(p *paper, x, w float64) {
 	if f := l.Focus; f != nil {
-		p.head(x, w, l.w("work"))
+		p.head(x, w, l.Head)
 		p.write(x, w, 13, bold(f.Fix))
 		p.write(x, w, textPt, plain(f.Say), plain(f.Fact))
 		if f.Cue != "" {
@@ -371,11 +371,8 @@ func (l *Lesson) work(p *paper, x, w float64) {
 				p.item(x, w, textPt, mark, run{c.Text, c.Fault})
 			}
 		}
-		if f.Drill != "" && l.Plan == nil {
-			p.write(x, w, textPt, plain(l.w("first_drill")), plain(f.Drill+"."))
-		}
 	} else {
-		p.head(x, w, l.w("work_none"))
+		p.head(x, w, l.Head)
 		p.write(x, w, 13, bold(l.Rest))
 	}
 	if l.Also != "" {
@@ -461,12 +458,12 @@ func (l *Lesson) back(p *paper) {
 }
 
 func (l *Lesson) week(p *paper, full float64) {
-	p.strip(l.w("plan"), 14)
+	p.strip(l.Plan.Title, 14)
 	p.y += 2 * p.k
 	if l.Plan.Cue != "" {
 		p.write(edge, full, textPt+1, plain(l.w("cue")), bold("“"+l.Plan.Cue+"”"))
 	}
-	p.write(edge, full, textPt, plain(l.w("ladder")))
+	p.write(edge, full, textPt, plain(l.Plan.Lead))
 	p.y += 1.5 * p.k
 	in := 9 * p.k
 	for _, s := range l.Plan.Steps {

@@ -9,8 +9,10 @@ import (
 	"tapeline/pipeline/words"
 )
 
-// Plan is the ladder and its week.
+// Plan is the ladder and its week; Lead says how to climb it.
 type Plan struct {
+	Title string
+	Lead  string
 	Cue   string
 	Steps []Step
 	Days  []Day
@@ -32,30 +34,27 @@ type Day struct {
 	Items []string
 }
 
-// lowerDrill is the mirror's drill that needs the length to go down; without
-// one, as where no height is known, sameDrill takes its place.
-const (
-	lowerDrill = "mirror_tape_lower"
-	sameDrill  = "mirror_tape"
-)
+// lowerDrill is the mirror's drill that says "by the length in this plan".
+const lowerDrill = "mirror_tape_lower"
 
 func (l *Lesson) plan() {
 	p := l.sw.Plan
 	if p == nil || len(p.Steps) == 0 {
 		return
 	}
-	out := &Plan{Cue: l.lang.Findings[p.Rule].Cue}
+	out := &Plan{Title: l.w("plan"), Lead: l.w("ladder"), Cue: l.lang.Findings[p.Rule].Cue}
+	if l.sw.Keep() != nil {
+		out.Title, out.Lead = l.w("plan_keep"), l.w("ladder_keep")
+	}
 	var said []string
 	for i, s := range p.Steps {
-		if s.Drill == lowerDrill && l.Lower == nil {
-			s.Drill = sameDrill
-		}
+		s.Drill = l.sw.Drill(s)
 		d, ok := l.lang.Drills[s.Drill]
 		if !ok {
 			d = words.Drill{Name: named(nil, s.Drill)}
 		}
 		step := Step{Number: i + 1, Name: d.Name, SetUp: d.SetUp, Do: d.Do, Look: d.Look, Count: l.count(s), Pass: l.pass(s)}
-		if s.Drill == lowerDrill { // "by the length in this plan"
+		if s.Drill == lowerDrill {
 			step.Do += " " + l.Lower.Lead
 		}
 		if !slices.Contains(said, d.Safety) {

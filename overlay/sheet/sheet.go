@@ -102,7 +102,7 @@ func Make(rep *pipeline.Report, stills []Still, lang words.Lang) (*image.RGBA, e
 	rows := (cells + columns - 1) / columns
 	head := int(heading*1.5) + row + gutter
 	lines := measures(sw, lang)
-	advice := overlay.Advice(sw, lang).Lines
+	advice := overlay.Advice(rep, sw, lang).Lines
 	height := margin + head + rows*(tileH+captions+gutter) + gutter + len(lines)*row + gutter + len(advice)*row + margin
 
 	p := &page{img: image.NewRGBA(image.Rect(0, 0, width, height)), faces: overlay.NewFaces()}

@@ -3,6 +3,7 @@ package words
 import (
 	"fmt"
 	"slices"
+	"strings"
 
 	"tapeline/pipeline"
 )
@@ -44,6 +45,64 @@ func (l Lang) Doubts(s *pipeline.Swing) []Doubt {
 		out = append(out, Doubt{head, names[why]})
 	}
 	return out
+}
+
+// Drill names the drill that the swing's plan begins with, "" without a plan.
+func (l Lang) Drill(s *pipeline.Swing) string {
+	if s.Plan == nil || len(s.Plan.Steps) == 0 {
+		return ""
+	}
+	code := s.Drill(s.Plan.Steps[0])
+	if d, ok := l.Drills[code]; ok {
+		return d.Name
+	}
+	return strings.ReplaceAll(code, "_", " ")
+}
+
+// NextClip says the one thing to film better where nothing in the swing could be
+// judged for sure, in at most 3 words and in a sentence: what most measures in
+// doubt ask for, or the clip's warnings. Both are empty where something was
+// judged, or nothing was asked.
+func (l Lang) NextClip(rep *pipeline.Report, s *pipeline.Swing) (short, why string) {
+	var order []string
+	count := map[string]int{}
+	ask := func(code string) {
+		if l.Help[code] == "" {
+			return
+		}
+		if count[code] == 0 {
+			order = append(order, code)
+		}
+		count[code]++
+	}
+	doubts := false
+	for _, f := range s.Findings {
+		if f.Kind != pipeline.CantTell {
+			return "", ""
+		}
+		doubts = true
+		if m := Evidence(s, f); m != nil {
+			for _, code := range m.Warnings {
+				ask(code)
+			}
+		}
+	}
+	if !doubts {
+		return "", ""
+	}
+	for _, w := range rep.Warnings {
+		ask(w.Code)
+	}
+	if len(order) == 0 {
+		return l.Cards["closer"], strings.TrimSuffix(l.Table["close"], ":") + "."
+	}
+	best := order[0]
+	for _, code := range order {
+		if count[code] > count[best] {
+			best = code
+		}
+	}
+	return l.Help[best], l.Warnings[best]
 }
 
 // Evidence is the measure a finding rests on, nil if the swing lacks it.

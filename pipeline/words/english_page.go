@@ -7,19 +7,20 @@ var englishPage = map[string]string{
 	"title_name": "Batting lesson for %s",
 
 	// good things, the one thing
-	"good":        "What is good",
-	"good_none":   "Nothing could be praised for sure from this clip. That says more about the clip than about the swing.",
-	"work":        "The one thing to work on",
-	"work_none":   "To work on",
-	"fact":        "Measured: %s.",
-	"fact_band":   "Measured: %s. Fine is %s.",
-	"at_most":     "at most %s",
-	"at_least":    "at least %s",
-	"outside":     "outside",
-	"cue":         "Think of this:",
-	"chain":       "How one thing leads to the next:",
-	"first_drill": "First drill:",
-	"also":        "Later:",
+	"good":      "What is good",
+	"good_none": "Nothing could be praised for sure from this clip. That says more about the clip than about the swing.",
+	"work":      "The one thing to work on",
+	"work_none": "To work on",
+	"keep":      "Keep this",
+	"film":      "For the next clip",
+	"fact":      "Measured: %s.",
+	"fact_band": "Measured: %s. Fine is %s.",
+	"at_most":   "at most %s",
+	"at_least":  "at least %s",
+	"outside":   "outside",
+	"cue":       "Think of this:",
+	"chain":     "How one thing leads to the next:",
+	"also":      "Later:",
 
 	// numbers behind it
 	"why":               "Why it matters",
@@ -80,7 +81,9 @@ var englishPage = map[string]string{
 
 	// the plan
 	"plan":        "The plan for a week",
+	"plan_keep":   "A short week to keep it",
 	"ladder":      "Climb one step at a time. Go up when a step is passed; go back down when it stops working.",
+	"ladder_keep": "Nothing has to change. On the days below do the steps in this order, and check that it still holds.",
 	"count":       "%s times",
 	"counts_from": "Counts of steps %s: %s.",
 	"passed":      "Passed when:",

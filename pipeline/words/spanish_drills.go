@@ -2,7 +2,7 @@ package words
 
 var spanishDrills = map[string]Drill{
 	"mirror_tape": {
-		Name:   "Espejo, cinta a la altura de los ojos",
+		Name:   "Espejo, cinta frente a los ojos",
 		SetUp:  "Párate de lado frente a un espejo, en tu postura normal. Pega una tira de cinta en el vidrio, a la altura de tus ojos.",
 		Do:     "Haz el swing despacio, sin bola. Para donde el bate le pegaría a la bola.",
 		Look:   "La visera sigue en la cinta cuando paras.",

@@ -5,19 +5,20 @@ var spanishPage = map[string]string{
 	"title_name": "Lección de bateo de %s",
 
 	// good things, the one thing
-	"good":        "Lo que está bien",
-	"good_none":   "En este video nada se ve tan claro como para elogiarlo. Eso dice más del video que del swing.",
-	"work":        "Lo único por trabajar",
-	"work_none":   "Para trabajar",
-	"fact":        "Medido: %s.",
-	"fact_band":   "Medido: %s. Lo bueno es %s.",
-	"at_most":     "%s como máximo",
-	"at_least":    "%s como mínimo",
-	"outside":     "fuera",
-	"cue":         "Piensa en esto:",
-	"chain":       "Cómo una cosa lleva a la otra:",
-	"first_drill": "Primer ejercicio:",
-	"also":        "Más adelante:",
+	"good":      "Lo que está bien",
+	"good_none": "En este video nada se ve tan claro como para elogiarlo. Eso dice más del video que del swing.",
+	"work":      "Lo único por trabajar",
+	"work_none": "Para trabajar",
+	"keep":      "Sigue así",
+	"film":      "Para el próximo video",
+	"fact":      "Medido: %s.",
+	"fact_band": "Medido: %s. Lo bueno es %s.",
+	"at_most":   "%s como máximo",
+	"at_least":  "%s como mínimo",
+	"outside":   "fuera",
+	"cue":       "Piensa en esto:",
+	"chain":     "Cómo una cosa lleva a la otra:",
+	"also":      "Más adelante:",
 
 	// numbers behind it
 	"why":               "Por qué importa",
@@ -78,7 +79,9 @@ var spanishPage = map[string]string{
 
 	// the plan
 	"plan":        "El plan de una semana",
+	"plan_keep":   "Una semana corta para que siga así",
 	"ladder":      "Sube un escalón a la vez. Sube cuando lo pasas; baja uno cuando deja de salir.",
+	"ladder_keep": "Nada tiene que cambiar. En los días de abajo haz los escalones en este orden y revisa que todo siga igual.",
 	"count":       "%s veces",
 	"counts_from": "Repeticiones de los escalones %s: %s.",
 	"passed":      "Lo pasas cuando:",

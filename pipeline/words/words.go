@@ -57,21 +57,20 @@ type Unit struct{ Short, Long string }
 type Measure struct{ Name, Explain string }
 
 // Drill is one step of the ladder: what to set up, what to do, what passing
-// it looks like. A whole sentence each but for Name.
+// it looks like. A whole sentence each but for Name, of at most 6 words.
 type Drill struct{ Name, SetUp, Do, Look, Safety string }
 
 // Term is a word of the trade and what it means.
 type Term struct{ Word, Meaning string }
 
-// Finding has the words of one rule. Good, Fix and Drill go on the end card,
-// which has at most 20 words with its headings, and Good and Fix behind their
+// Finding has the words of one rule. Good, of at most 5 words, and Fix go on the
+// end card, which has at most 20 words with its headings, and behind their
 // heading into a caption of at most 7.
 type Finding struct {
-	Good  string // what is right, for a strength
-	Fix   string // what to work on, for a priority
-	Drill string // the first drill
-	Say   string // a full sentence of what was seen
-	Cue   string // what to think of while doing it
+	Good string // what is right, for a strength
+	Fix  string // what to work on, for a priority
+	Say  string // a full sentence of what was seen
+	Cue  string // what to think of while doing it
 }
 
 var languages = map[string]Lang{}

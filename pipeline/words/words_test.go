@@ -217,14 +217,41 @@ func TestFindingsFitCaptions(t *testing.T) {
 	}
 }
 
-// An end card has at most 20 words whichever findings meet on it.
+// An end card has at most 20 words whichever findings and drills meet on it.
 func TestEndCardIsShort(t *testing.T) {
 	for _, code := range Codes() {
 		l, _ := For(code)
-		heads := Count(l.Cards["good"] + " " + l.Cards["first"] + " " + l.Cards["drill"])
+		longest := func(what string, most int, all []string) (n int) {
+			for _, s := range all {
+				if Count(s) > most {
+					t.Errorf("%s: %s %q has more than %d words", code, what, s, most)
+				}
+				n = max(n, Count(s))
+			}
+			return n
+		}
+		var names, goods, helps []string
+		for _, d := range l.Drills {
+			names = append(names, d.Name)
+		}
+		for _, f := range l.Findings {
+			goods = append(goods, f.Good)
+		}
+		for _, s := range l.Help {
+			helps = append(helps, s)
+		}
+		drill, good, help := longest("drill", 6, names), longest("praise", 5, goods), longest("help", 3, append(helps, l.Cards["closer"]))
+		rest := max(Count(l.Cards["unsure"]), Count(l.Cards["in_band"]))
+		if n := Count(l.Cards["good"]+" "+l.Cards["keep"]) + good + drill + rest; n > 20 {
+			t.Errorf("%s: what to keep: %d words", code, n)
+		}
+		if n := Count(l.Cards["seen"]+" "+l.Cards["unsure_all"]+" "+l.Cards["next"]) + 7 + help; n > 20 {
+			t.Errorf("%s: the next clip: %d words", code, n)
+		}
+		heads := Count(l.Cards["good"]+" "+l.Cards["first"]+" "+l.Cards["drill"]) + drill
 		for a, good := range l.Findings {
 			for b, first := range l.Findings {
-				if n := heads + Count(good.Good) + Count(first.Fix) + Count(first.Drill); n > 20 {
+				if n := heads + Count(good.Good) + Count(first.Fix); n > 20 {
 					t.Errorf("%s: good %s with priority %s: %d words", code, a, b, n)
 				}
 				for _, rest := range []string{"unsure", "in_band"} {
@@ -234,6 +261,74 @@ func TestEndCardIsShort(t *testing.T) {
 				}
 			}
 		}
+	}
+}
+
+// The clip's first drill has one name, that of its plan's first step.
+func TestDrill(t *testing.T) {
+	l := English()
+	s := &pipeline.Swing{}
+	if got := l.Drill(s); got != "" {
+		t.Errorf("without a plan: %q", got)
+	}
+	for code, want := range map[string]string{"tee_high": "High tee", "mirror_tape_lower": "Mirror, tape at eye level", "bunt_often": "bunt often"} {
+		s.Plan = &pipeline.Plan{Steps: []pipeline.Step{{Drill: code}, {Drill: "live"}}}
+		if got := l.Drill(s); got != want {
+			t.Errorf("%s: %q, want %q", code, got, want)
+		}
+	}
+	// With a length to go down, lower.
+	m := measure(4, 3, 5, "cm")
+	m.Key, m.At = "start_lower", pipeline.Stance
+	s.Measures, s.Findings = []pipeline.Measure{*m}, []pipeline.Finding{{Rule: "eye_drop", Kind: pipeline.Priority}}
+	s.Plan.Steps[0].Drill = "mirror_tape_lower"
+	if got := l.Drill(s); got != "Mirror, start lower" {
+		t.Errorf("with a length: %q", got)
+	}
+}
+
+// The one thing to film better: what most doubts ask for; only where nothing
+// at all was judged.
+func TestNextClip(t *testing.T) {
+	l := English()
+	at := func(kind string, codes ...string) (pipeline.Finding, pipeline.Measure) {
+		key := strings.Join(append([]string{"m"}, codes...), "_")
+		return pipeline.Finding{Rule: key, Kind: kind, Evidence: []string{key + "@contact"}}, pipeline.Measure{Key: key, At: pipeline.Contact, Warnings: codes}
+	}
+	swing := func(kind string, codes ...[]string) *pipeline.Swing {
+		s := &pipeline.Swing{}
+		for _, c := range codes {
+			f, m := at(kind, c...)
+			s.Findings, s.Measures = append(s.Findings, f), append(s.Measures, m)
+		}
+		return s
+	}
+	for _, c := range []struct {
+		name     string
+		s        *pipeline.Swing
+		warnings []string
+		want     string
+	}{
+		{"nothing said", swing(pipeline.CantTell), []string{"dark"}, ""},
+		{"something is praised", swing(pipeline.Strength, []string{"along_view"}), nil, ""},
+		{"something to work on", swing(pipeline.Priority, []string{"along_view"}), nil, ""},
+		{"most", swing(pipeline.CantTell, []string{"clip_ends_early"}, []string{"along_view"}, []string{"nod_assumed", "along_view"}), nil, "along_view"},
+		{"the first of as many", swing(pipeline.CantTell, []string{"clip_ends_early"}, []string{"along_view"}), nil, "clip_ends_early"},
+		{"what nobody can do better", swing(pipeline.CantTell, []string{"nod_assumed"}, []string{"nod_assumed", "face_unseen"}), nil, "face_unseen"},
+		{"the clip's", swing(pipeline.CantTell, []string{}), []string{"others_in_picture", "dark"}, "dark"},
+		{"the clip's with a measure's", swing(pipeline.CantTell, []string{"stance_cut"}, []string{"clip_ends_early"}), []string{"clip_ends_early"}, "clip_ends_early"},
+	} {
+		rep := &pipeline.Report{}
+		for _, w := range c.warnings {
+			rep.Warnings = append(rep.Warnings, pipeline.Warning{Code: w})
+		}
+		short, why := l.NextClip(rep, c.s)
+		if short != l.Help[c.want] || why != l.Warnings[c.want] {
+			t.Errorf("%s: %q %q, want those of %q", c.name, short, why, c.want)
+		}
+	}
+	if short, why := l.NextClip(&pipeline.Report{}, swing(pipeline.CantTell, []string{})); short != "go closer" || !strings.HasSuffix(why, "tells more.") {
+		t.Errorf("only wide bounds: %q %q", short, why)
 	}
 }
 

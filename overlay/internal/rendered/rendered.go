@@ -191,6 +191,7 @@ func (t *Truth) Report(doubt float64) (*pipeline.Report, pipeline.Clip) {
 		{Rule: "eye_drop", Kind: pipeline.Priority, Evidence: []string{"eye_drop@contact"}},
 		{Rule: "front_foot_open", Kind: pipeline.CantTell, Evidence: []string{"front_foot_open@plant"}},
 	}
+	sw.Plan = &pipeline.Plan{Rule: "eye_drop", Steps: []pipeline.Step{{Drill: "mirror_tape"}, {Drill: "tee_freeze"}}}
 	return &pipeline.Report{
 		Schema: pipeline.ReportSchema,
 		Clip:   pipeline.ClipInfo{Name: clip.Name, Width: clip.Width, Height: clip.Height, TimeFactor: 1},
