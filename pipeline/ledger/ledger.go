@@ -82,6 +82,8 @@ type Recorded struct {
 	Lesson  Lesson
 	Updated bool   // the clip was there before and was replaced
 	From    string // the player it was under before, where that was another
+	Was     string // the day it had before, where that was another
+	Name    string // the player's first name before, where that was another
 }
 
 // Record writes a lesson in one transaction. The same clip recorded again is
@@ -127,6 +129,15 @@ func (l *Ledger) Record(ctx context.Context, e Entry) (r Recorded, err error) {
 			}
 		case !errors.Is(err, sql.ErrNoRows):
 			return err
+		}
+		if r.Updated && was.Day != les.Day {
+			r.Was = was.Day
+		}
+		switch err := tx.QueryRowContext(ctx, `SELECT name FROM players WHERE id = $1`, les.Player).Scan(&r.Name); {
+		case err != nil && !errors.Is(err, sql.ErrNoRows):
+			return err
+		case e.Name == "" || r.Name == e.Name:
+			r.Name = ""
 		}
 		b := rep.Batter
 		if err := do(`INSERT INTO players (id, name, bats, level, sport) VALUES ($1, $2, $3, $4, $5)
