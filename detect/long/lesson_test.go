@@ -110,9 +110,11 @@ func (k *kit) hold(c string) string {
 	return k.part("hold-"+c, 4, "[0]"+hand+"[v];[1]anull[a]", join(k.image(k.still(c, false)), k.lavfi(hush))...)
 }
 
-// after: he has finished and stands, then stands as for the next swing.
+// after: he has finished and stands, then, after a moment of darkness, stands
+// as for the next swing. A fade would move his hands as nobody does.
 func (k *kit) after(c, next string) string {
-	return k.part("after-"+c+"-"+next, 4, "[0]settb=AVTB[x];[1]settb=AVTB[y];[x][y]xfade=duration=1.5:offset=2,"+hand+"[v];[2]anull[a]",
+	return k.part("after-"+c+"-"+next, 4, fmt.Sprintf("[0]trim=duration=2,setpts=PTS-STARTPTS,format=yuv420p,setsar=1[x];color=black:s=960x540:r=%d:d=0.4,format=yuv420p,setsar=1[d];"+
+		"[1]trim=duration=1.7,setpts=PTS-STARTPTS,format=yuv420p,setsar=1[y];[x][d][y]concat=n=3,%s[v];[2]anull[a]", k.fps, hand),
 		join(k.image(k.still(c, true)), k.image(k.still(next, false)), k.lavfi(hush))...)
 }
 
