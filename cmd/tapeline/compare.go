@@ -65,11 +65,14 @@ type compared struct {
 	Bats   pipeline.Side `json:"bats"`
 	Swing  int           `json:"swing"`
 
+	name  string // the player's first name, as the ledger says
 	given string // as the user named it
 	dir   string
 	rep   pipeline.Report
 	track *pipeline.Track // nil: there is none
 }
+
+var letters = [2]string{"A", "B"}
 
 func compare(ctx context.Context, s streams, args []string) error {
 	f := flag.NewFlagSet("compare", flag.ContinueOnError)
@@ -133,8 +136,21 @@ func compare(ctx context.Context, s streams, args []string) error {
 		return compareJSON(s.out, two, sameView, changes, left)
 	}
 
-	var notes []string
-	note := func(key string, a ...any) { notes = append(notes, fmt.Sprintf(text.Progress[key], a...)) }
+	// The picture goes from hand to hand: in it a lesson is A or B, as a folder's
+	// name may hold more than a first name.
+	var notes, drawn []string
+	note := func(key string, a ...any) {
+		s := fmt.Sprintf(text.Progress[key], a...)
+		notes, drawn = append(notes, s), append(drawn, s)
+	}
+	noteOf := func(key, why string, i int) {
+		for _, n := range []struct {
+			to   *[]string
+			name string
+		}{{&notes, two[i].given}, {&drawn, letters[i]}} {
+			*n.to = append(*n.to, fmt.Sprintf(text.Progress[key], fmt.Sprintf(text.Progress[why], n.name)))
+		}
+	}
 	if two[0].Clip == two[1].Clip {
 		note("same_clip")
 	}
@@ -148,14 +164,15 @@ func compare(ctx context.Context, s streams, args []string) error {
 	var reps [2]*pipeline.Report
 	for i := range two {
 		reps[i] = &two[i].rep
-		page.Sides[i] = progress.Side{Label: two[i].label(text), Report: reps[i]}
+		page.Sides[i] = progress.Side{Label: two[i].drawn(text), Report: reps[i]}
+		page.Who = cmp.Or(page.Who, two[i].name)
 	}
 	for i := range two {
 		switch sw := reps[i].Chosen(); {
 		case len(sw.Path) == 0:
-			note("no_traces", fmt.Sprintf(text.Progress["no_track"], two[i].given))
+			noteOf("no_traces", "no_track", i)
 		case sw.Event(pipeline.Contact) == nil || sw.Event(pipeline.Contact).T == nil:
-			note("no_traces", fmt.Sprintf(text.Progress["no_contact"], two[i].given))
+			noteOf("no_traces", "no_contact", i)
 		}
 	}
 	if page.Traced() {
@@ -171,8 +188,8 @@ func compare(ctx context.Context, s streams, args []string) error {
 	if err != nil {
 		return err
 	}
-	if missing != "" {
-		note("no_stills", fmt.Sprintf(text.Progress["no_clip"], missing))
+	if missing >= 0 {
+		noteOf("no_stills", "no_clip", missing)
 	} else {
 		tiles, err := sheet.Pair(reps, stills, text, progress.TileWide, pipeline.Stance, pipeline.Plant, pipeline.Contact, pipeline.Finish)
 		if err != nil {
@@ -183,10 +200,10 @@ func compare(ctx context.Context, s streams, args []string) error {
 			note("scale_differ")
 		}
 	}
-	page.Notes = notes
+	page.Notes = drawn
 
 	for i := range two {
-		fmt.Fprintf(s.out, "%s: %s\n", [2]string{"A", "B"}[i], page.Sides[i].Label)
+		fmt.Fprintf(s.out, "%s: %s\n", letters[i], two[i].label(text))
 	}
 	fmt.Fprintln(s.out)
 	t := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
@@ -370,6 +387,11 @@ func fromLedger(ctx context.Context, path string, two *[2]compared) error {
 				two[i].Player, two[i].Day = x.Player, x.Day
 			}
 		}
+		p, _, err := l.Player(ctx, two[i].Player)
+		if err != nil {
+			return err
+		}
+		two[i].name = p.Name
 	}
 	if a, b := two[0].Player, two[1].Player; a != "" && b != "" && a != b {
 		return usage("compare: by the ledger A is a swing of player %s and B of player %s; only swings of one player are compared", a, b)
@@ -386,13 +408,25 @@ func (c *compared) label(l words.Lang) string {
 			s = filepath.Base(abs)
 		}
 	}
-	if c.Day != "" {
-		s = l.Date(c.Day)
-	}
-	if n := len(c.rep.Swings); n > 1 {
-		s += ", " + fmt.Sprintf(l.Table["swing"], c.Swing, n)
+	switch drawn := c.drawn(l); {
+	case c.Day != "":
+		return drawn
+	case drawn != "":
+		return s + ", " + drawn
 	}
 	return s
+}
+
+// drawn is the same without the folder's name.
+func (c *compared) drawn(l words.Lang) string {
+	var parts []string
+	if c.Day != "" {
+		parts = append(parts, l.Date(c.Day))
+	}
+	if n := len(c.rep.Swings); n > 1 {
+		parts = append(parts, fmt.Sprintf(l.Table["swing"], c.Swing, n))
+	}
+	return strings.Join(parts, ", ")
 }
 
 // compareRows are the headline measures for the picture.
@@ -406,26 +440,26 @@ func compareRows(l words.Lang, changes []pipeline.Change) (out []progress.Row) {
 	return out
 }
 
-// stillsOfBoth decodes the stills of both; missing names the lesson whose clip
-// is not at hand.
-func stillsOfBoth(ctx context.Context, two [2]compared, named [2]string) (stills [2][]sheet.Still, missing string, err error) {
+// stillsOfBoth decodes the stills of both; missing is the lesson whose clip is
+// not at hand, −1 for none.
+func stillsOfBoth(ctx context.Context, two [2]compared, named [2]string) (stills [2][]sheet.Still, missing int, err error) {
 	var clips [2]pipeline.Clip
 	for i := range two {
 		c, ok, err := findClip(ctx, &two[i], named[i])
 		if err != nil {
-			return stills, "", err
+			return stills, -1, err
 		}
 		if !ok {
-			return stills, two[i].given, nil
+			return stills, i, nil
 		}
 		clips[i] = c
 	}
 	for i := range two {
 		if stills[i], err = stillsOf(ctx, clips[i], &two[i].rep); err != nil {
-			return stills, "", err
+			return stills, -1, err
 		}
 	}
-	return stills, "", nil
+	return stills, -1, nil
 }
 
 // findClip looks for the clip that was read: it is known by its bytes.

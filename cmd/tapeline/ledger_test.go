@@ -436,3 +436,22 @@ func TestLedgerCommands(t *testing.T) {
 		}
 	}
 }
+
+// In the picture a lesson without a day is no more than its letter: the
+// folder's name comes from the clip's, which may hold more.
+func TestComparedLabels(t *testing.T) {
+	l := words.English()
+	for _, c := range []struct {
+		day          string
+		swings       int
+		label, drawn string
+	}{
+		{"", 1, "ada_somebody", ""}, {"", 2, "ada_somebody, swing 2 of 2", "swing 2 of 2"},
+		{"2026-05-03", 1, "3 May 2026", "3 May 2026"}, {"2026-05-03", 2, "3 May 2026, swing 2 of 2", "3 May 2026, swing 2 of 2"},
+	} {
+		x := compared{Day: c.day, Swing: c.swings, given: "lessons/ada_somebody", dir: "lessons/ada_somebody", rep: pipeline.Report{Swings: make([]pipeline.Swing, c.swings)}}
+		if x.label(l) != c.label || x.drawn(l) != c.drawn {
+			t.Errorf("%+v: %q and %q", c, x.label(l), x.drawn(l))
+		}
+	}
+}

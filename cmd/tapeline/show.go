@@ -46,7 +46,7 @@ func (by showing) show(ctx context.Context, c pipeline.Clip, rep *pipeline.Repor
 	if err != nil {
 		return err
 	}
-	img, err := sheet.Make(rep, stills, text)
+	img, err := sheet.Make(rep, stills, text, sheet.Head{FirstName: card.FirstName, Date: card.Date})
 	if err != nil {
 		return err
 	}

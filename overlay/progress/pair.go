@@ -28,10 +28,11 @@ type Row struct {
 	Larger                bool
 }
 
-// Pair is a page of two swings. Their traces are drawn where both have a path
+// Pair is a page of two swings; Who is the player's first name, if it is known. Their traces are drawn where both have a path
 // and a contact.
 type Pair struct {
 	Lang  words.Lang
+	Who   string
 	Sides [2]Side
 	Rows  []Row
 	Notes []string
@@ -117,6 +118,9 @@ func (p Pair) paint(pn pen) {
 	y := float64(margin)
 	title := p.Lang.Progress["compare"]
 	pn.write(title, margin, y+heading, heading, true, -1, overlay.Chalk)
+	if p.Who != "" {
+		pn.write(p.Who, width-margin, y+heading, fit(p.Who, body, true, width-3*margin-wide(title, heading, true)), true, 1, overlay.Paper)
+	}
 	y += 2 * row
 	for i, s := range p.Sides {
 		pn.stroke(5, pencils[i], dashes[i], [2]float64{margin, y + 22}, [2]float64{margin + 90, y + 22})

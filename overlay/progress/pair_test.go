@@ -150,3 +150,35 @@ func TestTraced(t *testing.T) {
 		}
 	}
 }
+
+// The player's first name stands beside the title.
+func TestPairSaysWhose(t *testing.T) {
+	p := two(t)
+	p.Lang = words.English()
+	draw := func(who string) image.Image {
+		p.Who = who
+		b, err := p.PNG()
+		if err != nil {
+			t.Fatal(err)
+		}
+		img, _, err := image.Decode(bytes.NewReader(b))
+		if err != nil {
+			t.Fatal(err)
+		}
+		return img
+	}
+	bare, named, n := draw(""), draw("Ada"), 0
+	for y := range bare.Bounds().Dy() {
+		for x := range width {
+			if bare.At(x, y) == named.At(x, y) {
+				continue
+			}
+			if n++; y > margin+2*row || x < width/2 {
+				t.Fatalf("pixel %d, %d differs", x, y)
+			}
+		}
+	}
+	if n < 200 {
+		t.Errorf("only %d pixels of the name", n)
+	}
+}

@@ -16,6 +16,7 @@ import (
 	"image/draw"
 	"math"
 	"slices"
+	"strings"
 
 	"github.com/disintegration/imaging"
 	"golang.org/x/image/font"
@@ -68,9 +69,25 @@ var table = []struct {
 // ErrNoStills is returned when there is nothing to lay out.
 var ErrNoStills = errors.New("sheet: no stills")
 
+// Head says whose swing of which day it is: a first name and an ISO day,
+// 2026-05-03; what is empty is left out.
+type Head struct{ FirstName, Date string }
+
+// line is the head as it is written.
+func (h Head) line(lang words.Lang) string {
+	var parts []string
+	if h.FirstName != "" {
+		parts = append(parts, h.FirstName)
+	}
+	if h.Date != "" {
+		parts = append(parts, lang.Date(h.Date))
+	}
+	return strings.Join(parts, ", ")
+}
+
 // Make lays out the chosen swing of the report. Stills come in any order; they
 // are shown in the order of time. The sheet is 1080 px wide.
-func Make(rep *pipeline.Report, stills []Still, lang words.Lang) (*image.RGBA, error) {
+func Make(rep *pipeline.Report, stills []Still, lang words.Lang, who Head) (*image.RGBA, error) {
 	sw := rep.Chosen()
 	if sw == nil {
 		return nil, overlay.ErrNoSwing
@@ -109,6 +126,11 @@ func Make(rep *pipeline.Report, stills []Still, lang words.Lang) (*image.RGBA, e
 	draw.Draw(p.img, p.img.Bounds(), image.NewUniform(overlay.Board), image.Point{}, draw.Src)
 	y := margin
 	p.write(lang.Cards["sheet"], margin, y+int(heading), heading, true, overlay.Chalk)
+	if s := who.line(lang); s != "" {
+		room := width - 2*margin - gutter - p.faces.Width(lang.Cards["sheet"], heading, true)
+		size := math.Floor(4*text*min(1, room/p.faces.Width(s, text, true))) / 4
+		p.write(s, width-margin-int(math.Ceil(p.faces.Width(s, size, true))), y+int(heading), size, true, overlay.Paper)
+	}
 	about := lang.Views[rep.Batter.View] + ", " + lang.Cards["contact_clock"]
 	if sw.Geometry.Unit == "pct_height" {
 		about += ", " + lang.Cards["percent"]

@@ -5,6 +5,7 @@ import (
 	"image"
 	"image/color"
 	"math"
+	"slices"
 	"strings"
 	"testing"
 
@@ -97,7 +98,7 @@ func TestMake(t *testing.T) {
 		for i := len(rep.Chosen().Events) - 1; i >= 0; i-- { // any order
 			stills = append(stills, dotted(rep, clip, rep.Chosen().Events[i].Kind, 1))
 		}
-		img, err := Make(rep, stills, words.English())
+		img, err := Make(rep, stills, words.English(), Head{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -147,19 +148,19 @@ func TestCropBeyondThePicture(t *testing.T) {
 
 func TestMakeErrors(t *testing.T) {
 	rep, clip := report(t, "open_clean")
-	if _, err := Make(rep, nil, words.English()); !errors.Is(err, ErrNoStills) {
+	if _, err := Make(rep, nil, words.English(), Head{}); !errors.Is(err, ErrNoStills) {
 		t.Errorf("no stills: %v", err)
 	}
-	if _, err := Make(rep, []Still{{Event: pipeline.Contact}}, words.English()); err == nil {
+	if _, err := Make(rep, []Still{{Event: pipeline.Contact}}, words.English(), Head{}); err == nil {
 		t.Error("a still without a picture was laid out")
 	}
 	s := dotted(rep, clip, pipeline.Contact, 1)
 	s.Drawn.Seen = false
-	if _, err := Make(rep, []Still{s}, words.English()); err != nil {
+	if _, err := Make(rep, []Still{s}, words.English(), Head{}); err != nil {
 		t.Errorf("nobody seen on the only still: %v", err)
 	}
 	rep.Swings = nil
-	if _, err := Make(rep, []Still{s}, words.English()); !errors.Is(err, overlay.ErrNoSwing) {
+	if _, err := Make(rep, []Still{s}, words.English(), Head{}); !errors.Is(err, overlay.ErrNoSwing) {
 		t.Errorf("no swing: %v", err)
 	}
 }
@@ -183,7 +184,7 @@ func TestLongWordsStayOnTheSheet(t *testing.T) {
 			if text != "" {
 				sw.Findings = []pipeline.Finding{{Rule: "coach", Kind: pipeline.Priority, Text: text}}
 			}
-			img, err := Make(rep, stills, lang)
+			img, err := Make(rep, stills, lang, Head{FirstName: "Maximiliana-Alexandrina", Date: "2026-09-30"})
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -195,6 +196,51 @@ func TestLongWordsStayOnTheSheet(t *testing.T) {
 					}
 				}
 			}
+		}
+	}
+}
+
+// Whose and which day's the sheet is stands in its head, and nowhere else; the
+// clip's name, which may hold more, does not.
+func TestHead(t *testing.T) {
+	rep, clip := report(t, "open_clean")
+	stills := []Still{dotted(rep, clip, pipeline.Contact, 1)}
+	make := func(who Head, name string) *image.RGBA {
+		rep.Clip.Name = name
+		img, err := Make(rep, stills, words.English(), who)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return img
+	}
+	bare := make(Head{}, "a.mp4")
+	if !slices.Equal(bare.Pix, make(Head{}, "Ada Somebody.mp4").Pix) {
+		t.Error("the clip's name is on the sheet")
+	}
+	named := make(Head{FirstName: "Ada", Date: "2026-05-03"}, "a.mp4")
+	if named.Bounds() != bare.Bounds() {
+		t.Fatalf("%v and %v", named.Bounds(), bare.Bounds())
+	}
+	n := 0
+	for y := range bare.Bounds().Dy() {
+		for x := range width {
+			if named.RGBAAt(x, y) == bare.RGBAAt(x, y) {
+				continue
+			}
+			if n++; y > margin+int(heading)*3/2 || x < width/2 {
+				t.Fatalf("pixel %d, %d differs", x, y)
+			}
+		}
+	}
+	if n < 500 {
+		t.Errorf("only %d pixels of the head", n)
+	}
+	for _, c := range []struct {
+		who  Head
+		want string
+	}{{Head{}, ""}, {Head{FirstName: "Ada"}, "Ada"}, {Head{Date: "2026-05-03"}, "3 May 2026"}, {Head{"Ada", "2026-05-03"}, "Ada, 3 May 2026"}} {
+		if got := c.who.line(words.English()); got != c.want {
+			t.Errorf("%+v: %q, want %q", c.who, got, c.want)
 		}
 	}
 }
