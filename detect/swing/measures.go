@@ -81,7 +81,7 @@ func (a *analysis) measure(s *p.Swing) {
 		v, n := (flow.Y-from.Y)/px, (net.Y-from.Y)/px
 		base := 1.05
 		if at == p.Contact {
-			base = 1.2 // the flow carries it over a turning face
+			base = 1.3 // the flow carries it over a turning face
 		}
 		var warn []string
 		if at == p.Finish {
