@@ -28,6 +28,7 @@ type Look struct {
 	body     []Span      // around the batter, smoothed over time, by Path index
 	reach    []Span      // where the bat may be at tape level
 	standing map[string]Standing
+	rep      *pipeline.Report // whose bands they are held against
 }
 
 // Statures of Drillis & Contini (in Winter, Biomechanics and Motor Control of
@@ -43,7 +44,7 @@ const (
 // NewLook prepares the marks of one swing of a clip.
 func NewLook(rep *pipeline.Report, sw *pipeline.Swing, text words.Lang) *Look {
 	g := sw.Geometry
-	l := &Look{swing: sw, text: text, factor: rep.Clip.TimeFactor, byFrame: map[int]int{}}
+	l := &Look{swing: sw, rep: rep, text: text, factor: rep.Clip.TimeFactor, byFrame: map[int]int{}}
 	if l.factor <= 0 {
 		l.factor = 1
 	}
@@ -390,13 +391,13 @@ func (l *Look) Plumb(d *pipeline.Drawn, at pipeline.EventKind, valued bool) *Plu
 	return p
 }
 
-// note is the word under a value: a limit within narrow bounds is a close
-// call, within wide ones nothing is sure.
+// note is the word under a value.
 func (l *Look) note(m *pipeline.Measure, s Standing) string {
-	if s == CantTell && m.Value != nil && !words.Vague(m) {
-		return l.text.Standing["close"]
+	stand, ok := map[Standing]pipeline.Stand{Inside: pipeline.Inside, Outside: pipeline.Outside, CantTell: pipeline.Between}[s]
+	if !ok || m.Value == nil {
+		return ""
 	}
-	return l.text.Standing[string(s)]
+	return l.text.Judged(m, l.rep.Band(m), stand)
 }
 
 // Clock is the time of t from contact in capture time, "−0.17 s"; empty when

@@ -160,7 +160,7 @@ func compare(ctx context.Context, s streams, args []string) error {
 	if two[0].Bats != two[1].Bats {
 		note("bats_differ")
 	}
-	page := progress.Pair{Lang: text, Rows: compareRows(text, changes)}
+	page := progress.Pair{Lang: text, Rows: compareRows(text, changes, &two[1].rep)}
 	var reps [2]*pipeline.Report
 	for i := range two {
 		reps[i] = &two[i].rep
@@ -209,8 +209,8 @@ func compare(ctx context.Context, s streams, args []string) error {
 	t := tabwriter.NewWriter(s.out, 0, 0, 2, ' ', 0)
 	fmt.Fprintf(t, "%s\tA\tB\t%s\n", text.Progress["measure"], text.Progress["difference"])
 	for i := range changes {
-		ch := &changes[i]
-		fmt.Fprintf(t, "%s\t%s\t%s\t%s\n", text.MeasureName(&ch.After), text.Value(&ch.Before), text.Value(&ch.After), deltaText(text, deltaOf(ch), false))
+		ch, b := &changes[i], reps[1].Band(&changes[i].After)
+		fmt.Fprintf(t, "%s\t%s\t%s\t%s\n", text.MeasureName(&ch.After), text.Against(&ch.Before, b), text.Against(&ch.After, b), deltaText(text, deltaOf(ch, b), false))
 	}
 	for i := range left {
 		l := &left[i]
@@ -429,12 +429,14 @@ func (c *compared) drawn(l words.Lang) string {
 	return strings.Join(parts, ", ")
 }
 
-// compareRows are the headline measures for the picture.
-func compareRows(l words.Lang, changes []pipeline.Change) (out []progress.Row) {
+// compareRows are the headline measures for the picture; rep is the later
+// one's.
+func compareRows(l words.Lang, changes []pipeline.Change, rep *pipeline.Report) (out []progress.Row) {
 	for i := range changes {
 		if ch := &changes[i]; isHeadline(&ch.After) {
-			out = append(out, progress.Row{Name: l.MeasureName(&ch.After), Values: l.Value(&ch.Before) + " → " + l.Value(&ch.After),
-				Verdict: deltaText(l, deltaOf(ch), false), Larger: ch.Larger})
+			b := rep.Band(&ch.After)
+			out = append(out, progress.Row{Name: l.MeasureName(&ch.After), Values: l.Against(&ch.Before, b) + " → " + l.Against(&ch.After, b),
+				Verdict: deltaText(l, deltaOf(ch, b), false), Larger: ch.Larger})
 		}
 	}
 	return out
@@ -497,11 +499,13 @@ func compareJSON(w io.Writer, two [2]compared, sameView bool, changes []pipeline
 		pipeline.Change
 		Difference float64  `json:"difference"` // B − A
 		Doubt      *float64 `json:"doubt"`      // its 95 % half width
+		// Which way it went, seen from B's band; empty: none, or no sure change.
+		Course pipeline.Course `json:"course,omitempty"`
 	}
 	all := []difference{}
 	for i := range changes {
-		d := deltaOf(&changes[i])
-		all = append(all, difference{changes[i], d.Difference, d.Doubt})
+		d := deltaOf(&changes[i], two[1].rep.Band(&changes[i].After))
+		all = append(all, difference{changes[i], d.Difference, d.Doubt, d.Course})
 	}
 	if left == nil {
 		left = []pipeline.Left{}

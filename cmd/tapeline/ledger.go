@@ -59,9 +59,11 @@ type keep struct {
 	Player     string `json:"player"`
 	Day        string `json:"day"`
 	DayAssumed bool   `json:"day_assumed"`
-	Updated    bool   `json:"updated"`        // the clip was there before
-	From       string `json:"from,omitempty"` // the player it was under before
-	Lessons    int    `json:"lessons"`        // of the player, with this one
+	Updated    bool   `json:"updated"`            // the clip was there before
+	From       string `json:"from,omitempty"`     // the player it was under before
+	DayWas     string `json:"day_was,omitempty"`  // the day it had before
+	NameWas    string `json:"name_was,omitempty"` // the player's first name before
+	Lessons    int    `json:"lessons"`            // of the player, with this one
 
 	since since
 }
@@ -83,7 +85,7 @@ func remember(ctx context.Context, path string, by aside, dir string, rep pipeli
 		if err != nil {
 			return nil, err
 		}
-		return &keep{Player: by.player, Day: r.Lesson.Day, DayAssumed: r.Lesson.DayAssumed, Updated: r.Updated, From: r.From,
+		return &keep{Player: by.player, Day: r.Lesson.Day, DayAssumed: r.Lesson.DayAssumed, Updated: r.Updated, From: r.From, DayWas: r.Was, NameWas: r.Name,
 			Lessons: len(all), since: sinceLast(all, r.Lesson.Day, &rep)}, nil
 	}()
 	var e *pipeline.Error
@@ -100,12 +102,16 @@ type since struct {
 	last    *ledger.Lesson // nil: there is none
 	other   bool           // it was filmed from another side
 	changes []pipeline.Change
+	rep     *pipeline.Report // the later one
 }
 
 // sinceLast lays the shown swing of a lesson filmed on day beside that of the
 // player's last earlier one.
 func sinceLast(lessons []ledger.Lesson, day string, rep *pipeline.Report) (s since) {
 	sw := rep.Chosen()
+	s.rep = rep
+	// A clip read again, perhaps under another day, is no earlier lesson.
+	lessons = slices.DeleteFunc(slices.Clone(lessons), func(l ledger.Lesson) bool { return l.Clip == rep.Clip.ID })
 	if s.last = ledger.Last(lessons, day, rep.Batter.View, rep.Batter.Bats); s.last == nil || sw == nil {
 		return s
 	}
@@ -160,6 +166,12 @@ func (k *keep) print(w io.Writer, l words.Lang) {
 	if k.From != "" {
 		say("moved", k.From)
 	}
+	if k.DayWas != "" {
+		say("day_was", l.Date(k.DayWas))
+	}
+	if k.NameWas != "" {
+		say("name_was", k.NameWas)
+	}
 	if k.DayAssumed {
 		say("day_assumed")
 	}
@@ -173,6 +185,6 @@ func (k *keep) print(w io.Writer, l words.Lang) {
 		if s.other {
 			say("other_view")
 		}
-		printChanges(w, l, s.changes)
+		printChanges(w, l, s.changes, s.rep)
 	}
 }

@@ -324,7 +324,7 @@ func TestProgressWords(t *testing.T) {
 			t.Errorf("%q, want %q", got, want)
 		}
 	}
-	if got := bandText(l.In(words.Imperial), band(nil, num(5), "cm")); got != "band: at most 2.0 in" {
+	if got := bandText(l.In(words.Imperial), band(nil, num(5), "cm")); got != "band: at most 2 in" {
 		t.Errorf("%q", got)
 	}
 }
@@ -352,7 +352,7 @@ func TestLedgerCommands(t *testing.T) {
 		{"progress b07", 9, []string{"there is no ledger yet"}, ""},
 		{"judge one --out lessons/one --player b07 --name Ada --date 2026-04-12", 0, []string{"^In the ledger: b07, 12 April 2026. Lessons so far: 1.$", "no lesson of an earlier day"}, ""},
 		{"judge two --out lessons/two --player b07 --date 2026-04-12", 0, []string{"Lessons so far: 2."}, ""},
-		{"judge three --out lessons/three --player b07 --date 2026-05-03", 0, []string{"^Since the lesson of 12 April 2026:$", `Eye drop, stance to contact +.* → .* −\d+ cm, larger than the doubt$`}, ""},
+		{"judge three --out lessons/three --player b07 --date 2026-05-03", 0, []string{"^Since the lesson of 12 April 2026:$", `Eye drop, stance to contact +.* → .* −\d+ cm, larger than the doubt: now fine$`}, ""},
 		{"judge other --out lessons/other --player b08 --date 2026-05-03", 0, []string{"no lesson of an earlier day"}, ""},
 		{"judge rear --out lessons/rear --player b07 --date 2026-05-10", 0, []string{"filmed from another side", "^  Eye drop, stance to contact"}, "Front foot open.*doubt"},
 		{"judge tall --out lessons/tall --player b07", 0, []string{"day of the first reading stands for it"}, ""},
@@ -360,8 +360,8 @@ func TestLedgerCommands(t *testing.T) {
 		{"judge one --player b07", 2, []string{"give --out too"}, ""},
 		{"judge one --player Ada --out x", 2, []string{`--player: "Ada"`}, ""},
 
-		{"progress b07", 0, []string{"^b07, Ada: 5 lessons, 12 April 2026 to ", `^Eye drop, stance to contact \(band: at most 5 cm\)$`, `^ +12 April 2026 +9\.\d cm .* outside the band$`,
-			`^ +3 May 2026 +\d\.\d cm .* inside the band +−\d\.\d cm, larger than the doubt$`, "^Seen from the catcher", "% of height", ` \*`, "^lessons/progress-b07.png$", "^lessons/progress-b07.svg$"}, ""},
+		{"progress b07", 0, []string{"^b07, Ada: 5 lessons, 12 April 2026 to ", `^Eye drop, stance to contact \(band: at most 5 cm\)$`, `^ +12 April 2026 +9\.\d cm .* too much$`,
+			`^ +3 May 2026 +\d\.\d cm .* fine +−\d\.\d cm, larger than the doubt: now fine$`, "^Seen from the catcher", "% of height", ` \*`, "^lessons/progress-b07.png$", "^lessons/progress-b07.svg$"}, ""},
 		{"progress b07 --out there --lang es --units imperial", 0, []string{"pulg"}, " cm"},
 		{"progress b07 --json", 0, []string{`"day_assumed": true`, `"larger": true`}, `\.png`},
 		{"progress b07 --day 2026-04-12", 0, []string{"Session of 12 April 2026: 2 swings", "Eye drop, stance to contact +2 .* 0 inside the band, 2 outside"}, ""},
@@ -374,7 +374,7 @@ func TestLedgerCommands(t *testing.T) {
 		{"progress b07 --out lessons/ledger.db", 7, []string{"can't be"}, ""},
 		{"progress b07 --ledger e.json", 9, []string{"is not a ledger"}, ""},
 
-		{"compare lessons/one three", 0, []string{"^A: 12 April 2026$", "^B: 3 May 2026$", `Eye drop, stance to contact .* −\d+ cm, larger than the doubt$`, "Without the traces of the eyes: lessons/one has no track.json", "Without stills"}, ""},
+		{"compare lessons/one three", 0, []string{"^A: 12 April 2026$", "^B: 3 May 2026$", `Eye drop, stance to contact .* −\d+ cm, larger than the doubt: now fine$`, "Without the traces of the eyes: lessons/one has no track.json", "Without stills"}, ""},
 		{"compare one three", 7, []string{"exists already"}, ""},
 		{"compare one three --force", 0, []string{"Without stills", "^lessons/compare.png$"}, "Without the traces"},
 		{"compare one/track.json lessons/three/report.json --json", 0, []string{`"same_view": true`, `"larger": true`}, `\.png`},
@@ -392,13 +392,18 @@ func TestLedgerCommands(t *testing.T) {
 
 		{"export", 0, []string{"^record,player,name,", "^measure,b08,"}, ""},
 		{"export --player b07 --out all.csv", 0, nil, "."},
-		{"export --out all.csv", 7, []string{"exists already"}, ""},
+		{"export --out all.csv", 7, []string{"exists already", "--out FILE writes elsewhere"}, ""},
 		{"export --json --player b08", 0, []string{`"player": "b08"`}, "b07"},
 		{"help export", 0, []string{"band_min +least that counts"}, ""},
 		{"export --csv --json", 2, []string{"not both"}, ""},
 		{"export b07", 2, []string{"takes no name"}, ""},
 		{"export --player b09", 2, []string{"no lesson of player b09"}, ""},
 		{"export --player B9", 2, []string{"no player's code"}, ""},
+
+		// The same clip under another day, name or code: said, and never compared with itself.
+		{"judge other --out again --player b08 --name Ben --date 2026-05-20 --ledger lessons/ledger.db", 0, []string{"Its day was 3 May 2026 before.", "no lesson of an earlier day"}, "first name was"},
+		{"judge other --out again --player b08 --name Bo --date 2026-05-20 --force --ledger lessons/ledger.db", 0, []string{"first name was Ben before"}, "Its day"},
+		{"judge other --out again --player b10 --date 2026-05-20 --force --ledger lessons/ledger.db", 0, []string{"under player b08 before"}, ""},
 	} {
 		var out, errs bytes.Buffer
 		code := run(strings.Fields(step.args), nil, &out, &errs)

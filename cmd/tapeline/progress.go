@@ -7,7 +7,6 @@ import (
 	"flag"
 	"fmt"
 	"io"
-	"math"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -27,8 +26,9 @@ var progressCommand = command{
 	usage: `usage: tapeline progress PLAYER [flags]
 
 Prints the main measures of a player over all lessons in the ledger, each with
-its 95 % bounds, where it stands against its band, and whether the change since
-the lesson before is larger than the doubt of both; and draws them to
+its 95 % bounds, where it stands against its band, whether the change since the
+lesson before is larger than the doubt of both, and then whether it is closer to
+fine or further from it; and draws them to
   OUT/progress-PLAYER.png and .svg
 which are replaced when they are there. Lessons are remembered by
 "tapeline read CLIP --player ID". Only what was filmed from the same side is
@@ -106,6 +106,9 @@ type delta struct {
 	Difference float64  `json:"difference"`
 	Doubt      *float64 `json:"doubt"` // 95 % half width of the difference
 	Larger     bool     `json:"larger"`
+	// Course is which way it went, seen from the band; empty: no band, or no
+	// sure change.
+	Course pipeline.Course `json:"course,omitempty"`
 
 	unit string
 }
@@ -245,6 +248,7 @@ func progressLines(lessons []ledger.Lesson) (out []section) {
 			for _, unit := range unitsOf(g.Lessons, h.key, h.from, h.at) {
 				l := line{Key: h.key, From: h.from, At: h.at, Unit: unit}
 				var before *pipeline.Measure
+				var changes []pipeline.Change // of the points that have one
 				var since string
 				told := false
 				for i := range g.Lessons {
@@ -262,8 +266,9 @@ func progressLines(lessons []ledger.Lesson) (out []section) {
 					}
 					p := point{Day: les.Day, Assumed: les.DayAssumed, Clip: les.Clip, Value: m.Value, Lo: m.Lo, Hi: m.Hi, m: m}
 					if ch, ok := pipeline.Compare(before, m); ok {
-						p.Change = deltaOf(&ch)
-						p.Change.Since = since
+						ch.Day = since
+						p.Change = deltaOf(&ch, nil)
+						changes = append(changes, ch)
 					}
 					if m.Value != nil {
 						before, since, told = m, les.Day, true
@@ -274,8 +279,12 @@ func progressLines(lessons []ledger.Lesson) (out []section) {
 					continue
 				}
 				for i := range l.Points {
+					pt := &l.Points[i]
 					if l.Band != nil {
-						l.Points[i].Stands = l.Band.Stands(l.Points[i].m)
+						pt.Stands = l.Band.Stands(pt.m)
+					}
+					if pt.Change != nil { // the newest band holds for all
+						pt.Change, changes = deltaOf(&changes[0], l.Band), changes[1:]
 					}
 				}
 				sec.Lines = append(sec.Lines, l)
@@ -286,8 +295,8 @@ func progressLines(lessons []ledger.Lesson) (out []section) {
 	return out
 }
 
-func deltaOf(ch *pipeline.Change) *delta {
-	d := &delta{Since: ch.Day, Difference: ch.Difference(), Larger: ch.Larger, unit: ch.After.Unit}
+func deltaOf(ch *pipeline.Change, b *pipeline.Band) *delta {
+	d := &delta{Since: ch.Day, Difference: ch.Difference(), Larger: ch.Larger, Course: b.Course(ch), unit: ch.After.Unit}
 	if half, ok := ch.Doubt(); ok {
 		d.Doubt = &half
 	}
@@ -330,8 +339,8 @@ func printProgress(w io.Writer, l words.Lang, p ledger.Player, lessons []ledger.
 					assumed = true
 				}
 				cells := []string{"", day, value(l, pt.m), "", deltaText(l, pt.Change, true)}
-				if pt.Stands != "" && pt.Stands != pipeline.Untold {
-					cells[3] = l.Progress[string(pt.Stands)]
+				if pt.Stands != "" {
+					cells[3] = l.Verdict(pt.m, ln.Band)
 				}
 				for len(cells) > 0 && cells[len(cells)-1] == "" {
 					cells = cells[:len(cells)-1]
@@ -364,17 +373,7 @@ func lessonSpan(l words.Lang, lessons []ledger.Lesson) string {
 
 // bandText says a band: "band: at most 5 cm".
 func bandText(l words.Lang, b *pipeline.Band) string {
-	amount := func(v float64) string { // as many decimals as it has, one where it is converted
-		x, unit := l.To(v, b.Unit)
-		d := 0
-		for d < 2 && math.Abs(x-math.Round(x*math.Pow10(d))/math.Pow10(d)) > 1e-6 {
-			d++
-		}
-		if unit != b.Unit {
-			d = min(d, 1)
-		}
-		return l.Short(v, b.Unit, d)
-	}
+	amount := func(v float64) string { return l.Limit(v, b.Unit) }
 	switch {
 	case b.Min != nil && b.Max != nil:
 		return fmt.Sprintf(l.Progress["from_to"], fmt.Sprintf(l.Cards["range"], amount(*b.Min), amount(*b.Max)))
@@ -386,8 +385,8 @@ func bandText(l words.Lang, b *pipeline.Band) string {
 	return l.Progress["no_band"]
 }
 
-// deltaText says a change: "−2.9 cm, larger than the doubt"; exact: with the
-// decimals of a table, else with those its doubt deserves.
+// deltaText says a change: "−2.9 cm, larger than the doubt: closer to fine";
+// exact: with the decimals of a table, else with those its doubt deserves.
 func deltaText(l words.Lang, d *delta, exact bool) string {
 	if d == nil {
 		return ""
@@ -402,7 +401,11 @@ func deltaText(l words.Lang, d *delta, exact bool) string {
 	if exact {
 		doubt = 0
 	}
-	return signed(l, d.Difference, d.unit, l.Decimals(d.unit, doubt)) + ", " + l.Progress[verdict]
+	text := signed(l, d.Difference, d.unit, l.Decimals(d.unit, doubt)) + ", " + l.Progress[verdict]
+	if d.Course != pipeline.NoCourse {
+		text += ": " + l.Progress[string(d.Course)]
+	}
+	return text
 }
 
 func signed(l words.Lang, v float64, unit string, decimals int) string {
@@ -413,12 +416,13 @@ func signed(l words.Lang, v float64, unit string, decimals int) string {
 	return s
 }
 
-// printChanges prints what changed between two swings.
-func printChanges(w io.Writer, l words.Lang, changes []pipeline.Change) {
+// printChanges prints what changed between two swings, held against the bands
+// of the later one's report.
+func printChanges(w io.Writer, l words.Lang, changes []pipeline.Change, rep *pipeline.Report) {
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	for i := range changes {
-		ch := &changes[i]
-		fmt.Fprintf(t, "  %s\t%s → %s\t%s\n", l.MeasureName(&ch.After), l.Value(&ch.Before), l.Value(&ch.After), deltaText(l, deltaOf(ch), false))
+		ch, b := &changes[i], rep.Band(&changes[i].After)
+		fmt.Fprintf(t, "  %s\t%s → %s\t%s\n", l.MeasureName(&ch.After), l.Against(&ch.Before, b), l.Against(&ch.After, b), deltaText(l, deltaOf(ch, b), false))
 	}
 	t.Flush()
 }
@@ -486,8 +490,14 @@ func session(w io.Writer, l words.Lang, p ledger.Player, lessons []ledger.Lesson
 		}{1, p, day, parts})
 	}
 	fmt.Fprintf(w, "%s: %s\n", playerName(p), fmt.Sprintf(l.Progress["session"], l.Date(day), count(l, total)))
+	spread := false
 	for _, part := range parts {
 		fmt.Fprintf(w, "\n%s, %s, %s\n", l.Views[part.View], l.Bats[part.Bats], count(l, part.Swings))
+		if part.Swings == 1 {
+			fmt.Fprintln(w, l.Progress["only_one"])
+			continue
+		}
+		spread = true
 		t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 		fmt.Fprintln(t, strings.Join([]string{"", l.Progress["measure"], l.Progress["count"], l.Progress["median"], l.Progress["range"], l.Progress["spread"], l.Progress["doubt"], l.Progress["verdict"]}, "\t"))
 		for _, sp := range part.Measures {
@@ -509,7 +519,9 @@ func session(w io.Writer, l words.Lang, p ledger.Player, lessons []ledger.Lesson
 		}
 		t.Flush()
 	}
-	fmt.Fprintf(w, "\n%s\n", l.Progress["spread_say"])
+	if spread {
+		fmt.Fprintf(w, "\n%s\n", l.Progress["spread_say"])
+	}
 	return nil
 }
 

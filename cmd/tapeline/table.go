@@ -25,6 +25,12 @@ func printTable(w io.Writer, l words.Lang, rep pipeline.Report) {
 	if s.Geometry.Unit == "pct_height" {
 		fmt.Fprintln(w, l.Table["percent"])
 	}
+	if len(s.Notes) > 0 {
+		fmt.Fprintf(w, "\n%s:\n", l.Page["coach"])
+		for _, n := range s.Notes {
+			fmt.Fprintln(w, "  "+strings.Join(strings.Fields(n), " "))
+		}
+	}
 
 	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
 	fmt.Fprintf(t, "\n%s\t%s\t%s\n", l.Table["phase"], l.Table["frame"], l.Table["in_the_clip"])
@@ -150,7 +156,7 @@ func finding(l words.Lang, s *pipeline.Swing, f pipeline.Finding) string {
 		if m := s.Lower(); f.Rule == "eye_drop" && m != nil && m.Unit == "cm" {
 			text += "\n  " + fmt.Sprintf(l.Page["lower_lead"], l.Lay(m))
 		}
-		if drill := l.Drill(s); drill != "" {
+		if drill := l.Drill(s); f.Text == "" && drill != "" {
 			text += "\n" + l.Cards["drill"] + " " + drill
 		}
 		return text

@@ -2,7 +2,6 @@ package page
 
 import (
 	"fmt"
-	"regexp"
 	"slices"
 	"strings"
 	"unicode"
@@ -27,15 +26,20 @@ func named(table map[string]string, code string) string {
 }
 
 // value writes a measure so that no line breaks within it.
-func (l *Lesson) value(m *pipeline.Measure) string { return tight(l.lang.Value(m)) }
+func (l *Lesson) value(m *pipeline.Measure) string {
+	return tight(l.lang.Against(m, l.rep.Band(m)))
+}
 
-var inNumber = regexp.MustCompile(`([\d½¼¾]) (±|cm|in|m|ft|s|%)`)
-
+// tight keeps a number with its doubt and unit together: behind the first
+// figure it breaks before a bracket only.
 func tight(s string) string {
-	for t := inNumber.ReplaceAllString(s, "$1\u00a0$2"); t != s; t = inNumber.ReplaceAllString(s, "$1\u00a0$2") {
-		s = t
+	parts := strings.Split(s, " (")
+	for i, p := range parts {
+		if at := strings.IndexFunc(p, unicode.IsDigit); at >= 0 {
+			parts[i] = p[:at] + strings.ReplaceAll(p[at:], " ", "\u00a0")
+		}
 	}
-	return s
+	return strings.Join(parts, " (")
 }
 
 func capital(s string) string {
@@ -78,34 +82,18 @@ func (l *Lesson) head(opt Options) {
 	}
 }
 
-// band of a rule or of a measure.
-func (l *Lesson) band(ok func(*pipeline.Band) bool) *pipeline.Band {
+func (l *Lesson) bandOf(rule string) *pipeline.Band {
 	for i := range l.rep.Bands {
-		if b := &l.rep.Bands[i]; ok(b) {
+		if b := &l.rep.Bands[i]; b.Rule == rule {
 			return b
 		}
 	}
 	return nil
 }
 
-func (l *Lesson) bandOf(rule string) *pipeline.Band {
-	return l.band(func(b *pipeline.Band) bool { return b.Rule == rule })
-}
-
-func (l *Lesson) bandFor(m *pipeline.Measure) *pipeline.Band {
-	return l.band(func(b *pipeline.Band) bool { return b.Key == m.Key && b.From == m.From && b.At == m.At })
-}
-
 // limits writes a band: "at most 5 cm".
 func (l *Lesson) limits(b *pipeline.Band) string {
-	amount := func(v float64) string {
-		to, unit := l.lang.To(v, b.Unit)
-		d := 0
-		if n := l.lang.Number(to, 1); unit == "ratio" || !strings.HasSuffix(n, l.lang.Decimal+"0") {
-			d = 1
-		}
-		return tight(l.lang.Short(v, b.Unit, d))
-	}
+	amount := func(v float64) string { return tight(l.lang.Limit(v, b.Unit)) }
 	switch {
 	case b == nil:
 		return ""
@@ -134,16 +122,27 @@ func (l *Lesson) measured(f pipeline.Finding) string {
 	return s
 }
 
-// fact is a value with the band it is held against.
+// judged is where a finding says that its measure stands.
+func judged(f pipeline.Finding) pipeline.Stand {
+	return map[string]pipeline.Stand{pipeline.Strength: pipeline.Inside, pipeline.Priority: pipeline.Outside,
+		pipeline.Secondary: pipeline.Outside, pipeline.CantTell: pipeline.Between}[f.Kind]
+}
+
+// fact is a value, where it stands, and the band it is held against: "8 ±2 cm
+// — too much (fine: at most 5 cm)."
 func (l *Lesson) fact(f pipeline.Finding) string {
-	v, b := l.measured(f), l.limits(l.bandOf(f.Rule))
-	switch {
+	band := l.bandOf(f.Rule)
+	v, limits, stand := l.measured(f), l.limits(band), judged(f)
+	switch word := l.lang.Judged(words.Evidence(l.sw, f), band, stand); {
 	case v == "":
 		return ""
-	case b == "":
+	case limits == "" || word == "":
 		return l.say("fact", v)
+	case stand == pipeline.Inside:
+		return l.say("fact_fine", v, word, limits)
+	default:
+		return l.say("fact_stands", v, word, limits)
 	}
-	return l.say("fact_band", v, b)
 }
 
 func (l *Lesson) findings() {
@@ -287,13 +286,15 @@ func (l *Lesson) rows() {
 			continue
 		}
 		r := Row{Name: l.lang.MeasureName(m), Explain: l.lang.Measures[m.Key].Explain, Value: l.value(m)}
-		if b := l.bandFor(m); b != nil {
+		if b := l.rep.Band(m); b != nil {
 			r.Band, r.Standing = l.limits(b), l.standing(m, b)
 			key := "origin_" + b.Origin
 			if b.Own {
 				key = "origin_own"
 			}
-			r.Whose = l.w(key)
+			if key != "origin_K" { // said once, below
+				r.Whose = l.w(key)
+			}
 			if !slices.Contains(whose, key) {
 				whose = append(whose, key)
 			}
@@ -324,21 +325,13 @@ func (l *Lesson) standing(m *pipeline.Measure, b *pipeline.Band) string {
 		if words.Evidence(l.sw, f) != m {
 			continue
 		}
-		switch f.Kind {
-		case pipeline.Strength:
-			return l.lang.Standing["inside"]
-		case pipeline.Priority, pipeline.Secondary:
-			return l.w("outside")
-		case pipeline.CantTell:
-			if m.Value == nil {
-				return "" // the value says so
-			}
-			return l.lang.Standing["cant_tell"]
+		if m.Value == nil {
+			return "" // the value says so
 		}
+		return l.lang.Judged(m, b, judged(f))
 	}
-	if m.Value != nil && m.Lo != nil && m.Hi != nil && m.Unit == b.Unit &&
-		(b.Min == nil || *m.Lo >= *b.Min) && (b.Max == nil || *m.Hi <= *b.Max) {
-		return l.lang.Standing["inside"]
+	if b.Stands(m) == pipeline.Inside {
+		return l.lang.Verdict(m, b)
 	}
 	return ""
 }
@@ -351,11 +344,15 @@ func (l *Lesson) doubts() {
 }
 
 func (l *Lesson) since(changes []pipeline.Change) {
-	for _, c := range changes {
+	for i := range changes {
+		c := &changes[i]
+		band := l.rep.Band(&c.After)
 		verdict := l.w("change_same")
-		switch {
+		switch course := band.Course(c); {
 		case c.Before.Value == nil || c.After.Value == nil:
 			verdict = l.w("change_unknown")
+		case course != pipeline.NoCourse && course != pipeline.Changed:
+			verdict = l.say("change_course", capital(l.lang.Progress[string(course)]))
 		case c.Larger:
 			verdict = l.w("change_larger")
 		}
@@ -364,6 +361,9 @@ func (l *Lesson) since(changes []pipeline.Change) {
 			Then: l.say("change_then", l.value(&c.Before), l.lang.Date(c.Day)),
 			Now:  l.value(&c.After), Verdict: verdict,
 		})
+		if s := l.lang.Better(c, band); s != "" {
+			l.Good = append(l.Good, capital(s)+".")
+		}
 	}
 }
 

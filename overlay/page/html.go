@@ -79,5 +79,18 @@ func (s Still) Src() template.URL {
 	return template.URL("data:image/jpeg;base64," + base64.StdEncoding.EncodeToString(s.JPEG))
 }
 
+// Whole marks what may not break within, after an en dash for one.
+func (l *Lesson) Whole(s string) template.HTML {
+	var out []string
+	for _, part := range strings.Split(s, " ") {
+		safe := template.HTMLEscapeString(part)
+		if strings.ContainsAny(part, "–\u00a0") {
+			safe = `<span class="v">` + safe + `</span>`
+		}
+		out = append(out, safe)
+	}
+	return template.HTML(strings.Join(out, " "))
+}
+
 // Join puts a list in one line.
 func (l *Lesson) Join(list []string) string { return strings.Join(list, "; ") }

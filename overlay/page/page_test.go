@@ -181,13 +181,13 @@ func TestGolden(t *testing.T) {
 	}
 }
 
-// What is good comes first, then one thing, then why, and all of it on every
+// The coach's own words come first, then what is good, one thing, then why, and all of it on every
 // page in one order.
 func TestOrder(t *testing.T) {
 	rep, st, opt := full(t)
 	got := page(t, rep, st, words.English(), opt)
 	at := 0
-	for _, id := range []string{"good", "work", "why", "lower", "stills", "curves", "measures", "doubts", "plan", "since", "coach", "glossary"} {
+	for _, id := range []string{"coach", "good", "work", "why", "lower", "stills", "curves", "measures", "doubts", "plan", "since", "glossary"} {
 		i := strings.Index(got, `<h2 id="`+id+`"`)
 		if i < at {
 			t.Errorf("%s stands at %d, before what should precede it", id, i)
@@ -566,14 +566,16 @@ func TestStanding(t *testing.T) {
 		want   string
 		origin string
 	}{
-		{"inside and silent", [3]float64{4, 3, 5}, "cm", "", band, "fine", "common practice"},
-		{"a touch over the edge and silent", [3]float64{4, 3, 5.01}, "cm", "", band, "", "common practice"},
-		{"a fault the coach took out", [3]float64{9, 8, 10}, "cm", "", band, "", "common practice"},
-		{"praised", [3]float64{4, 3, 5}, "cm", pipeline.Strength, band, "fine", "common practice"},
-		{"the priority", [3]float64{9, 8, 10}, "cm", pipeline.Priority, band, "outside", "common practice"},
-		{"secondary", [3]float64{9, 8, 10}, "cm", pipeline.Secondary, band, "outside", "common practice"},
-		{"unsure", [3]float64{5, 3, 7}, "cm", pipeline.CantTell, band, "unsure", "common practice"},
-		{"another unit", [3]float64{2, 1, 3}, "pct_height", "", band, "", "common practice"},
+		{"inside and silent", [3]float64{4, 3, 5}, "cm", "", band, "fine", ""},
+		{"a touch over the edge and silent", [3]float64{4, 3, 5.01}, "cm", "", band, "", ""},
+		{"a fault the coach took out", [3]float64{9, 8, 10}, "cm", "", band, "", ""},
+		{"praised", [3]float64{4, 3, 5}, "cm", pipeline.Strength, band, "fine", ""},
+		{"the priority", [3]float64{9, 8, 10}, "cm", pipeline.Priority, band, "too much", ""},
+		{"secondary", [3]float64{9, 8, 10}, "cm", pipeline.Secondary, band, "too much", ""},
+		{"at the limit", [3]float64{5, 3, 7}, "cm", pipeline.CantTell, band, "close call", ""},
+		{"unsure", [3]float64{3, -4, 10}, "cm", pipeline.CantTell, band, "unsure", ""},
+		{"below a least, to work on", [3]float64{-8, -9, -7}, "cm", pipeline.Priority, pipeline.Band{Key: m.Key, From: m.From, At: m.At, Unit: "cm", Min: num(0), Origin: "K"}, "too little", ""},
+		{"another unit", [3]float64{2, 1, 3}, "pct_height", "", band, "", ""},
 		{"below the least", [3]float64{2, 1, 3}, "cm", "", pipeline.Band{Key: m.Key, From: m.From, At: m.At, Unit: "cm", Min: num(1.5), Origin: "P"}, "", "published"},
 		{"the academy's own", [3]float64{2, 1, 3}, "cm", "", pipeline.Band{Key: m.Key, From: m.From, At: m.At, Unit: "cm", Min: num(1), Max: num(3), Origin: "K", Own: true}, "fine", "your coach's own"},
 	} {
@@ -681,7 +683,7 @@ func TestPlanHoldsTheLength(t *testing.T) {
 			t.Errorf("%s has %d things to do, planned are %v", d.Name, len(d.Items), rep.Chosen().Plan.Days[i])
 		}
 	}
-	if want := []string{"Counts of steps 1, 2, 5: common practice.", "Counts of steps 3, 4: published."}; !slices.Equal(l.Plan.From, want) {
+	if want := []string{"Counts of steps 1, 2, 5: common practice.", "Counts of steps 3, 4: as in youth drill guides."}; !slices.Equal(l.Plan.From, want) {
 		t.Errorf("%q", l.Plan.From)
 	}
 }

@@ -289,6 +289,13 @@ func (l *Lesson) front(p *paper) {
 		p.write(edge, full, textPt, plain(about))
 	}
 	p.y += 3 * p.k
+	if len(l.Coach) > 0 {
+		p.head(edge, full, l.w("coach"))
+		for _, s := range l.Coach {
+			p.write(edge, full, textPt, plain(s))
+		}
+		p.y += 2.5 * p.k
+	}
 
 	// What is good and why on the left, the one thing on the right.
 	start := p.y
@@ -445,13 +452,6 @@ func (l *Lesson) back(p *paper) {
 		p.head(edge, full, l.w("since"))
 		for _, c := range l.Since {
 			p.write(edge, full, textPt, bold(c.Name+":"), plain(l.w("col_then")), plain(c.Then+";"), plain(l.w("col_now")), plain(c.Now+"."), bold(c.Verdict))
-		}
-	}
-	if len(l.Coach) > 0 {
-		p.y += 2 * p.k
-		p.head(edge, full, l.w("coach"))
-		for _, s := range l.Coach {
-			p.write(edge, full, textPt, plain(s))
 		}
 	}
 	l.small(p)

@@ -111,7 +111,11 @@ func (l *Lesson) countsFrom(steps []pipeline.Step) (out []string) {
 		of[s.Origin] = append(of[s.Origin], fmt.Sprint(i+1))
 	}
 	for _, o := range order {
-		out = append(out, l.say("counts_from", strings.Join(of[o], ", "), l.w("origin_"+o)))
+		from := l.w("counts_" + o) // where it was published
+		if from == "" {
+			from = l.w("origin_" + o)
+		}
+		out = append(out, l.say("counts_from", strings.Join(of[o], ", "), from))
 	}
 	return out
 }

@@ -53,8 +53,19 @@ const (
 	axisWide  = 100
 )
 
-// legend in the order it is shown.
-var legend = []pipeline.Stand{pipeline.Inside, pipeline.Outside, pipeline.Between, pipeline.Untold}
+// legend in the order it is shown: signs and their words.
+func (s Sheet) legend() []sign {
+	w := s.Lang.Standing
+	return []sign{
+		{pipeline.Inside, w["inside"]}, {pipeline.Outside, w["outside"] + " / " + w["little"]},
+		{pipeline.Between, w["close"] + " / " + w["cant_tell"]}, {pipeline.Untold, s.Lang.Cards["cant_tell"]},
+	}
+}
+
+type sign struct {
+	stand pipeline.Stand
+	words string
+}
 
 func (s Sheet) foot() []string {
 	lines := wrap(s.Lang.Progress["shaded"], body, width-2*margin)
@@ -109,13 +120,13 @@ func (s Sheet) paint(p pen) {
 	}
 	y += row * 0.6
 	x := float64(margin)
-	for i, st := range legend {
-		label := s.Lang.Progress[string(st)]
-		if i == len(legend)/2 {
+	signs := s.legend()
+	for i, st := range signs {
+		if i == len(signs)/2 {
 			x, y = margin, y+row
 		}
-		glyph(p, st, x+14, y-11)
-		p.write(label, x+40, y, body, false, -1, overlay.Chalk)
+		glyph(p, st.stand, x+14, y-11)
+		p.write(st.words, x+40, y, body, false, -1, overlay.Chalk)
 		x += width/2 - margin
 	}
 	y += row
@@ -151,7 +162,7 @@ func (s Sheet) chart(p pen, c Chart, y float64) {
 	// The newest value stands at the right of the name.
 	value := ""
 	for _, pt := range c.Points {
-		value = s.Lang.Value(pt.Measure)
+		value = s.Lang.Against(pt.Measure, c.Band)
 	}
 	room := width - 2*margin - wide(value, body, true) - 24
 	p.write(c.Name, margin, y+40, fit(c.Name, body, true, room), true, -1, overlay.Chalk)

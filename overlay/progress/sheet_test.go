@@ -147,7 +147,7 @@ func TestSVG(t *testing.T) {
 			text.WriteByte('\n')
 		}
 	}
-	for _, want := range []string{"Progress: Ada", "Eye drop, stance to contact", "band: at most 5 cm", "3 ±1 cm", "14 Jun *", "17 May", "no band", "inside the band", "outside the band", "Seen from the pitcher, bats right", "30 Dec ’25"} {
+	for _, want := range []string{"Progress: Ada", "Eye drop, stance to contact", "band: at most 5 cm", "3 ±1 cm", "14 Jun *", "17 May", "no band", "fine", "too much / too little", "close call / unsure", "Seen from the pitcher, bats right", "30 Dec ’25"} {
 		if !strings.Contains(text.String(), want) {
 			t.Errorf("no %q on the page", want)
 		}

@@ -218,16 +218,18 @@ func (d *Draft) mkdirs(dir string) error {
 // File writes one file at path by a draft beside it, synced and renamed, for
 // outputs that come alone. The same faults as Begin.
 func File(path string, b []byte, force bool) error {
-	return file(path, b, force, 0o666&^umask())
+	return file(path, b, force, 0o666&^umask(), "--out")
 }
 
 // Private is File for what only its owner may read.
-func Private(path string, b []byte, force bool) error { return file(path, b, force, 0o600) }
+func Private(path string, b []byte, force bool) error {
+	return file(path, b, force, 0o600, "--out FILE")
+}
 
-func file(path string, b []byte, force bool, mode fs.FileMode) error {
+func file(path string, b []byte, force bool, mode fs.FileMode, flag string) error {
 	d := &Draft{}
 	if _, err := os.Lstat(path); err == nil && !force {
-		return fault(path, "exists already", "--force replaces it, --out DIR writes elsewhere", nil)
+		return fault(path, "exists already", "--force replaces it, "+flag+" writes elsewhere", nil)
 	}
 	if err := d.mkdirs(filepath.Dir(path)); err != nil {
 		d.Discard()

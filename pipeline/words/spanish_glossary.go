@@ -18,7 +18,7 @@ var spanishGlossary = []Term{
 	{"Plomada", "Una línea que cuelga derecho, como un peso en un hilo."},
 	{"Flexión de la rodilla", "Cuánto se dobla una rodilla. La pierna recta tiene 0°."},
 	{"Rango", "Lo que se da por bueno. Lo eligió un entrenador; no es una ley."},
-	{"±, límites y duda", "Cuánto puede fallar un número. Los límites se ponen para que el valor real esté entre ellos 19 de cada 20 veces."},
+	{"±, límites y margen de error", "Cuánto puede fallar un número. Los límites se ponen para que el valor real esté entre ellos 19 de cada 20 veces."},
 	{"Tee", "Un tubo o poste que sostiene la bola quieta."},
 	{"Bola suave de lado", "Un compañero lanza la bola suave desde un lado."},
 	{"Bola de frente", "Un compañero lanza la bola por debajo, de frente, detrás de una malla."},

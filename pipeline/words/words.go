@@ -22,6 +22,7 @@ type Lang struct {
 	Decimal string // decimal sign
 
 	Events   map[pipeline.EventKind]string
+	Moments  map[pipeline.EventKind]Moment
 	Views    map[pipeline.View]string
 	Bats     map[pipeline.Side]string
 	Units    map[string]Unit
@@ -33,6 +34,7 @@ type Lang struct {
 	Warnings map[string]string // sentence by code
 	Help     map[string]string // what to film differently, at most 3 words, by code of Warnings
 	Standing map[string]string // where a value stands, one or two words
+	Gains    map[string]string // what is better: amount, day; without a rule of its own also the measure
 	Drills   map[string]Drill  // by code of the drill plan
 	Care     map[string]string // a caution by code, a whole sentence
 	Chains   map[string]string // what leads to what, a clause by code
@@ -48,6 +50,9 @@ type Lang struct {
 
 	imperial bool // see In
 }
+
+// Moment is a phase within a sentence: "at contact", "stance", "to contact".
+type Moment struct{ At, From, To string }
 
 // Unit is how an amount is written: Short in a caption, Long in a table. %s
 // is the number.
@@ -127,10 +132,7 @@ func (l Lang) fill(form, number string) string {
 
 // Doubtful writes a number with its half width: "7.9 ±0.8 cm".
 func (l Lang) Doubtful(v, doubt float64, unit string) string {
-	d := l.Decimals(unit, doubt)
-	v, _ = l.To(v, unit)
-	doubt, unit = l.To(doubt, unit)
-	return l.fill(l.Units[unit].Short, l.Number(v, d)+" ±"+l.Number(doubt, d))
+	return l.doubtful(v, doubt, unit, l.Decimals(unit, doubt))
 }
 
 // vague holds for each unit the half width of bounds below which a value may
@@ -151,29 +153,10 @@ func Vague(m *pipeline.Measure) bool {
 }
 
 // Value writes a measure: "7.9 ±0.8 cm", "3–11 cm" where the doubt is large
-// beside the value, "50° (32–90°)" where the bounds are lopsided, or the words
-// for "can't tell".
-func (l Lang) Value(m *pipeline.Measure) string {
-	if m == nil || m.Value == nil {
-		if m != nil && m.Lo != nil && m.Hi != nil {
-			return l.Range(*m.Lo, *m.Hi, m.Unit)
-		}
-		return l.Cards["cant_tell"]
-	}
-	if m.Lo == nil || m.Hi == nil {
-		return l.Short(*m.Value, m.Unit, l.Decimals(m.Unit, 1))
-	}
-	if Vague(m) {
-		return l.Range(*m.Lo, *m.Hi, m.Unit)
-	}
-	up, down := *m.Hi-*m.Value, *m.Value-*m.Lo
-	wide := math.Max(up, down)
-	if wide > 0 && math.Min(up, down) < 0.5*wide {
-		d := l.Decimals(m.Unit, wide)
-		return l.Short(*m.Value, m.Unit, d) + " (" + l.Range(*m.Lo, *m.Hi, m.Unit) + ")"
-	}
-	return l.Doubtful(*m.Value, wide, m.Unit)
-}
+// beside the value, "50° (32–90°)" where the bounds are lopsided, "rises 2 ±1
+// cm" of a drop that surely is none, or the words for "can't tell". Beside a
+// band: Against.
+func (l Lang) Value(m *pipeline.Measure) string { return l.Against(m, nil) }
 
 // BallWidth is how wide the sport's ball is: "7.4 cm".
 func (l Lang) BallWidth(sport pipeline.Sport) string {
@@ -208,13 +191,7 @@ func (l Lang) Balls(cm float64, sport pipeline.Sport) string {
 
 // Range writes bounds: "15–60°".
 func (l Lang) Range(lo, hi float64, unit string) string {
-	d := l.Decimals(unit, (hi-lo)/2)
-	a, b := l.Bare(lo, unit, d), l.Bare(hi, unit, d)
-	_, unit = l.To(0, unit)
-	if strings.HasPrefix(a, "−") || strings.HasPrefix(b, "−") {
-		return l.fill(l.Units[unit].Short, fmt.Sprintf(l.Cards["range"], a, b))
-	}
-	return l.fill(l.Units[unit].Short, a+"–"+b)
+	return l.span(lo, hi, unit, l.Decimals(unit, (hi-lo)/2))
 }
 
 // Time writes seconds before or after contact in capture time, "−0.17 s";
@@ -278,14 +255,12 @@ func (l Lang) MeasureName(m *pipeline.Measure) string {
 	case ownMoment[m.Key]:
 		return name
 	case m.From != "" && m.At != "":
-		return name + ", " + fmt.Sprintf(l.Cards["span"], lower(l.Events[m.From]), lower(l.Events[m.At]))
+		return name + ", " + l.Moments[m.From].From + " " + l.Moments[m.At].To
 	case m.At != "":
-		return name + ", " + fmt.Sprintf(l.Cards["at"], lower(l.Events[m.At]))
+		return name + ", " + l.Moments[m.At].At
 	}
 	return name
 }
-
-func lower(s string) string { return strings.ToLower(s) }
 
 // Date writes 2026-05-03 as a person would; anything else is left as it is.
 func (l Lang) Date(iso string) string {
@@ -299,17 +274,17 @@ func (l Lang) Date(iso string) string {
 // Eyes is the caption for a fall of the eyes. "At the tape" is said only when
 // the bounds reach zero and nowhere far from it.
 func (l Lang) Eyes(m *pipeline.Measure) string {
-	return l.eyes(m, "eyes_level", "eyes_below", "eyes_above", "eyes_cant_tell")
+	return l.eyes(m, "eyes_level", "eyes_below", "eyes_above", "eyes_unsure", "eyes_cant_tell")
 }
 
 // EyesShort is the same for the narrow space under a still.
 func (l Lang) EyesShort(m *pipeline.Measure) string {
-	return l.eyes(m, "still_level", "still_lower", "still_higher", "still_cant_tell")
+	return l.eyes(m, "still_level", "still_lower", "still_higher", "still_lower", "still_cant_tell")
 }
 
-func (l Lang) eyes(m *pipeline.Measure, level, below, above, unsure string) string {
+func (l Lang) eyes(m *pipeline.Measure, level, below, above, unsure, untold string) string {
 	if m == nil || m.Value == nil {
-		return l.Captions[unsure]
+		return l.Captions[untold]
 	}
 	amount, near, zero := l.amount(m, 3)
 	switch {
@@ -317,8 +292,8 @@ func (l Lang) eyes(m *pipeline.Measure, level, below, above, unsure string) stri
 		return l.Captions[level]
 	case zero && math.Max(math.Abs(*m.Lo), math.Abs(*m.Hi)) <= 6:
 		return l.Captions["eyes_near"]
-	case zero:
-		return l.Captions[unsure]
+	case zero: // the bounds, as the label beside it has them
+		return fmt.Sprintf(l.Captions[unsure], l.Range(*m.Lo, *m.Hi, m.Unit))
 	case *m.Value > 0:
 		return fmt.Sprintf(l.Captions[below], amount)
 	}
@@ -377,7 +352,7 @@ func (l Lang) Head(m *pipeline.Measure, unsure bool) string {
 	case zero && near:
 		return l.Captions["head_over"]
 	case zero:
-		return l.Captions["head_cant_tell"]
+		return fmt.Sprintf(l.Captions["head_unsure"], l.Range(*m.Lo, *m.Hi, m.Unit))
 	case *m.Value > 0:
 		return fmt.Sprintf(l.Captions["head_ahead"], amount)
 	}
