@@ -335,7 +335,7 @@ func (l *Look) EyeLine(d *pipeline.Drawn, at pipeline.EventKind, valued bool) Ey
 	unit := l.swing.Geometry.Unit
 	e.Label = Label{Text: l.text.Doubtful(d.Drop, d.DropDoubt, unit), Side: side, Room: l.dimRoom}
 	if m, s := l.at("eye_drop", pipeline.Stance, at); m != nil {
-		e.Label.Text = l.text.Value(m)
+		e.Label.Text = l.text.Against(m, l.rep.Band(m))
 		e.Label.Standing, e.Label.Note = s, l.note(m, s)
 		if m.Value == nil {
 			e.Label.Note, e.Doubted = "", true
@@ -358,7 +358,7 @@ func (l *Look) Foot(d *pipeline.Drawn, at pipeline.EventKind, valued bool) *Foot
 		Z: pipeline.Point{X: g.GroundZ.X * k, Y: g.GroundZ.Y * k},
 	}
 	if m, s := l.at("front_foot_open", "", at); m != nil && valued {
-		f.Label = Label{Text: l.text.Value(m), Side: l.footSide, Room: l.footRoom, Standing: s, Note: l.note(m, s)}
+		f.Label = Label{Text: l.text.Against(m, l.rep.Band(m)), Side: l.footSide, Room: l.footRoom, Standing: s, Note: l.note(m, s)}
 		if m.Value == nil {
 			f.Label.Note = ""
 		}
@@ -386,7 +386,7 @@ func (l *Look) Plumb(d *pipeline.Drawn, at pipeline.EventKind, valued bool) *Plu
 		if r, rs := l.at("head_over_back_ratio", "", at); r != nil && rs != Plain {
 			s = rs
 		}
-		p.Label = Label{Text: l.text.Value(m), Room: l.height, Standing: s, Note: l.note(m, s)}
+		p.Label = Label{Text: l.text.Against(m, l.rep.Band(m)), Room: l.height, Standing: s, Note: l.note(m, s)}
 	}
 	return p
 }

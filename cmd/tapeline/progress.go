@@ -444,6 +444,9 @@ func progressSheet(l words.Lang, p ledger.Player, lessons []ledger.Lesson, secti
 			for _, pt := range ln.Points {
 				ch.Points = append(ch.Points, progress.Point{Day: pt.Day, Assumed: pt.Assumed, Measure: pt.m, Stands: pt.Stands})
 			}
+			if last := ln.Points[len(ln.Points)-1].Change; last != nil && last.Course != pipeline.NoCourse {
+				ch.About += "; " + fmt.Sprintf(l.Progress["last_change"], l.Progress[string(last.Course)])
+			}
 			part.Charts = append(part.Charts, ch)
 		}
 		if len(part.Charts) > 0 {

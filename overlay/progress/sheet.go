@@ -171,7 +171,7 @@ func (s Sheet) chart(p pen, c Chart, y float64) {
 	if c.Band == nil {
 		about = s.Lang.Progress["no_band"]
 	}
-	p.write(about, margin, y+40+row*0.9, body, false, -1, overlay.Quiet)
+	p.write(about, margin, y+40+row*0.9, fit(about, body, false, width-2*margin), false, -1, overlay.Quiet)
 
 	left, right := float64(margin+axisWide), float64(width-margin)
 	top, bottom := y+plotTop, y+plotTop+plotHigh

@@ -53,7 +53,7 @@ func invented(l words.Lang) Sheet {
 	}
 	return Sheet{Lang: l, Title: l.Progress["title"] + ": Ada", About: "5 lessons, 12 April 2026 to 14 June 2026", Sections: []Section{
 		{Title: l.Views[pipeline.ViewChest] + ", " + l.Bats[pipeline.BatsRight], Charts: []Chart{
-			chart("band: at most 5 cm", &pipeline.Band{Unit: "cm", Max: num(5)},
+			chart("band: at most 5 cm; last change: closer to fine", &pipeline.Band{Unit: "cm", Max: num(5)},
 				Point{Day: "2026-04-12", Measure: eye(9.1, 8.0, 10.4)}, Point{Day: "2026-05-03", Measure: eye(7.9, 7.1, 8.6)},
 				Point{Day: "2026-05-03", Measure: eye(6.0, 4.2, 7.2)}, Point{Day: "2026-05-17", Measure: eye(5.2, 4.3, 6.1)},
 				Point{Day: "2026-06-14", Measure: eye(3.4, 2.2, 4.5), Assumed: true}),
@@ -147,7 +147,7 @@ func TestSVG(t *testing.T) {
 			text.WriteByte('\n')
 		}
 	}
-	for _, want := range []string{"Progress: Ada", "Eye drop, stance to contact", "band: at most 5 cm", "3 ±1 cm", "14 Jun *", "17 May", "no band", "fine", "too much / too little", "close call / unsure", "Seen from the pitcher, bats right", "30 Dec ’25"} {
+	for _, want := range []string{"Progress: Ada", "Eye drop, stance to contact", "band: at most 5 cm; last change: closer to fine", "3 ±1 cm", "14 Jun *", "17 May", "no band", "fine", "too much / too little", "close call / unsure", "Seen from the pitcher, bats right", "30 Dec ’25"} {
 		if !strings.Contains(text.String(), want) {
 			t.Errorf("no %q on the page", want)
 		}

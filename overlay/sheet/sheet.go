@@ -118,7 +118,7 @@ func Make(rep *pipeline.Report, stills []Still, lang words.Lang, who Head) (*ima
 	}
 	rows := (cells + columns - 1) / columns
 	head := int(heading*1.5) + row + gutter
-	lines := measures(sw, lang)
+	lines := measures(rep, sw, lang)
 	advice := overlay.Advice(rep, sw, lang).Lines
 	height := margin + head + rows*(tileH+captions+gutter) + gutter + len(lines)*row + gutter + len(advice)*row + margin
 
@@ -398,7 +398,7 @@ func eyes(sw *pipeline.Swing, s Still, lang words.Lang) string {
 }
 
 // measures are the lines of the table that the swing has: name, value.
-func measures(sw *pipeline.Swing, lang words.Lang) (out [][2]string) {
+func measures(rep *pipeline.Report, sw *pipeline.Swing, lang words.Lang) (out [][2]string) {
 	for _, t := range table {
 		for i := range sw.Measures {
 			m := &sw.Measures[i]
@@ -409,7 +409,7 @@ func measures(sw *pipeline.Swing, lang words.Lang) (out [][2]string) {
 			if t.at == "" {
 				name = lang.Measures[m.Key].Name
 			}
-			out = append(out, [2]string{name, value(m, lang)})
+			out = append(out, [2]string{name, value(m, rep.Band(m), lang)})
 			break
 		}
 	}
@@ -417,8 +417,8 @@ func measures(sw *pipeline.Swing, lang words.Lang) (out [][2]string) {
 }
 
 // value is the measure's value, or that it can't be told and what would help.
-func value(m *pipeline.Measure, lang words.Lang) string {
-	s := lang.Value(m)
+func value(m *pipeline.Measure, b *pipeline.Band, lang words.Lang) string {
+	s := lang.Against(m, b)
 	if m.Value != nil || m.Lo != nil && m.Hi != nil {
 		return s
 	}

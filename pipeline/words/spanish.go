@@ -31,14 +31,14 @@ var spanish = Lang{
 		pipeline.Finish:    {"al final", "del final", "al final"},
 	},
 	Views: map[pipeline.View]string{
-		pipeline.ViewUnknown: "Vista no conocida",
+		pipeline.ViewUnknown: "Vista desconocida",
 		pipeline.ViewChest:   "Visto del lado del pecho",
 		pipeline.ViewBack:    "Visto desde la espalda",
 		pipeline.ViewPitcher: "Visto desde el lanzador",
 		pipeline.ViewCatcher: "Visto desde el receptor",
 	},
 	Bats: map[pipeline.Side]string{
-		pipeline.SideUnknown: "lado no conocido",
+		pipeline.SideUnknown: "lado desconocido",
 		pipeline.BatsRight:   "batea a la derecha",
 		pipeline.BatsLeft:    "batea a la izquierda",
 	},
@@ -289,7 +289,7 @@ var spanish = Lang{
 		"ball":               "por el cambio de rumbo de la bola",
 		"sound":              "por el golpe del bate",
 		"arm_length":         "los dos brazos en su mayor extensión",
-		"coach":              "puesto por el entrenador",
+		"coach":              "indicado por el entrenador",
 		// why a measure is null or wide
 		"along_view":     "Lo que va hacia la cámara o se aleja de ella no se ve; filma de lado.",
 		"knees_together": "Las rodillas están demasiado juntas en la imagen.",

@@ -74,7 +74,7 @@ var spanishPage = map[string]string{
 	"more":              "Más números",
 	"col_measure":       "Qué",
 	"col_value":         "Medido",
-	"col_band":          "Lo bueno es",
+	"col_band":          "Está bien",
 	"doubts":            "Lo que este video no puede decir",
 
 	// the plan
@@ -109,7 +109,7 @@ var spanishPage = map[string]string{
 	"coach":    "De tu entrenador",
 	"glossary": "Qué quieren decir las palabras",
 
-	"small":         "Bueno saberlo",
+	"small":         "Es bueno saber",
 	"small_camera":  "Estos números vienen de la cámara de un teléfono. No ve el agarre, ni la fuerza del batazo, ni el dolor. Donde no lo sabe, lo dice.",
 	"small_bands":   "Los límites los elige un entrenador. No son una nota, y a ningún jugador se le compara con otro.",
 	"small_doctor":  "Si algo duele, para y consulta a un profesional calificado. Esta página no da diagnósticos.",
