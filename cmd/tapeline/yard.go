@@ -100,10 +100,8 @@ func (y *yard) engine(s *jobs.Store, dirs []string, log *slog.Logger) (*jobs.Eng
 				return nil, &pipeline.Error{Fault: pipeline.FaultOutput, Path: abs, What: "can't be created", Err: err}
 			}
 		}
-		for _, own := range []string{jobs.ArchiveDir, jobs.FailedDir, jobs.UnplacedDir, jobs.LessonsDir, "taken", "staging"} {
-			if rel, err := filepath.Rel(dirs[i], filepath.Join(y.work, own)); err == nil && rel != ".." && !strings.HasPrefix(rel, "../") {
-				return nil, usage("%q can't be an inbox: %s lies in it", d, own)
-			}
+		if own := y.clash(dirs[i]); own != "" {
+			return nil, usage("%q can't be an inbox: it and %s lie in each other", d, own)
 		}
 	}
 	memory, _ := config.ParseBytes(c.Limits.Memory)
@@ -131,6 +129,34 @@ func (y *yard) engine(s *jobs.Store, dirs []string, log *slog.Logger) (*jobs.Eng
 			return record(ctx, book, p, clip, dir)
 		},
 	}), nil
+}
+
+// clash is the folder of ours that lies in an inbox, or that it lies in; links
+// don't hide it. Both paths are absolute.
+func (y *yard) clash(dir string) string {
+	in := func(dir, path string) bool {
+		rel, err := filepath.Rel(dir, path)
+		return err == nil && rel != ".." && !strings.HasPrefix(rel, "../")
+	}
+	at, work := resolved(dir), resolved(y.work)
+	for _, own := range []string{jobs.ArchiveDir, jobs.FailedDir, jobs.UnplacedDir, jobs.LessonsDir, "taken", "staging"} {
+		path := resolved(filepath.Join(work, own))
+		if in(at, path) || in(path, at) {
+			return own
+		}
+	}
+	return ""
+}
+
+// resolved is a path with every link in what is there of it resolved.
+func resolved(path string) string {
+	if p, err := filepath.EvalSymlinks(path); err == nil {
+		return p
+	}
+	if up := filepath.Dir(path); up != path {
+		return filepath.Join(resolved(up), filepath.Base(path))
+	}
+	return path
 }
 
 // child is the reading of one clip in a process of its own.

@@ -82,19 +82,12 @@ type Nets struct {
 // with FaultSetup.
 func Open(dir string, o Options) (*Nets, error) {
 	n := &Nets{dir: dir, opts: o, readers: map[string]*session{}}
-	for _, m := range convert.Models {
-		if err := convert.Check(n.path(m), m.SHA256); err != nil {
-			return nil, setupError(n.path(m), err)
+	for _, p := range Installed(dir) {
+		if p.Err != nil {
+			return nil, p.Err
 		}
 	}
 	lib := filepath.Join(dir, libraryFile)
-	sum, ok := librarySHA256[runtime.GOARCH]
-	if !ok {
-		return nil, setupError(lib, fmt.Errorf("no inference library for %s", runtime.GOARCH))
-	}
-	if err := convert.Check(lib, sum); err != nil {
-		return nil, setupError(lib, err)
-	}
 	if err := acquire(lib); err != nil {
 		return nil, setupError(lib, err)
 	}
@@ -103,6 +96,31 @@ func Open(dir string, o Options) (*Nets, error) {
 		return nil, errors.Join(err, release())
 	}
 	return n, nil
+}
+
+// Part is a file the set-up brings: a model by its name, or the inference
+// library with none.
+type Part struct {
+	Name, Path string
+	Err        error // *pipeline.Error with FaultSetup: missing, altered
+}
+
+// Installed compares every file the set-up brings with its pinned SHA-256.
+func Installed(dir string) (parts []Part) {
+	for _, m := range convert.Models {
+		p := Part{Name: m.Name, Path: filepath.Join(dir, modelsFolder, m.File)}
+		if err := convert.Check(p.Path, m.SHA256); err != nil {
+			p.Err = setupError(p.Path, err)
+		}
+		parts = append(parts, p)
+	}
+	lib := Part{Path: filepath.Join(dir, libraryFile)}
+	if sum, ok := librarySHA256[runtime.GOARCH]; !ok {
+		lib.Err = setupError(lib.Path, fmt.Errorf("no inference library for %s", runtime.GOARCH))
+	} else if err := convert.Check(lib.Path, sum); err != nil {
+		lib.Err = setupError(lib.Path, err)
+	}
+	return append(parts, lib)
 }
 
 // Close frees the networks; closing twice is harmless.

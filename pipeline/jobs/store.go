@@ -131,6 +131,52 @@ func OpenSQLite(ctx context.Context, path string) (*Store, error) {
 	return s, nil
 }
 
+// Inspect looks at a store without changing anything on the disk; current tells
+// that it is of this program's version, else OpenSQLite brings it up to date.
+// Errors are *pipeline.Error with FaultLedger.
+func Inspect(ctx context.Context, path string) (current bool, err error) {
+	how := "&immutable=1"
+	if st, err := os.Stat(path + "-wal"); err == nil && st.Size() > 0 {
+		how = "" // somebody is writing: what lies beside is theirs
+	}
+	abs, err := filepath.Abs(path)
+	if err != nil {
+		return false, storeFault(path, "can't be opened", err)
+	}
+	db, err := sql.Open("sqlite", "file:"+(&url.URL{Path: abs}).EscapedPath()+"?mode=ro&_pragma=busy_timeout(2000)&_pragma=query_only(1)"+how)
+	if err != nil {
+		return false, storeFault(path, "can't be opened", err)
+	}
+	defer db.Close()
+	db.SetMaxOpenConns(1)
+	var tables int
+	if err := db.QueryRowContext(ctx, "SELECT count(*) FROM sqlite_master WHERE type = 'table' AND name IN ('clips', 'nights', 'goose_db_version')").Scan(&tables); err != nil {
+		return false, storeFault(path, "can't be read", err)
+	}
+	if tables != 3 {
+		return false, storeFault(path, "is none, but another database", nil)
+	}
+	var at, want int64
+	if err := db.QueryRowContext(ctx, "SELECT coalesce(max(version_id), 0) FROM goose_db_version").Scan(&at); err != nil {
+		return false, storeFault(path, "can't be read", err)
+	}
+	entries, err := migrations.ReadDir("migrations")
+	if err != nil {
+		return false, err
+	}
+	for _, e := range entries {
+		n, err := goose.NumericComponent(e.Name())
+		if err != nil {
+			return false, err
+		}
+		want = max(want, n)
+	}
+	if at > want {
+		return false, storeFault(path, fmt.Sprintf("is of version %d, this tapeline knows version %d", at, want), nil)
+	}
+	return at == want, nil
+}
+
 func (s *Store) migrate(ctx context.Context, dialect goose.Dialect) error {
 	up := func() error {
 		dir, err := fs.Sub(migrations, "migrations")

@@ -42,7 +42,7 @@ type Ledger struct {
 // is refused and left as it is, byte for byte. Errors are *pipeline.Error with
 // FaultLedger.
 func Open(ctx context.Context, path string) (*Ledger, error) {
-	current, err := inspect(ctx, path)
+	current, err := inspect(ctx, path, "")
 	if err != nil {
 		return nil, err
 	}
@@ -187,9 +187,19 @@ func (l *Ledger) migrate(ctx context.Context) error {
 	return fault(l.path, "the ledger can't be brought up to date", "", err)
 }
 
+// Inspect looks at the ledger at path as Open does, but leaves no trace beside
+// it; current tells that it is of this program's version, else Open brings it
+// up to date.
+func Inspect(ctx context.Context, path string) (current bool, err error) {
+	if st, err := os.Stat(path + "-wal"); err == nil && st.Size() > 0 {
+		return inspect(ctx, path, "") // somebody is writing: what lies beside is theirs
+	}
+	return inspect(ctx, path, "&immutable=1")
+}
+
 // inspect looks at the file without the right to change it; current tells that
-// it is of this program's version.
-func inspect(ctx context.Context, path string) (current bool, err error) {
+// it is of this program's version. how is added to the file's address.
+func inspect(ctx context.Context, path, how string) (current bool, err error) {
 	st, err := os.Stat(path)
 	switch {
 	case errors.Is(err, fs.ErrNotExist):
@@ -202,7 +212,7 @@ func inspect(ctx context.Context, path string) (current bool, err error) {
 	if err := begins(path, magic); err != nil {
 		return false, err
 	}
-	db, err := sql.Open("sqlite", source(path, fmt.Sprintf("mode=ro&_pragma=busy_timeout(%d)&_pragma=query_only(1)", patience)))
+	db, err := sql.Open("sqlite", source(path, fmt.Sprintf("mode=ro&_pragma=busy_timeout(%d)&_pragma=query_only(1)%s", patience, how)))
 	if err != nil {
 		return false, fault(path, "the ledger can't be opened", "", err)
 	}

@@ -265,7 +265,7 @@ func TestUpgrade(t *testing.T) {
 	if _, err := p.DownTo(t.Context(), 0); err != nil {
 		t.Fatal(err)
 	}
-	if current, err := inspect(t.Context(), path); err == nil || current {
+	if current, err := inspect(t.Context(), path, ""); err == nil || current {
 		t.Errorf("without tables: %v, %v", current, err)
 	}
 	var wg sync.WaitGroup
@@ -283,7 +283,7 @@ func TestUpgrade(t *testing.T) {
 	}
 	wg.Wait()
 	l.Close()
-	if current, err := inspect(t.Context(), path); err != nil || !current {
+	if current, err := inspect(t.Context(), path, ""); err != nil || !current {
 		t.Errorf("%v, %v", current, err)
 	}
 }

@@ -1,0 +1,457 @@
+package main
+
+import (
+	"bytes"
+	"cmp"
+	"context"
+	"encoding/json"
+	"errors"
+	"flag"
+	"fmt"
+	"io/fs"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"golang.org/x/sys/unix"
+
+	"tapeline/config"
+	"tapeline/detect/coach"
+	"tapeline/detect/pose"
+	"tapeline/pipeline"
+	"tapeline/pipeline/jobs"
+	"tapeline/pipeline/ledger"
+	"tapeline/pipeline/words"
+)
+
+var checkCommand = command{
+	name:  "check",
+	about: "tell what is missing before clips come",
+	usage: `usage: tapeline check [flags]
+
+Looks at everything "tapeline watch" and "tapeline nightly" need: configuration,
+roster, rules, models, inference library, ffmpeg, folders, free space, the store
+of clips and the ledger. It changes nothing. For whatever is missing or wrong it
+says what to do. The exit code is 0 only where nothing is wrong, 6 where the
+set-up has to be run, else 2.
+
+  --json          one JSON object
+  --config FILE   configuration (default tapeline.yaml, if it is there)
+  --lang L        en or es
+`,
+}
+
+func init() { checkCommand.run = check }
+
+// How a thing that was looked at stands.
+const (
+	isRight = "right"
+	isNoted = "noted" // nothing is wrong, but it should be known
+	isWrong = "wrong"
+)
+
+// looked is one thing that was looked at.
+type looked struct {
+	Check  string `json:"check"`
+	State  string `json:"state"`
+	Code   string `json:"code,omitempty"` // why it isn't right
+	About  string `json:"about,omitempty"`
+	Detail string `json:"detail,omitempty"`
+	Do     string `json:"do,omitempty"`
+}
+
+// checking gathers what was looked at.
+type checking struct {
+	text  words.Lang
+	all   []looked
+	setUp bool // something is wrong that the set-up mends
+}
+
+func (k *checking) right(check, about, detail string) {
+	k.all = append(k.all, looked{Check: check, State: isRight, About: about, Detail: detail})
+}
+
+func (k *checking) add(state, check, code, about, detail string) {
+	k.all = append(k.all, looked{Check: check, State: state, Code: code, About: about, Detail: detail, Do: k.text.Work["do_"+code]})
+}
+
+func (k *checking) wrong(check, code, about, detail string) {
+	k.add(isWrong, check, code, about, detail)
+}
+func (k *checking) note(check, code, about, detail string) {
+	k.add(isNoted, check, code, about, detail)
+}
+
+func check(ctx context.Context, s streams, args []string) error {
+	f := flag.NewFlagSet("check", flag.ContinueOnError)
+	var conf string
+	var asJSON bool
+	var sp speech
+	f.StringVar(&conf, "config", "", "")
+	f.StringVar(&sp.lang, "lang", "", "")
+	f.BoolVar(&asJSON, "json", false, "")
+	names, err := parse(f, args)
+	if errors.Is(err, errHelp) {
+		fmt.Fprint(s.out, checkCommand.usage)
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	if len(names) > 0 {
+		return usage("check: %q is too much", names[0])
+	}
+	if sp.lang != "" { // a slip of the command line is no finding
+		if _, err := words.For(sp.lang); err != nil {
+			return usage("--lang: %v", err)
+		}
+	}
+	k := &checking{text: words.English()}
+	if l, err := words.For(sp.lang); err == nil {
+		k.text = l
+	}
+	y, err := openYard(conf, sp)
+	if err != nil {
+		what := err.Error()
+		var e *pipeline.Error
+		if errors.As(err, &e) {
+			what = e.What
+		}
+		k.wrong("configuration", "config", "", what)
+		y = nil
+	} else {
+		k.text = y.text
+		about := cmp.Or(conf, config.File)
+		if _, err := os.Stat(about); err != nil {
+			k.note("configuration", "defaults", about, "")
+		} else {
+			k.right("configuration", about, "")
+		}
+	}
+	home := ""
+	if y != nil {
+		home = y.c.Home
+		k.roster(y.c.Roster)
+		k.rules(y.c.Rules)
+	}
+	partsOf(k, ctx, cmp.Or(home, pose.DefaultDir()))
+	for _, p := range []string{"ffmpeg", "ffprobe"} {
+		k.program(ctx, p)
+	}
+	if y != nil {
+		k.folders(y)
+		k.space(y)
+		k.databases(ctx, y)
+	}
+	k.note("mail", "no_mail", "", "")
+	if y == nil {
+		k.note("rest", "unchecked", "", "")
+	}
+	if ctx.Err() != nil {
+		return &pipeline.Error{Fault: pipeline.FaultInterrupted, What: "interrupted"}
+	}
+	return k.tell(s, asJSON)
+}
+
+func (k *checking) tell(s streams, asJSON bool) error {
+	bad := 0
+	for _, l := range k.all {
+		if l.State == isWrong {
+			bad++
+		}
+	}
+	if asJSON {
+		b, err := json.Marshal(struct {
+			OK     bool     `json:"ok"`
+			Checks []looked `json:"checks"`
+		}{bad == 0, k.all})
+		if err != nil {
+			return err
+		}
+		if _, err := s.out.Write(append(b, '\n')); err != nil {
+			return err
+		}
+	} else {
+		t := k.text.Work
+		for _, l := range k.all {
+			about := l.About
+			if l.Detail != "" {
+				about = strings.TrimSpace(about + " (" + l.Detail + ")")
+			}
+			fmt.Fprintf(s.out, "%-6s %-15s %s\n", t["check_"+l.State], t["check_"+l.Check], strings.Join(strings.Fields(about), " "))
+			if l.Do != "" {
+				fmt.Fprintf(s.out, "%-6s %-15s → %s\n", "", "", l.Do)
+			}
+		}
+	}
+	if bad == 0 {
+		return nil
+	}
+	e := &pipeline.Error{Fault: pipeline.FaultUsage, What: fmt.Sprintf("things to put right: %d", bad)}
+	if k.setUp {
+		e.Fault, e.Hint = pipeline.FaultSetup, "run scripts/setup"
+	}
+	return e
+}
+
+func (k *checking) roster(path string) {
+	if path == "" {
+		k.wrong("roster", "no_list", "", "")
+		return
+	}
+	r, err := config.ReadRoster(path)
+	if err != nil {
+		k.wrong("roster", "bad_list", path, strings.TrimPrefix(err.Error(), path+":"))
+		return
+	}
+	k.right("roster", path, fmt.Sprintf(k.text.Work["players"], len(r.Players)))
+	held := 0
+	for _, p := range r.Players {
+		if !p.Film.On(today()) {
+			held++
+		}
+	}
+	if held > 0 {
+		k.note("roster", "no_film", path, fmt.Sprintf(k.text.Work["players"], held))
+	}
+	if st, err := os.Stat(path); err == nil && st.Mode().Perm()&0o077 != 0 {
+		k.note("roster", "list_open", path, "")
+	}
+}
+
+// today is the day now is on, as a roster writes it.
+func today() time.Time {
+	y, m, d := now().Date()
+	return time.Date(y, m, d, 0, 0, 0, 0, time.UTC)
+}
+
+func (k *checking) rules(path string) {
+	if _, err := coach.RulesFile(path); err != nil {
+		what := err.Error()
+		var e *pipeline.Error
+		if errors.As(err, &e) {
+			what = e.What
+		}
+		k.wrong("rules", "bad_rules", path, what)
+		return
+	}
+	k.right("rules", path, "")
+}
+
+// partsOf is a variable for tests: most need not hash the models.
+var partsOf = (*checking).parts
+
+// parts are models and inference library: their bytes, and whether they load.
+func (k *checking) parts(ctx context.Context, home string) {
+	whole := true
+	for _, p := range pose.Installed(home) {
+		check := "model"
+		if p.Name == "" {
+			check = "library"
+		}
+		var e *pipeline.Error
+		switch {
+		case errors.As(p.Err, &e):
+			k.wrong(check, "set_up", p.Path, e.What)
+			k.setUp, whole = true, false
+		default:
+			k.right(check, p.Path, "")
+		}
+	}
+	if !whole || ctx.Err() != nil {
+		return
+	}
+	nets, err := pose.Open(home, pose.Options{})
+	if err != nil {
+		what := err.Error()
+		var e *pipeline.Error
+		if errors.As(err, &e) {
+			what = e.What
+		}
+		k.wrong("library", "set_up", home, what)
+		k.setUp = true
+		return
+	}
+	_ = nets.Close()
+}
+
+// program tells whether ffmpeg or ffprobe is there and runs, and whether ffmpeg
+// can write what a lesson is made of.
+func (k *checking) program(ctx context.Context, name string) {
+	fail := func(about, detail string) {
+		k.wrong(name, "no_ffmpeg", about, detail)
+		k.setUp = true
+	}
+	path, err := exec.LookPath(name)
+	if err != nil {
+		fail("", "")
+		return
+	}
+	ctx, cancel := context.WithTimeout(ctx, 10*time.Second)
+	defer cancel()
+	b, err := exec.CommandContext(ctx, path, "-version").Output()
+	line, _, _ := strings.Cut(string(b), "\n")
+	says := strings.Fields(line)
+	if err != nil || len(says) < 3 || says[0] != name || says[1] != "version" {
+		fail(path, k.text.Work["no_run"])
+		return
+	}
+	if name == "ffmpeg" {
+		b, err := exec.CommandContext(ctx, path, "-v", "error", "-encoders").Output()
+		for _, codec := range []string{"libx264", "aac"} {
+			if err != nil || !bytes.Contains(b, []byte(" "+codec+" ")) {
+				fail(path, codec)
+				return
+			}
+		}
+	}
+	k.right(name, path, says[2])
+}
+
+// folders looks at every folder clips go through.
+func (k *checking) folders(y *yard) {
+	work := k.folder("work", y.work, "not_yet", isNoted)
+	inboxes, err := absolute(y.c.Inboxes())
+	if err != nil {
+		k.wrong("inbox", "no_folder", "", err.Error())
+	}
+	for _, d := range inboxes {
+		code, state := "no_folder", isWrong
+		if len(y.c.Inbox) == 0 {
+			code, state = "not_yet", isNoted
+		}
+		disk := k.folder("inbox", d, code, state)
+		if own := y.clash(d); own != "" {
+			k.wrong("inbox", "within", d, own)
+		}
+		if disk != work {
+			k.note("inbox", "other_disk", d, "")
+		}
+	}
+	for _, d := range []string{jobs.ArchiveDir, jobs.UnplacedDir, jobs.FailedDir, jobs.LessonsDir} {
+		path := filepath.Join(y.work, d)
+		disk := k.folder(d, path, "not_yet", isNoted)
+		st, err := os.Stat(path)
+		if err == nil && st.IsDir() && d != jobs.LessonsDir && st.Mode().Perm()&0o077 != 0 {
+			k.wrong(d, "open_to_all", path, st.Mode().Perm().String())
+		}
+		if disk != work && d == jobs.LessonsDir {
+			k.wrong(d, "split", path, "")
+		} else if disk != work {
+			k.note(d, "other_disk", path, "")
+		}
+	}
+}
+
+// mayWrite tells whether this account may write to a folder; a variable for
+// tests, which may run as one that may do everything.
+var mayWrite = func(dir string) bool { return unix.Access(dir, unix.R_OK|unix.W_OK|unix.X_OK) == nil }
+
+// folder looks at one folder and gives the disk it lies on, or will: missing
+// has that code and state, unless it can't be made.
+func (k *checking) folder(check, path, code, state string) (disk uint64) {
+	st, err := os.Stat(path)
+	at, lacks := path, errors.Is(err, fs.ErrNotExist)
+	for lacks && at != filepath.Dir(at) { // the nearest that is there
+		at = filepath.Dir(at)
+		if st, err = os.Stat(at); !errors.Is(err, fs.ErrNotExist) {
+			break
+		}
+	}
+	switch {
+	case err != nil:
+		k.wrong(check, "shut", path, "")
+		return 0
+	case !st.IsDir():
+		k.wrong(check, "a_file", at, "")
+	case lacks && state == isWrong:
+		k.add(state, check, code, path, "")
+	case !mayWrite(at):
+		k.wrong(check, "shut", path, "")
+	case lacks:
+		k.add(state, check, code, path, "")
+	default:
+		k.right(check, path, "")
+	}
+	var u unix.Stat_t
+	if unix.Stat(at, &u) == nil {
+		disk = uint64(u.Dev)
+	}
+	return disk
+}
+
+// absolute makes paths absolute, leaving the list alone.
+func absolute(paths []string) ([]string, error) {
+	out := slices.Clone(paths)
+	for i, p := range paths {
+		abs, err := filepath.Abs(p)
+		if err != nil {
+			return out[:i], err
+		}
+		out[i] = abs
+	}
+	return out, nil
+}
+
+func (k *checking) space(y *yard) {
+	at := y.work
+	for at != filepath.Dir(at) {
+		if _, err := os.Stat(at); err == nil {
+			break
+		}
+		at = filepath.Dir(at)
+	}
+	free, err := freeSpace(at)
+	if err != nil {
+		k.wrong("space", "shut", at, err.Error())
+		return
+	}
+	least, _ := config.ParseBytes(y.c.Limits.Space) // it has been validated
+	says := fmt.Sprintf(k.text.Work["space"], k.text.Number(float64(free)/1e9, 1))
+	if free < uint64(least) {
+		k.wrong("space", "low", "limits.space: "+y.c.Limits.Space, says)
+		return
+	}
+	k.right("space", "", says)
+}
+
+// freeSpace is a variable for tests.
+var freeSpace = jobs.Free
+
+// databases looks at the store and the ledger without opening them for writing.
+func (k *checking) databases(ctx context.Context, y *yard) {
+	book, err := y.ledger()
+	if err != nil {
+		k.wrong("ledger", "bad_book", y.c.Ledger, err.Error())
+		return
+	}
+	for _, d := range []struct {
+		check, path, bad string
+		look             func(context.Context, string) (bool, error)
+	}{
+		{"store", filepath.Join(y.work, jobs.StoreFile), "bad_store", jobs.Inspect},
+		{"ledger", book, "bad_book", ledger.Inspect},
+	} {
+		if _, err := os.Lstat(d.path); errors.Is(err, fs.ErrNotExist) {
+			k.note(d.check, "not_yet", d.path, "")
+			continue
+		}
+		current, err := d.look(ctx, d.path)
+		var e *pipeline.Error
+		switch {
+		case errors.As(err, &e):
+			k.wrong(d.check, d.bad, d.path, e.What)
+		case err != nil:
+			k.wrong(d.check, d.bad, d.path, err.Error())
+		case !mayWrite(filepath.Dir(d.path)):
+			k.wrong(d.check, "shut", d.path, "")
+		case !current:
+			k.note(d.check, "older", d.path, "")
+		default:
+			k.right(d.check, d.path, "")
+		}
+	}
+}
