@@ -103,16 +103,19 @@ func Load(path string) (Config, error) {
 		v.SetConfigFile(path)
 		v.SetConfigType("yaml")
 		if err := v.ReadInConfig(); err != nil {
-			return Config{}, fmt.Errorf("%s: %s", path, oneLine(err))
+			return Config{}, fmt.Errorf("%s: %s", path, strings.TrimPrefix(strings.TrimPrefix(oneLine(err), "While parsing config: "), "yaml: "))
 		}
 	} else if named || !errors.Is(err, fs.ErrNotExist) {
 		return Config{}, fmt.Errorf("%s: can't be read", path)
 	}
 
+	if err := strange(v.AllKeys()); err != nil {
+		return Config{}, fmt.Errorf("%s: %w", source, err)
+	}
 	c := Config{}
 	strict := func(d *mapstructure.DecoderConfig) { d.WeaklyTypedInput = false }
 	if err := v.UnmarshalExact(&c, strict); err != nil {
-		return Config{}, fmt.Errorf("%s: %s", source, oneLine(err))
+		return Config{}, fmt.Errorf("%s: %s", source, undecoded(err))
 	}
 	if err := c.Validate(); err != nil {
 		return Config{}, fmt.Errorf("%s: %w", source, err)
@@ -274,6 +277,45 @@ func flat(prefix string, v reflect.Value) map[string]any {
 		}
 	}
 	return out
+}
+
+// strange is about the first of the keys that isn't one of ours.
+func strange(keys []string) error {
+	ours := slices.Sorted(maps.Keys(flat("", reflect.ValueOf(Default()))))
+	slices.Sort(keys)
+	for _, k := range keys {
+		switch {
+		case slices.Contains(ours, k):
+		case slices.ContainsFunc(ours, func(o string) bool { return strings.HasPrefix(o, k+".") }):
+			var of []string
+			for _, o := range ours {
+				if strings.HasPrefix(o, k+".") {
+					of = append(of, o)
+				}
+			}
+			return fmt.Errorf("%s: holds keys of its own: %s", k, strings.Join(of, ", "))
+		default:
+			return errors.New(unknownKey(k, ours))
+		}
+	}
+	return nil
+}
+
+// kinds as a person names them.
+var kinds = map[reflect.Kind]string{reflect.String: "text (in quotes, if it looks like a number)", reflect.Bool: "true or false",
+	reflect.Int: "a whole number", reflect.Int64: "a whole number", reflect.Float64: "a number"}
+
+// undecoded says which key holds what it can't, in our words.
+func undecoded(err error) string {
+	var at *mapstructure.DecodeError
+	var odd *mapstructure.UnconvertibleTypeError
+	if errors.As(err, &at) && errors.As(at, &odd) && kinds[odd.Expected.Kind()] != "" {
+		return fmt.Sprintf("%s: %q is not %s", at.Name(), fmt.Sprint(odd.Value), kinds[odd.Expected.Kind()])
+	}
+	if errors.As(err, &at) && strings.Contains(at.Error(), "invalid duration") {
+		return at.Name() + ": is no length of time; write it with its unit, like 30s or 10m"
+	}
+	return oneLine(err)
 }
 
 // oneLine joins the lines of a library's message.

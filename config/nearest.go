@@ -2,14 +2,23 @@ package config
 
 import (
 	"fmt"
+	"slices"
 	"strings"
 
 	"github.com/agnivade/levenshtein"
 )
 
-// unknown says that there is no such thing, and which one was perhaps meant:
+// Unknown says that there is no such thing, and which one was perhaps meant:
 // the nearest, where at most two letters, or a third of them, are off.
-func unknown(kind, name string, known []string) string {
+func Unknown(kind, name string, known []string) string {
+	if best := nearest(name, known); best != "" {
+		return fmt.Sprintf("no %s is called %q; did you mean %q?", kind, name, best)
+	}
+	return fmt.Sprintf("no %s is called %q; there are %s", kind, name, strings.Join(known, ", "))
+}
+
+// nearest of the known ones, "" where none is near.
+func nearest(name string, known []string) string {
 	best, off := "", len(name)+1
 	for _, k := range known {
 		if d := levenshtein.ComputeDistance(strings.ToLower(name), k); d < off {
@@ -17,7 +26,21 @@ func unknown(kind, name string, known []string) string {
 		}
 	}
 	if off <= max(2, len(best)/3) {
-		return fmt.Sprintf("no %s is called %q; did you mean %q?", kind, name, best)
+		return best
 	}
-	return fmt.Sprintf("no %s is called %q; there are %s", kind, name, strings.Join(known, ", "))
+	return ""
+}
+
+// unknownKey is Unknown for a dotted key: one of its last name in another
+// place is near, too.
+func unknownKey(name string, known []string) string {
+	last := func(s string) string { return s[strings.LastIndex(s, ".")+1:] }
+	var lasts []string
+	for _, k := range known {
+		lasts = append(lasts, last(k))
+	}
+	if near := nearest(last(name), lasts); near != "" && nearest(name, known) == "" {
+		return fmt.Sprintf("no key is called %q; did you mean %q?", name, known[slices.Index(lasts, near)])
+	}
+	return Unknown("key", name, known)
 }

@@ -151,7 +151,7 @@ func csvRows(b []byte) ([]row, error) {
 	for i, h := range head {
 		h = strings.ToLower(strings.TrimSpace(h))
 		if head[i] = h; !slices.Contains(rosterColumns, h) {
-			return nil, fmt.Errorf("1: %s", unknown("column", h, rosterColumns))
+			return nil, fmt.Errorf("1: %s", Unknown("column", h, rosterColumns))
 		}
 		if slices.Contains(head[:i], h) {
 			return nil, fmt.Errorf("1: the column %q stands twice", h)
@@ -211,7 +211,7 @@ func yamlRows(b []byte) ([]row, error) {
 		for i := 0; i+1 < len(n.Content); i += 2 {
 			k, v := n.Content[i], n.Content[i+1]
 			if !slices.Contains(rosterColumns, k.Value) {
-				return nil, fmt.Errorf("%d: %s", k.Line, unknown("key", k.Value, rosterColumns))
+				return nil, fmt.Errorf("%d: %s", k.Line, Unknown("key", k.Value, rosterColumns))
 			}
 			if _, ok := w.cells[k.Value]; ok {
 				return nil, fmt.Errorf("%d: the key %q stands twice", k.Line, k.Value)
@@ -261,10 +261,10 @@ func (w row) player() (Player, error) {
 		p.HeightCM = cm
 	}
 	if p.Level != "" && !slices.Contains(pipeline.Levels, p.Level) {
-		return p, fmt.Errorf("level: %s", unknown("level", c["level"], plain(pipeline.Levels)))
+		return p, fmt.Errorf("level: %s", Unknown("level", c["level"], plain(pipeline.Levels)))
 	}
 	if p.Sport != "" && !slices.Contains(pipeline.Sports, p.Sport) {
-		return p, fmt.Errorf("sport: %s", unknown("sport", c["sport"], plain(pipeline.Sports)))
+		return p, fmt.Errorf("sport: %s", Unknown("sport", c["sport"], plain(pipeline.Sports)))
 	}
 	for _, a := range strings.FieldsFunc(c["guardian_email"], func(r rune) bool { return strings.ContainsRune(" \t\n,;|", r) }) {
 		at, err := mail.ParseAddress(a)

@@ -7,6 +7,7 @@ import (
 	"io"
 	"math"
 	"os"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -35,7 +36,7 @@ func parse(f *flag.FlagSet, args []string) (names []string, err error) {
 			if errors.Is(err, flag.ErrHelp) {
 				return nil, errHelp
 			}
-			what := err.Error()
+			what := misread(f, err)
 			for _, a := range args {
 				if _, err := os.Stat(a); err == nil && strings.HasPrefix(a, "-") {
 					what += fmt.Sprintf("; for the file of that name write ./%s", a)
@@ -49,6 +50,47 @@ func parse(f *flag.FlagSet, args []string) (names []string, err error) {
 		}
 	}
 	return append(names, rest...), nil
+}
+
+// The library's words for a wrong flag: their form, and ours for it.
+var (
+	undefinedFlag = regexp.MustCompile(`^flag provided but not defined: -(.*)$`)
+	bareFlag      = regexp.MustCompile(`^flag needs an argument: -(.*)$`)
+	invalidFlag   = regexp.MustCompile(`^invalid (?:boolean )?value "(.*)" for (?:flag )?-([^:]*): `)
+	badFlag       = regexp.MustCompile(`^bad flag syntax: (.*)$`)
+)
+
+// misread says in our words what the library couldn't make out of a flag.
+func misread(f *flag.FlagSet, err error) string {
+	what := err.Error()
+	if m := undefinedFlag.FindStringSubmatch(what); m != nil {
+		var known []string
+		f.VisitAll(func(x *flag.Flag) { known = append(known, "--"+x.Name) })
+		return config.Unknown("flag", "--"+m[1], known)
+	}
+	if m := bareFlag.FindStringSubmatch(what); m != nil {
+		return "--" + m[1] + ": needs a value behind it"
+	}
+	if m := badFlag.FindStringSubmatch(what); m != nil {
+		return fmt.Sprintf("%q is no flag", m[1])
+	}
+	if m := invalidFlag.FindStringSubmatch(what); m != nil {
+		is := "a value it takes"
+		if x := f.Lookup(m[2]); x != nil {
+			if g, ok := x.Value.(flag.Getter); ok {
+				switch g.Get().(type) {
+				case int:
+					is = "a whole number"
+				case float64:
+					is = "a number"
+				case bool:
+					is = "true or false"
+				}
+			}
+		}
+		return fmt.Sprintf("--%s: %s is not %s", m[2], strconv.Quote(m[1]), is)
+	}
+	return what
 }
 
 // givenFlags are the flags that say what is known of batter and camera; empty

@@ -29,6 +29,9 @@ func (by aside) check() error {
 	if _, err := time.Parse(time.DateOnly, by.date); by.date != "" && err != nil {
 		return usage("--date: %q is not a day; write it like 2026-05-03", by.date)
 	}
+	if tooLate(by.date) {
+		return usage("--date: %s is yet to come", by.date)
+	}
 	if !pipeline.IsName(by.name) {
 		return usage("--name: %q is no first name", by.name)
 	}
@@ -40,6 +43,9 @@ func (by aside) check() error {
 
 // now is a variable for tests.
 var now = time.Now
+
+// tooLate is true of a day after tomorrow: clocks and zones may be a day apart.
+func tooLate(day string) bool { return day > now().AddDate(0, 0, 1).Format(time.DateOnly) }
 
 // ledgerReady refuses a ledger that can't be written to; one that isn't there
 // yet is fine.

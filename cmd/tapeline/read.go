@@ -58,7 +58,8 @@ What is known of the batter and the camera (the rest is worked out):
                   not say so itself: 240
   --distance D    from phone to batter, 5m or 16ft; sharpens what the sound
                   tells of contact
-  --name NAME     first name for the card at the start of the video
+  --name NAME     first name for the card at the start of the video; for several
+                  clips only with --player
   --date DATE     day it was filmed, for that card: 2026-05-03
   --player ID     the player's code, like b07: the lesson is remembered in the
                   ledger, see "tapeline help progress"; without --date the day
@@ -163,6 +164,9 @@ func read(ctx context.Context, s streams, args []string) error {
 	}
 	if len(clips) == 0 {
 		return usage("read: which clip?")
+	}
+	if len(clips) > 1 && by.name != "" && by.player == "" {
+		return usage("read: --name %s is for one clip, not %d; with --player they are all of that player", by.name, len(clips))
 	}
 	if err := distinct(clips); err != nil {
 		return err

@@ -11,6 +11,7 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	"tapeline/pipeline"
 	"tapeline/pipeline/publish"
@@ -289,5 +290,50 @@ func TestReadme(t *testing.T) {
 		if !bytes.Contains(b, []byte("tapeline "+name)) {
 			t.Errorf("the README does not name tapeline %s", name)
 		}
+	}
+}
+
+// A day may be tomorrow, where clocks or zones differ, and no later; a name on
+// several clips needs the player they are all of.
+func TestDaysAndNames(t *testing.T) {
+	fake(t)
+	today := now
+	t.Cleanup(func() { now = today })
+	now = func() time.Time { return time.Date(2026, 5, 3, 23, 0, 0, 0, time.UTC) }
+	for _, c := range []struct {
+		args string
+		side string // a.yaml
+		code pipeline.Fault
+		says string
+	}{
+		{"read a.mp4 --date 2026-05-03", "", 0, ""},
+		{"read a.mp4 --date 2026-05-04", "", 0, ""},
+		{"read a.mp4 --date 2026-05-05", "", 2, "--date: 2026-05-05 is yet to come"},
+		{"judge a --date 2026-05-05", "", 2, "--date: 2026-05-05 is yet to come"},
+		{"read a.mp4", "date: 2026-05-05", 2, `"a.yaml": date: 2026-05-05 is yet to come`},
+		{"read a.mp4 --date 2026-05-03", "date: 2026-05-05", 0, ""},
+		{"read a.mp4 b.mp4 --name Ada", "", 2, "--name Ada is for one clip, not 2"},
+		{"read a.mp4 b.mp4 --name Ada --player b07", "", 0, ""},
+		{"read a.mp4 b.mp4 --player b07", "", 0, ""},
+		{"read a.mp4 --name Ada", "", 0, ""},
+	} {
+		t.Run(c.args, func(t *testing.T) {
+			t.Chdir(t.TempDir())
+			for _, n := range []string{"a.mp4", "b.mp4"} {
+				if err := os.WriteFile(n, []byte("x"), 0o666); err != nil {
+					t.Fatal(err)
+				}
+			}
+			if c.side != "" {
+				if err := os.WriteFile("a.yaml", []byte(c.side+"\n"), 0o666); err != nil {
+					t.Fatal(err)
+				}
+			}
+			var out, errs bytes.Buffer
+			code := run(strings.Fields(c.args), strings.NewReader(""), &out, &errs)
+			if code != int(c.code) || !strings.Contains(errs.String(), c.says) || c.says != "" && strings.Count(errs.String(), "\n") != 1 {
+				t.Errorf("code %d: %s", code, errs.String())
+			}
+		})
 	}
 }

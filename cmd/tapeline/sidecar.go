@@ -24,6 +24,9 @@ func beside(clip string, known pipeline.Given, flags *givenFlags, by aside, rule
 	if err != nil {
 		return known, by, err
 	}
+	if by.date == "" && tooLate(side.Date) {
+		return known, by, &pipeline.Error{Fault: pipeline.FaultUsage, Step: "sidecar", Path: path, What: "date: " + side.Date + " is yet to come", Hint: "mend it or give --date"}
+	}
 	known, err = noted(side, known, path)
 	if err != nil {
 		return known, by, err

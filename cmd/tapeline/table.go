@@ -156,7 +156,7 @@ func finding(l words.Lang, s *pipeline.Swing, f pipeline.Finding) string {
 		if m := s.Lower(); f.Rule == "eye_drop" && m != nil && m.Unit == "cm" {
 			text += "\n  " + fmt.Sprintf(l.Page["lower_lead"], l.Lay(m))
 		}
-		if drill := l.Drill(s); f.Text == "" && drill != "" {
+		if drill := l.Drill(s); drill != "" && s.Plan.Rule == f.Rule {
 			text += "\n" + l.Cards["drill"] + " " + drill
 		}
 		return text
