@@ -338,7 +338,7 @@ func printProgress(w io.Writer, l words.Lang, p ledger.Player, lessons []ledger.
 					day += " *"
 					assumed = true
 				}
-				cells := []string{"", day, value(l, pt.m), "", deltaText(l, pt.Change, true)}
+				cells := []string{"", day, value(l, pt.m, ln.Band), "", deltaText(l, pt.Change, true)}
 				if pt.Stands != "" {
 					cells[3] = l.Verdict(pt.m, ln.Band)
 				}

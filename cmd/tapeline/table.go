@@ -54,7 +54,7 @@ func printTable(w io.Writer, l words.Lang, rep pipeline.Report) {
 		if s.Unasked(m) {
 			continue
 		}
-		fmt.Fprintf(t, "%s\t%s%s\n", l.MeasureName(m), value(l, m), balls(l, m, rep.Batter.Sport))
+		fmt.Fprintf(t, "%s\t%s%s\n", l.MeasureName(m), value(l, m, rep.Band(m)), balls(l, m, rep.Batter.Sport))
 	}
 	t.Flush()
 
@@ -95,8 +95,8 @@ func printOutputs(w io.Writer, dir string) {
 
 // value writes "7.9 cm (7.1 … 8.6)", or that it can't be told, with what is
 // known of it and why.
-func value(l words.Lang, m *pipeline.Measure) string {
-	d := l.Decimals(m.Unit, 0)
+func value(l words.Lang, m *pipeline.Measure, b *pipeline.Band) string {
+	d := l.Places(m, b)
 	if m.Value != nil {
 		return l.Long(*m.Value, m.Unit, d) + bounds(l, m.Lo, m.Hi, m.Unit, d)
 	}

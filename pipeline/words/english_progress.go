@@ -23,7 +23,7 @@ var englishProgress = map[string]string{
 	"further":     "further from fine",
 	"no_doubt":    "doubt not known",
 	"other_unit":  "other units, not compared",
-	"not_told":    "not told in both",
+	"not_told":    "not told in one or both",
 	"apart":       "other view, not compared",
 	"no_band":     "no band",
 	// bands

@@ -21,7 +21,7 @@ var spanishProgress = map[string]string{
 	"now_fine":    "ahora está bien",
 	"further":     "más lejos de lo bueno",
 	"other_unit":  "otras unidades, no se compara",
-	"not_told":    "no se sabe en los dos",
+	"not_told":    "no se sabe en uno o en los dos",
 	"apart":       "otra vista, no se compara",
 	"no_band":     "sin rango",
 

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 
 	"tapeline/pipeline"
@@ -63,13 +64,14 @@ func (l Lang) limitDecimals(v float64, unit string) int {
 	return d
 }
 
+// rounded is v as Number writes it.
 func rounded(v float64, decimals int) float64 {
-	p := math.Pow10(decimals)
-	return math.Round(v*p) / p
+	r, _ := strconv.ParseFloat(strconv.FormatFloat(v, 'f', decimals, 64), 64) // a number it is
+	return r
 }
 
-// risen are the measures that count downward: what surely went up is said to
-// rise.
+// risen are the measures that count downward: what, as it is written, went up
+// is said to rise.
 var risen = []string{"eye_drop", "head_drop", "marker_drop"}
 
 // Against writes a measure like Value, with more decimals where the rounded
@@ -85,7 +87,8 @@ func (l Lang) Against(m *pipeline.Measure, b *pipeline.Band) string {
 	if m.Lo == nil || m.Hi == nil {
 		return l.Short(*m.Value, m.Unit, l.Decimals(m.Unit, 1))
 	}
-	if slices.Contains(risen, m.Key) && *m.Value < 0 && *m.Hi < 0 {
+	top, _ := l.To(*m.Hi, m.Unit)
+	if slices.Contains(risen, m.Key) && *m.Value < 0 && rounded(top, l.Decimals(m.Unit, (*m.Hi-*m.Lo)/2)) <= 0 {
 		up, down := *m, b
 		v, lo, hi := -*m.Value, -*m.Hi, -*m.Lo
 		up.Key, up.Value, up.Lo, up.Hi = "", &v, &lo, &hi
@@ -155,6 +158,16 @@ func (l Lang) keeps(m *pipeline.Measure, b *pipeline.Band, d int, half bool) int
 		}
 	}
 	return d
+}
+
+// Places is how many decimals a table writes a measure and its bounds with:
+// Against for where the numbers are exact.
+func (l Lang) Places(m *pipeline.Measure, b *pipeline.Band) int {
+	d := l.Decimals(m.Unit, 0)
+	if m.Value == nil || m.Lo == nil || m.Hi == nil {
+		return d
+	}
+	return l.keeps(m, b, d, false)
 }
 
 func (l Lang) span(lo, hi float64, unit string, d int) string {

@@ -60,7 +60,9 @@ func TestAgainst(t *testing.T) {
 	l := English()
 	drop := measure(-2, -4, -0.3, "cm")
 	drop.Key = "head_drop"
-	unsure := measure(-2, -4, 0.3, "cm")
+	barely := measure(-1.9, -4.2, 0.4, "cm")
+	barely.Key = "head_drop"
+	unsure := measure(-2, -4, 1.3, "cm")
 	unsure.Key = "head_drop"
 	for _, c := range []struct {
 		got, want string
@@ -76,12 +78,30 @@ func TestAgainst(t *testing.T) {
 		// At most 2 in, as it is written; 2.04 in are more.
 		{l.In(Imperial).Against(measure(8, 5.18, 10.8, "cm"), band(none, 5)), "3.15 ±1.11 in"},
 		{l.Value(drop), "rises 2 ±2 cm"},
-		{l.Value(unsure), "−4 to 0 cm"},
+		{l.Value(barely), "rises 0–4 cm"},
+		{l.Value(unsure), "−4 to 1 cm"},
 		{l.Limit(5, "cm"), "5 cm"}, {l.In(Imperial).Limit(5, "cm"), "2 in"}, {l.In(Imperial).Limit(3, "cm"), "1.2 in"},
 		{l.Limit(0.2, "ratio"), "0.2"}, {l.Limit(0.25, "s"), "0.25 s"}, {l.Limit(30, "deg"), "30°"},
 	} {
 		if c.got != c.want {
 			t.Errorf("got %q, want %q", c.got, c.want)
+		}
+	}
+}
+
+func TestPlaces(t *testing.T) {
+	l := English()
+	for _, c := range []struct {
+		m    *pipeline.Measure
+		b    *pipeline.Band
+		want int
+	}{
+		{measure(7, 5.04, 9, "cm"), band(none, 5), 2}, {measure(7, 5.1, 9, "cm"), band(none, 5), 1},
+		{measure(-7, -15, -.04, "cm"), band(0, none), 2}, {measure(7, 5.04, 9, "cm"), nil, 1},
+		{&pipeline.Measure{Unit: "cm"}, band(none, 5), 1}, {measure(40, 30.3, 50, "deg"), &pipeline.Band{Unit: "deg", Max: band(none, 30).Max}, 1},
+	} {
+		if got := l.Places(c.m, c.b); got != c.want {
+			t.Errorf("%+v: %d, want %d", c.m, got, c.want)
 		}
 	}
 }
