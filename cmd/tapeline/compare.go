@@ -436,10 +436,21 @@ func compareRows(l words.Lang, changes []pipeline.Change, rep *pipeline.Report) 
 		if ch := &changes[i]; isHeadline(&ch.After) {
 			b := rep.Band(&ch.After)
 			out = append(out, progress.Row{Name: l.MeasureName(&ch.After), Values: l.Against(&ch.Before, b) + " → " + l.Against(&ch.After, b),
-				Verdict: deltaText(l, deltaOf(ch, b), false), Larger: ch.Larger})
+				Verdict: briefly(l, deltaOf(ch, b)), Larger: ch.Larger})
 		}
 	}
 	return out
+}
+
+// briefly is a change for the narrow picture: which way it went is said of what
+// is larger than the doubt only.
+func briefly(l words.Lang, d *delta) string {
+	if d.Course == pipeline.NoCourse || d.Course == pipeline.Changed {
+		plain := *d
+		plain.Course = pipeline.NoCourse
+		return deltaText(l, &plain, false)
+	}
+	return signed(l, d.Difference, d.unit, l.Decimals(d.unit, *d.Doubt)) + ", " + l.Progress[string(d.Course)]
 }
 
 // stillsOfBoth decodes the stills of both; missing is the lesson whose clip is

@@ -47,3 +47,33 @@ func TestSessionOfOneSwing(t *testing.T) {
 		t.Errorf("%s", b.String())
 	}
 }
+
+// A change is told with which way it went; the picture leaves out what that
+// says already.
+func TestChangeInWords(t *testing.T) {
+	of := func(v float64) *pipeline.Measure {
+		return &pipeline.Measure{Key: "eye_drop", Unit: "cm", Value: num(v), Lo: num(v - 1), Hi: num(v + 1)}
+	}
+	es, err := words.For("es")
+	if err != nil {
+		t.Fatal(err)
+	}
+	band := &pipeline.Band{Key: "eye_drop", Unit: "cm", Max: num(5)}
+	for _, c := range []struct {
+		before, after      float64
+		table, brief, inES string
+	}{
+		{12, 8, "−4 cm, larger than the doubt: closer to fine", "−4 cm, closer to fine", "−4 cm, mayor que el margen de error: más cerca de lo bueno"},
+		{12, 4, "−8 cm, larger than the doubt: now fine", "−8 cm, now fine", "−8 cm, mayor que el margen de error: ahora está bien"},
+		{8, 12, "+4 cm, larger than the doubt: further from fine", "+4 cm, further from fine", "+4 cm, mayor que el margen de error: más lejos de lo bueno"},
+		{0, 4, "+4 cm, larger than the doubt: changed", "+4 cm, larger than the doubt", "+4 cm, mayor que el margen de error: cambió"},
+		{8, 8.7, "+1 cm, within the doubt", "+1 cm, within the doubt", "+1 cm, dentro del margen de error"},
+	} {
+		ch, _ := pipeline.Compare(of(c.before), of(c.after))
+		d := deltaOf(&ch, band)
+		l := words.English()
+		if a, b, e := deltaText(l, d, false), briefly(l, d), deltaText(es, d, false); a != c.table || b != c.brief || e != c.inES {
+			t.Errorf("%g to %g: %q, %q, %q", c.before, c.after, a, b, e)
+		}
+	}
+}

@@ -16,7 +16,7 @@ import (
 func two(t *testing.T) Pair {
 	t.Helper()
 	p := Pair{Lang: words.English(), Notes: []string{"The tapes' heights are less sure than the travel under each."}, Rows: []Row{
-		{"Eye drop, stance to contact", "8 ±2 cm → 1 ±2 cm", "−7 cm, larger than the doubt: now fine", true},
+		{"Eye drop, stance to contact", "8 ±2 cm → 1 ±2 cm", "−7 cm, now fine", true},
 		{"Hands above the shoulder in the stance", "−12 to 3 cm → −11 to 4 cm", "0 cm, within the doubt", false},
 	}}
 	for i, name := range []string{"open_faults", "open_clean"} {
