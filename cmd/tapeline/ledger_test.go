@@ -426,6 +426,17 @@ func TestLedgerCommands(t *testing.T) {
 			t.Errorf("%s: %q in\n%s", step.args, step.not, text)
 		}
 	}
+	// The comparison's picture says the player's first name, as the ledger does.
+	var both [2]compared
+	for i, dir := range []string{"lessons/one", "three"} {
+		var err error
+		if both[i], err = openCompared(dir, 0, nil); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := fromLedger(t.Context(), "lessons/ledger.db", &both); err != nil || both[0].name != "Ada" || both[1].name != "Ada" {
+		t.Errorf("%q and %q, %v", both[0].name, both[1].name, err)
+	}
 	for _, none := range []string{"e", "x"} {
 		if _, err := os.Stat(none); err == nil {
 			t.Errorf("%s was made", none)
