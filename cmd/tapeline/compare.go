@@ -44,6 +44,9 @@ very clips that were read. What is missing is left out and said.
                   another swing of A or B than the one its report shows
   --clip-a FILE, --clip-b FILE
                   where the clips are
+  --name NAME  --date-a DATE  --date-b DATE
+                  the player's first name and the days for the picture, where
+                  the ledger doesn't know them
   --out DIR       where the picture goes (default where the lessons go)
   --force         replace a picture that is there
   --json          one JSON object on standard output, nothing drawn; lengths
@@ -78,7 +81,8 @@ func compare(ctx context.Context, s streams, args []string) error {
 	f := flag.NewFlagSet("compare", flag.ContinueOnError)
 	var sp speech
 	var out, book, conf string
-	var clips [2]string
+	var clips, days [2]string
+	var name string
 	var swings [2]int
 	var force, asJSON bool
 	sp.add(f)
@@ -90,7 +94,9 @@ func compare(ctx context.Context, s streams, args []string) error {
 	for i, end := range []string{"-a", "-b"} {
 		f.StringVar(&clips[i], "clip"+end, "", "")
 		f.IntVar(&swings[i], "swing"+end, 0, "")
+		f.StringVar(&days[i], "date"+end, "", "")
 	}
+	f.StringVar(&name, "name", "", "")
 	names, err := parse(f, args)
 	if errors.Is(err, errHelp) {
 		fmt.Fprint(s.out, compareCommand.usage)
@@ -101,6 +107,11 @@ func compare(ctx context.Context, s streams, args []string) error {
 	}
 	if len(names) != 2 {
 		return usage("compare: two lessons, not %d", len(names))
+	}
+	for i := range days {
+		if err := (aside{name: name, date: days[i]}).check(); err != nil {
+			return err
+		}
 	}
 	c, err := load(conf)
 	if err != nil {
@@ -129,6 +140,9 @@ func compare(ctx context.Context, s streams, args []string) error {
 	}
 	if err := fromLedger(ctx, ledgerFile(book, c, c.Out), &two); err != nil {
 		return err
+	}
+	for i := range two {
+		two[i].Day, two[i].name = cmp.Or(days[i], two[i].Day), cmp.Or(name, two[i].name)
 	}
 	sameView := two[0].View == two[1].View
 	changes, left := pipeline.Since(two[0].Day, two[0].rep.Chosen(), two[1].rep.Chosen(), sameView)

@@ -376,6 +376,9 @@ func TestLedgerCommands(t *testing.T) {
 
 		{"compare lessons/one three", 0, []string{"^A: 12 April 2026$", "^B: 3 May 2026$", `Eye drop, stance to contact .* −\d+ cm, larger than the doubt: now fine$`, "Without the traces of the eyes: lessons/one has no track.json", "Without stills"}, ""},
 		{"compare one three", 7, []string{"exists already"}, ""},
+		{"compare one three --ledger no.db --out f --name Ada --date-a 2026-04-01 --date-b 2026-04-02", 0, []string{"^A: 1 April 2026$", "^B: 2 April 2026$"}, ""},
+		{"compare one three --date-a spring --out e", 2, []string{"is not a day"}, ""},
+		{"compare one three --name AdaAdaAdaAdaAdaAdaAdaAdaAdaAdaAdaAdaAdaAda --out e", 2, []string{"no first name"}, ""},
 		{"compare one three --force", 0, []string{"Without stills", "^lessons/compare.png$"}, "Without the traces"},
 		{"compare one/track.json lessons/three/report.json --json", 0, []string{`"same_view": true`, `"larger": true`}, `\.png`},
 		{"compare one rear --out c", 0, []string{"different sides", "other view, not compared"}, ""},
