@@ -16,6 +16,7 @@ import (
 	"testing"
 	"time"
 
+	"github.com/piglig/go-qr"
 	"github.com/rogpeppe/go-internal/testscript"
 
 	"tapeline/detect/pose"
@@ -47,7 +48,13 @@ func TestScripts(t *testing.T) {
 			e.Setenv("TAPELINE_HOME", home)
 			e.Setenv("HOME_OF_SETUP", home)
 			e.Setenv("BIN", filepath.Dir(bin)) // holds tapeline alone
-			return nil
+			q, err := go_qr.EncodeText(pipeline.CardText("b07"), go_qr.Medium)
+			if err != nil {
+				return err
+			}
+			card := filepath.Join(e.WorkDir, ".card.png")
+			e.Setenv("CARD", card)
+			return q.PNG(go_qr.NewQrCodeImgConfig(8, 4), card)
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
 			"code":      code,

@@ -88,7 +88,7 @@ func (y *yard) printSummary(s streams, sum jobs.Summary) {
 	row(s.out, t["clip"], t["player"], t["what"])
 	for _, o := range sum.Outcomes {
 		what := t[o.State]
-		if o.State != jobs.Duplicate && o.Reason != "" {
+		if o.State != jobs.Duplicate && o.State != jobs.Card && o.Reason != "" {
 			what += ": " + y.text.Why(o.Reason, o.Detail)
 		} else if o.Lesson != "" {
 			what += ": " + o.Lesson
@@ -96,7 +96,7 @@ func (y *yard) printSummary(s streams, sum jobs.Summary) {
 		row(s.out, o.Hash[:8], o.Player, what)
 	}
 	fmt.Fprintln(s.out)
-	for _, k := range []string{string(jobs.Done), string(jobs.Failed), string(jobs.Unplaced), string(jobs.Held), jobs.Duplicate} {
+	for _, k := range []string{string(jobs.Done), string(jobs.Failed), string(jobs.Unplaced), string(jobs.Held), jobs.Duplicate, jobs.Card} {
 		if n := sum.Count(k); n > 0 {
 			fmt.Fprintf(s.out, "%s: %d\n", t[k], n)
 		}

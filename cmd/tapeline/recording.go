@@ -2,6 +2,8 @@ package main
 
 import (
 	"context"
+	"errors"
+	"time"
 
 	"tapeline/detect/card"
 	"tapeline/detect/long"
@@ -25,11 +27,35 @@ func scanned(ctx context.Context, c pipeline.Clip, tell pipeline.Progress) (long
 	return long.Scan(ctx, o)
 }
 
-// carded finds the parts of an arrived clip that follow a number card.
+// carded finds the parts of an arrived clip that follow a number card. One that
+// can't be read or is a whole lesson is told by a *jobs.Slip.
 func carded(ctx context.Context, a inbox.Arrival) ([]jobs.Span, error) {
-	c, err := clip.Probe(ctx, a.Path())
+	out, err := cardsIn(ctx, a.Path())
+	var e *pipeline.Error
+	if errors.As(err, &e) && e.Fault == pipeline.FaultUnreadable {
+		return nil, &jobs.Slip{Reason: jobs.Unread, Detail: e.What}
+	}
+	return out, err
+}
+
+// recorded is when a file says it was recorded; of one that can't be read it
+// is as unknown as of one that doesn't say.
+func recorded(ctx context.Context, path string) (time.Time, error) {
+	at, err := clip.Recorded(ctx, path)
+	var e *pipeline.Error
+	if errors.As(err, &e) && e.Fault == pipeline.FaultUnreadable {
+		return time.Time{}, nil
+	}
+	return at, err
+}
+
+func cardsIn(ctx context.Context, path string) ([]jobs.Span, error) {
+	c, err := clip.Probe(ctx, path)
 	if err != nil {
 		return nil, err
+	}
+	if long.Is(c) {
+		return nil, &jobs.Slip{Reason: jobs.Long}
 	}
 	src, err := clip.Open(ctx, c, clip.Options{MaxSide: card.Side, Rate: card.Rate})
 	if err != nil {

@@ -16,7 +16,10 @@ var watchCommand = command{
 
 Watches the inbox folders and makes a lesson of every clip that comes, until it
 is stopped. Whose clip it is, its folder says (inbox/b07/swing.mov), the notes
-beside it (player: b07), or its name (b07_swing.mov). Below the work folder:
+beside it (player: b07), or its name (b07_swing.mov). Where none of them does, a
+number card ("tapeline cards") in it, or in the last clip with one that was
+recorded before it into the same folder: one folder a phone. Below the work
+folder:
   inbox/        drop clips here, with their notes and voice notes
   lessons/      PLAYER/DAY-CLIP/ with what "tapeline read" makes
   archive/      originals, unchanged; they still carry where they were filmed

@@ -119,7 +119,7 @@ func (y *yard) engine(s *jobs.Store, dirs []string, log *slog.Logger) (*jobs.Eng
 	return jobs.New(s, jobs.Options{
 		Work: y.work, Inbox: dirs, Settle: c.Settle, Cap: c.Cap, Poll: c.Poll,
 		Jobs: c.Jobs, Tries: c.Tries, Limits: jobs.Limits{Time: c.Limits.Time, Memory: memory}, Space: uint64(space), Nightly: night, Zone: zone,
-		Roster: r, Ready: r.ready, Note: note, Say: y.text.Why, Log: log,
+		Roster: r, Ready: r.ready, Note: note, Spans: carded, Recorded: recorded, Say: y.text.Why, Log: log,
 		Read: func(ctx context.Context, j jobs.Reading) error {
 			p, _ := r.player(j.Clip.Player)
 			return child(p, book, env, j).Run(ctx)

@@ -94,7 +94,11 @@ func (w *Watcher) Again() {
 	}
 }
 
-// Hand takes an arrival. An error leaves it for another time.
+// ErrLater says that another arrival has to be taken first.
+var ErrLater = errors.New("another one comes first")
+
+// Hand takes an arrival. An error leaves it for another time; with ErrLater
+// that is soon, and Once waits for it.
 type Hand func(ctx context.Context, a Arrival) error
 
 // Run watches until ctx ends. Folders may vanish and come back.
@@ -255,7 +259,7 @@ func (w *Watcher) round(ctx context.Context, hand Hand) (next time.Time) {
 		switch {
 		case err == nil:
 			s.handed = true
-		case errors.Is(err, errChanges):
+		case errors.Is(err, errChanges), errors.Is(err, ErrLater):
 			s.changed = w.o.Now()
 			sooner(s.changed.Add(w.o.Settle))
 		default:
@@ -278,14 +282,16 @@ func scrub(err error) error {
 	return err
 }
 
-// sorted is in the order of arrival, those of one round by path.
+// sorted is in the order of arrival, those of one round folder by folder and
+// there by age: a hint for who takes them, files are copied with wrong times.
 func (w *Watcher) sorted() []*seen {
 	out := make([]*seen, 0, len(w.files))
 	for _, s := range w.files {
 		out = append(out, s)
 	}
 	slices.SortFunc(out, func(a, b *seen) int {
-		return cmp.Or(a.since.Compare(b.since), cmp.Compare(a.root, b.root), cmp.Compare(a.rel, b.rel))
+		return cmp.Or(a.since.Compare(b.since), cmp.Compare(a.root, b.root),
+			cmp.Compare(filepath.Dir(a.rel), filepath.Dir(b.rel)), a.mod.Compare(b.mod), cmp.Compare(a.rel, b.rel))
 	})
 	return out
 }

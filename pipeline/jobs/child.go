@@ -63,6 +63,12 @@ const (
 	Duplicate = "duplicate" // the same bytes came again
 	Mistake   = "mistake"   // anything else
 	Changed   = "changed"   // it was still being written
+
+	Card        = "card"         // what became of a clip that shows a card and no swing
+	OnlyCard    = "only_card"    // why it has no lesson
+	CardUnclear = "card_unclear" // which of several cards before it counts is not known
+	CardLate    = "card_late"    // a card is shown in its second half
+	Long        = "long"         // a recording of a whole lesson
 )
 
 // Slip is why a reading failed. Again says that another try may help, Blocked

@@ -60,8 +60,12 @@ type Options struct {
 	// Note reads the sidecar at a path: whose clip it is and of which day.
 	Note func(path string) (inbox.Note, error)
 	// Spans finds the parts of a clip that belong to a player, by number cards
-	// say; nil: nothing does. It is asked only where nothing else tells.
+	// say; nil: nothing does. It is asked only where nothing else tells. An
+	// error that is a *Slip says why the clip can't be placed.
 	Spans func(ctx context.Context, a inbox.Arrival) ([]Span, error)
+	// Recorded is when the file at a path says it was recorded, zero where it
+	// doesn't; nil: none does.
+	Recorded func(ctx context.Context, path string) (time.Time, error)
 	// Read makes the lesson of a clip in a folder below r.Out. Its errors are
 	// *Slip.
 	Read func(ctx context.Context, r Reading) error
@@ -106,13 +110,15 @@ type Engine struct {
 	all    []Outcome      // those of a run that ends
 	keep   bool
 	stuck  map[string]bool // published only in part, by hash
+
+	recorded map[stamped]time.Time // while taking
 }
 
 // Outcome is what became of one arrival.
 type Outcome struct {
 	Hash   string `json:"clip"`
 	Player string `json:"player"`
-	State  string `json:"state"` // of the clip, or Duplicate
+	State  string `json:"state"` // of the clip, or Duplicate, or Card
 	Reason string `json:"reason,omitempty"`
 	Detail string `json:"detail,omitempty"`
 	Lesson string `json:"lesson,omitempty"`
@@ -145,7 +151,7 @@ func New(s *Store, o Options) *Engine {
 		o.pollQueue = time.Second
 	}
 	s.now = o.Now
-	return &Engine{o: o, store: s, sum: map[string]int{}, stuck: map[string]bool{}}
+	return &Engine{o: o, store: s, sum: map[string]int{}, stuck: map[string]bool{}, recorded: map[stamped]time.Time{}}
 }
 
 // Free is the room left for us on the disk of a folder, bytes.
@@ -473,7 +479,7 @@ func (e *Engine) Take(ctx context.Context, a inbox.Arrival) error {
 		return errBlocked
 	}
 	err := e.take(ctx, a)
-	if err != nil && ctx.Err() == nil {
+	if err != nil && ctx.Err() == nil && !errors.Is(err, inbox.ErrLater) {
 		e.o.Log.Error("not_taken", "clip", a.Hash[:8], "err", scrub(err))
 	}
 	return err
@@ -537,7 +543,14 @@ func (e *Engine) take(ctx context.Context, a inbox.Arrival) error {
 	if known && old.State == Held && c.State == Held && old.Original() == c.Original() && old.Reason == c.Reason {
 		return nil
 	}
-	if err := e.store.write(ctx, func(tx *sql.Tx) error { return e.store.put(ctx, tx, &c) }); err != nil {
+	if err := e.store.write(ctx, func(tx *sql.Tx) error {
+		if c.shown != nil {
+			if err := e.store.show(ctx, tx, c.Hash, c.shown); err != nil {
+				return err
+			}
+		}
+		return e.store.put(ctx, tx, &c)
+	}); err != nil {
 		return err
 	}
 	hook("accepted")
@@ -632,19 +645,19 @@ func (e *Engine) place(ctx context.Context, c *Clip, a inbox.Arrival) error {
 	}
 	p := inbox.Find(a.Rel, note, "", e.o.Roster, today)
 	if p.Reason == inbox.NoPlayer && e.o.Spans != nil {
-		spans, err := e.o.Spans(ctx, a)
-		if err != nil {
+		var err error
+		p, err = e.byCard(ctx, c, a, note, today)
+		var s *Slip
+		switch {
+		case errors.As(err, &s) && !s.Again && !s.Blocked: // what was found out in looking
+			c.State, c.Reason, c.Detail = Unplaced, s.Reason, s.Detail
+			if s.Reason == Unread {
+				c.State = Failed
+			}
+			return nil
+		case err != nil:
 			return err
 		}
-		carded := ""
-		for i, s := range spans {
-			if i > 0 && s.Player != carded {
-				c.State, c.Reason, c.Detail = Unplaced, inbox.TwoPlayers, carded+", "+s.Player
-				return nil
-			}
-			carded = s.Player
-		}
-		p = inbox.Find(a.Rel, note, carded, e.o.Roster, today)
 	}
 	c.Player, c.How, c.Day, c.Dated, c.Reason, c.Detail = p.Player, p.How, p.Day, p.Dated, p.Reason, p.Detail
 	switch p.Reason {
@@ -707,6 +720,13 @@ func (e *Engine) work(ctx context.Context, hash string) error {
 		e.o.Log.Warn("clip_again", "clip", c.Short(), "player", c.Player, "reason", s.Reason, "try", c.Tries)
 		return s
 	}
+	if s.Reason == NoBatter || s.Reason == NoSwing {
+		if card, err := e.store.shows(db, c.Hash); err != nil {
+			return err
+		} else if card {
+			return e.onlyCard(db, &c)
+		}
+	}
 	c.State, c.Reason, c.Detail = Failed, s.Reason, s.Detail
 	if err := e.store.fail(db, &c); err != nil {
 		return err
@@ -717,6 +737,20 @@ func (e *Engine) work(ctx context.Context, hash string) error {
 	}
 	e.came(&c, string(Failed))
 	return river.JobCancel(s)
+}
+
+// onlyCard ends a clip that was filmed to show a card.
+func (e *Engine) onlyCard(ctx context.Context, c *Clip) error {
+	c.State, c.Reason, c.Detail = Done, OnlyCard, c.Player
+	if err := e.store.onlyCard(ctx, c); err != nil {
+		return err
+	}
+	hook("carded")
+	if err := e.settle(ctx, c); err != nil {
+		e.o.Log.Error("not_moved", "clip", c.Short(), "err", scrub(err))
+	}
+	e.came(c, Card)
+	return nil
 }
 
 // make is a try: read, check, publish, archive.
@@ -982,6 +1016,9 @@ func (e *Engine) recover(ctx context.Context) error {
 // prune forgets clips that their owner took out of the folder in which they
 // lay for him.
 func (e *Engine) prune(ctx context.Context) error {
+	if err := e.store.dropCards(ctx, e.o.Now().Add(-7*24*time.Hour)); err != nil {
+		return err
+	}
 	e.moving.Lock()
 	defer e.moving.Unlock()
 	for _, state := range []State{Failed, Unplaced, Held} {

@@ -65,6 +65,9 @@ func readerMain(out, clip string) int {
 	case "unreadable":
 		fmt.Println(`{"error":{"exit":3,"what":"not a clip","hint":"film it again"}}`)
 		return 3
+	case "nobody":
+		fmt.Println(`{"error":{"exit":4,"what":"nobody is seen"}}`)
+		return 4
 	case "crash":
 		_ = syscall.Kill(os.Getpid(), syscall.SIGSEGV)
 		time.Sleep(time.Minute)

@@ -67,6 +67,8 @@ type Clip struct {
 	Whole    int
 	Added    time.Time
 	Changed  time.Time
+
+	shown *shown // a card in it, while it is taken
 }
 
 // Original is the path of the clip itself.
@@ -247,6 +249,8 @@ func (s *Store) write(ctx context.Context, f func(*sql.Tx) error) error {
 const columns = `hash, player, how, day, dated, state, fence, tries, lies, stem, ext, sidecar, voice, came, size, modified,
 	staging, final, copies, reason, detail, step, part, whole, added, changed`
 
+func unquoted(s string) (string, error) { return strconv.Unquote(s) }
+
 func quoted(s string) string { return strconv.QuoteToASCII(s) }
 
 func scan(row interface{ Scan(...any) error }) (c Clip, err error) {
@@ -265,7 +269,7 @@ func scan(row interface{ Scan(...any) error }) (c Clip, err error) {
 		if q.from == "" {
 			continue
 		}
-		if *q.to, err = strconv.Unquote(q.from); err != nil {
+		if *q.to, err = unquoted(q.from); err != nil {
 			return c, fmt.Errorf("a name in the store is damaged: %w", err)
 		}
 	}

@@ -9,8 +9,14 @@ var spanishWork = map[string]string{
 	"unplaced":   "sin dueño",
 	"held":       "retenido, sin leer",
 	"duplicate":  "ya estaba",
+	"card":       "tarjeta con número, sin swing",
 
-	"no_player":      "Nada dice de quién es este video. Ponlo en la carpeta de su jugador, inbox/ID/, o empieza su nombre con el código del jugador.",
+	"only_card":    "El video muestra una tarjeta con número y ningún swing. Los videos que le siguen en su carpeta son de ese jugador.",
+	"card_unclear": "No se puede saber qué tarjeta con número vale para este video. Ponlo en la carpeta de su jugador, inbox/ID/.",
+	"card_late":    "La tarjeta con número aparece tarde en este video; el swing de antes puede ser de otro jugador. Pon el video en la carpeta de su jugador, inbox/ID/.",
+	"long":         "Es una grabación de más de un minuto, y nada dice de quién es. Ponla en la carpeta de su jugador, inbox/ID/, o recorta los swings.",
+
+	"no_player":      "Nada dice de quién es este video. Ponlo en la carpeta de su jugador, inbox/ID/, empieza su nombre con el código del jugador, o filma antes una tarjeta con número.",
 	"unknown_player": "La lista no conoce a ningún jugador con este código. Añade al jugador a la lista, o pon el código correcto en las notas junto al video.",
 	"two_players":    "La carpeta, las notas y el nombre del video nombran a jugadores distintos. Haz que coincidan.",
 	"no_consent":     "No hay permiso para filmar a este jugador ese día. El video no se leyó.",

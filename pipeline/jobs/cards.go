@@ -1,0 +1,288 @@
+package jobs
+
+import (
+	"context"
+	"database/sql"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"time"
+
+	"tapeline/pipeline/inbox"
+)
+
+// A card that a coach films says whose the clips are that follow it in the same
+// folder, until the next card. Clips follow each other by the times their files
+// say they were recorded at, those of the same second and those that don't say
+// by their names. So a clip that nothing else places waits until every
+// clip before it in its folder has been taken.
+
+// cardHolds is how long after a card a clip may still be its player's: the
+// length of a long lesson. Common practice, no source.
+const cardHolds = 4 * time.Hour
+
+// filmed is a place in the order of a folder's clips.
+type filmed struct {
+	at   time.Time // zero: unknown
+	name string
+}
+
+// before is an order: of two of which only one says when it was filmed neither
+// is before the other, else three could wait for each other.
+func (f filmed) before(g filmed) bool {
+	if f.at.IsZero() != g.at.IsZero() {
+		return false
+	}
+	if !f.at.Equal(g.at) {
+		return f.at.Before(g.at)
+	}
+	return natural(f.name, g.name) < 0
+}
+
+// natural orders names with numbers in them: clip9 before clip10.
+func natural(a, b string) int {
+	for a != "" && b != "" {
+		m, n := digits(a), digits(b)
+		if m > 0 && n > 0 {
+			x, y := strings.TrimLeft(a[:m], "0"), strings.TrimLeft(b[:n], "0")
+			if len(x) != len(y) {
+				return len(x) - len(y)
+			}
+			if c := strings.Compare(x, y); c != 0 {
+				return c
+			}
+			a, b = a[m:], b[n:]
+			continue
+		}
+		if a[0] != b[0] {
+			return int(a[0]) - int(b[0])
+		}
+		a, b = a[1:], b[1:]
+	}
+	return len(a) - len(b)
+}
+
+func digits(s string) (n int) {
+	for n < len(s) && s[n] >= '0' && s[n] <= '9' {
+		n++
+	}
+	return n
+}
+
+// shown is a card in a clip.
+type shown struct {
+	folder string
+	filmed
+	came   time.Time
+	player string // empty: which of several is not known
+}
+
+// byCard places a clip that nothing else does: by the cards in it, else by the
+// last one before it.
+func (e *Engine) byCard(ctx context.Context, c *Clip, a inbox.Arrival, note inbox.Note, today time.Time) (p inbox.Place, err error) {
+	p = inbox.Find(a.Rel, note, "", e.o.Roster, today)
+	here, err := e.filmed(ctx, a.Path())
+	if err != nil {
+		return p, err
+	}
+	if wait, err := e.earlier(ctx, c.Lies, here); err != nil {
+		return p, err
+	} else if wait {
+		return p, inbox.ErrLater
+	}
+	spans, err := e.o.Spans(ctx, a)
+	if err != nil {
+		return p, err
+	}
+	carded := ""
+	if len(spans) > 0 {
+		c.shown = &shown{folder: c.Lies, filmed: here, came: e.o.Now(), player: last(spans)}
+		var all []string
+		for _, s := range spans {
+			if !slices.Contains(all, s.Player) {
+				all = append(all, s.Player)
+			}
+		}
+		if len(all) > 1 {
+			p.Reason, p.Detail = inbox.TwoPlayers, strings.Join(all, ", ")
+			return p, nil
+		}
+		carded = all[0]
+		if s := spans[0]; s.To > 0 && s.From > s.To/2 {
+			// What was filmed before the card is another's, what comes after it short.
+			p.Reason, p.Detail = CardLate, carded
+			return p, nil
+		}
+		if !e.o.Roster.Known(carded) {
+			c.shown.player = "" // nor are the clips behind it those of the card before
+		}
+	} else {
+		before, ok, err := e.store.cardBefore(ctx, c.Lies, here, e.o.Now())
+		switch {
+		case err != nil:
+			return p, err
+		case !ok:
+			return p, nil
+		case before == "":
+			p.Reason = CardUnclear
+			return p, nil
+		}
+		carded = before
+	}
+	return inbox.Find(a.Rel, note, carded, e.o.Roster, today), nil
+}
+
+// last is whose the end of a clip is; empty where several cards were shown at
+// once.
+func last(spans []Span) string {
+	from := slices.MaxFunc(spans, func(a, b Span) int {
+		switch {
+		case a.From < b.From:
+			return -1
+		case a.From > b.From:
+			return 1
+		}
+		return 0
+	}).From
+	player := ""
+	for _, s := range spans {
+		switch {
+		case s.From < from:
+		case player == "":
+			player = s.Player
+		case player != s.Player:
+			return ""
+		}
+	}
+	return player
+}
+
+// filmed is where a file of the inbox stands in the order of its folder.
+func (e *Engine) filmed(ctx context.Context, path string) (filmed, error) {
+	f := filmed{name: filepath.Base(path)}
+	if e.o.Recorded == nil {
+		return f, nil
+	}
+	st, err := os.Lstat(path)
+	if err != nil {
+		return f, err
+	}
+	key := stamped{path, st.Size(), st.ModTime().UnixNano()}
+	if at, ok := e.recorded[key]; ok {
+		f.at = at
+		return f, nil
+	}
+	if f.at, err = e.o.Recorded(ctx, path); err != nil {
+		return f, err
+	}
+	if len(e.recorded) > 10000 {
+		clear(e.recorded)
+	}
+	e.recorded[key] = f.at
+	return f, nil
+}
+
+// stamped is a file as it was looked at.
+type stamped struct {
+	path      string
+	size, mod int64
+}
+
+// earlier tells whether a clip that lies in the folder still was filmed before
+// one, so that what it shows is not known yet. Held ones stay where they are.
+func (e *Engine) earlier(ctx context.Context, dir string, than filmed) (bool, error) {
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		return false, err
+	}
+	held, err := e.store.Clips(ctx, Held)
+	if err != nil {
+		return false, err
+	}
+	for _, d := range entries {
+		name := d.Name()
+		path := filepath.Join(dir, name)
+		if name == than.name || !d.Type().IsRegular() || !inbox.IsClip(name) || strings.HasPrefix(name, ".") || strings.HasPrefix(name, "~") ||
+			slices.ContainsFunc(held, func(c Clip) bool { return c.Original() == path }) {
+			continue
+		}
+		other, err := e.filmed(ctx, path)
+		if err != nil {
+			if ctx.Err() != nil {
+				return false, err
+			}
+			continue // it has just gone
+		}
+		if other.before(than) {
+			return true, nil
+		}
+	}
+	return false, nil
+}
+
+// show notes a card.
+func (s *Store) show(ctx context.Context, tx *sql.Tx, hash string, c *shown) error {
+	var at int64
+	if !c.at.IsZero() {
+		at = c.at.UnixNano()
+	}
+	_, err := tx.ExecContext(ctx, `INSERT INTO cards (clip, folder, name, recorded, came, player) VALUES ($1, $2, $3, $4, $5, $6)
+		ON CONFLICT (clip) DO UPDATE SET folder = excluded.folder, name = excluded.name, recorded = excluded.recorded, came = excluded.came, player = excluded.player`,
+		hash, quoted(c.folder), quoted(c.name), at, c.came.UnixNano(), c.player)
+	return err
+}
+
+// cardBefore is the player of the last card in a folder before a clip that
+// came now.
+func (s *Store) cardBefore(ctx context.Context, folder string, clip filmed, now time.Time) (player string, ok bool, err error) {
+	rows, err := s.db.QueryContext(ctx, `SELECT name, recorded, came, player FROM cards WHERE folder = $1`, quoted(folder))
+	if err != nil {
+		return "", false, storeFault(s.where, "can't be read", err)
+	}
+	defer rows.Close()
+	var best filmed
+	for rows.Next() {
+		var c shown
+		var name string
+		var at, came int64
+		if err := rows.Scan(&name, &at, &came, &c.player); err != nil {
+			return "", false, storeFault(s.where, "can't be read", err)
+		}
+		if c.name, err = unquoted(name); err != nil {
+			return "", false, storeFault(s.where, "is damaged", err)
+		}
+		since := now.Sub(time.Unix(0, came))
+		if at != 0 {
+			c.at = time.Unix(0, at)
+			since = clip.at.Sub(c.at)
+		}
+		if since <= cardHolds && c.before(clip) && (!ok || best.before(c.filmed)) {
+			best, player, ok = c.filmed, c.player, true
+		}
+	}
+	return player, ok, rows.Err()
+}
+
+// shows tells whether a clip shows a card.
+func (s *Store) shows(ctx context.Context, hash string) (bool, error) {
+	var n int
+	if err := s.db.QueryRowContext(ctx, `SELECT count(*) FROM cards WHERE clip = $1`, hash).Scan(&n); err != nil {
+		return false, storeFault(s.where, "can't be read", err)
+	}
+	return n > 0, nil
+}
+
+// onlyCard ends a clip in which there is a card and no swing.
+func (s *Store) onlyCard(ctx context.Context, c *Clip) error {
+	return s.update(ctx, `UPDATE clips SET state = 'done', staging = '', final = '', step = '', part = 0, whole = 0, reason = $3, detail = $4, changed = $5
+		WHERE hash = $1 AND fence = $2 AND state = 'running'`, c.Hash, c.Fence, c.Reason, c.Detail, s.stamp())
+}
+
+// dropCards forgets cards that hold no more.
+func (s *Store) dropCards(ctx context.Context, before time.Time) error {
+	return s.write(ctx, func(tx *sql.Tx) error {
+		_, err := tx.ExecContext(ctx, `DELETE FROM cards WHERE came < $1`, before.UnixNano())
+		return err
+	})
+}
