@@ -2,6 +2,7 @@ package jobs
 
 import (
 	"context"
+	"database/sql"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -156,6 +157,56 @@ func TestCardsCantLook(t *testing.T) {
 	if want := []string{"failed unreadable", "unplaced long"}; !slices.Equal(got, want) {
 		t.Errorf("%q; want %q", got, want)
 	}
+}
+
+// Looking at a store tells its version and leaves nothing behind.
+func TestInspect(t *testing.T) {
+	ctx, dir := t.Context(), t.TempDir()
+	path := filepath.Join(dir, StoreFile)
+	s, err := OpenSQLite(ctx, path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		do      string
+		current bool
+		fails   string
+	}{
+		{"SELECT 1", true, ""},
+		{"DELETE FROM goose_db_version WHERE version_id > 1", false, ""},
+		{"INSERT INTO goose_db_version (version_id, is_applied) VALUES (99, 1)", false, "version 99"},
+		{"DROP TABLE nights", false, "another database"},
+	} {
+		if s == nil {
+			if s, err = reopen(path); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if _, err := s.db.ExecContext(ctx, c.do); err != nil {
+			t.Fatal(err)
+		}
+		look := func(how string) {
+			current, err := Inspect(ctx, path)
+			if current != c.current || (err == nil) != (c.fails == "") || err != nil && !strings.Contains(err.Error(), c.fails) {
+				t.Errorf("%s, %s: %v %v", c.do, how, current, err)
+			}
+		}
+		look("open")
+		if err := s.Close(); err != nil {
+			t.Fatal(err)
+		}
+		s = nil
+		look("closed")
+		if left, err := os.ReadDir(dir); err != nil || len(left) != 1 {
+			t.Errorf("%v %v", left, err)
+		}
+	}
+}
+
+// reopen opens a store whatever its version.
+func reopen(path string) (*Store, error) {
+	db, err := sql.Open("sqlite", "file:"+path+"?_pragma=journal_mode(WAL)")
+	return &Store{db: db, where: path}, err
 }
 
 // The order of names is one: no two are before each other, none before itself,

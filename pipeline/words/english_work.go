@@ -16,7 +16,7 @@ var englishWork = map[string]string{
 	"only_card":    "The clip shows a number card and no swing. The clips behind it in its folder are that player's.",
 	"card_unclear": "Which number card before this clip counts can't be told. Put it in the folder of its player, inbox/ID/.",
 	"card_late":    "The number card comes late in this clip, so the swing before it may be another player's. Put the clip in the folder of its player, inbox/ID/.",
-	"long":         "This is a recording of more than a minute, and nothing says whose it is. Put it in the folder of its player, inbox/ID/, or cut the swings out.",
+	"long":         "This is a recording of more than a minute, and nothing says whose it is. Such recordings are not cut apart yet: cut the swings out and drop each as a clip.",
 	// reasons; with a detail behind them in brackets
 	"no_player":      "Nothing says whose clip this is. Put it in the folder of its player, inbox/ID/, begin its name with the player's code, or film a number card before it.",
 	"unknown_player": "The roster knows no player of this code. Add the player to the roster, or put the right code in the notes beside the clip.",

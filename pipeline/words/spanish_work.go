@@ -14,7 +14,7 @@ var spanishWork = map[string]string{
 	"only_card":    "El video muestra una tarjeta con número y ningún swing. Los videos que le siguen en su carpeta son de ese jugador.",
 	"card_unclear": "No se puede saber qué tarjeta con número vale para este video. Ponlo en la carpeta de su jugador, inbox/ID/.",
 	"card_late":    "La tarjeta con número aparece tarde en este video; el swing de antes puede ser de otro jugador. Pon el video en la carpeta de su jugador, inbox/ID/.",
-	"long":         "Es una grabación de más de un minuto, y nada dice de quién es. Ponla en la carpeta de su jugador, inbox/ID/, o recorta los swings.",
+	"long":         "Es una grabación de más de un minuto, y nada dice de quién es. Estas grabaciones aún no se cortan solas: recorta los swings y entrega cada uno como video.",
 
 	"no_player":      "Nada dice de quién es este video. Ponlo en la carpeta de su jugador, inbox/ID/, empieza su nombre con el código del jugador, o filma antes una tarjeta con número.",
 	"unknown_player": "La lista no conoce a ningún jugador con este código. Añade al jugador a la lista, o pon el código correcto en las notas junto al video.",
