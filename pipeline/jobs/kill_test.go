@@ -96,6 +96,30 @@ func TestDiesAsideTheWay(t *testing.T) {
 	}
 }
 
+// The same for the clip of a card: what follows it is still its player's.
+func TestDiesAtACard(t *testing.T) {
+	for _, stage := range []string{"accepted", "moved.mov", "claimed", "carded"} {
+		t.Run(stage, func(t *testing.T) {
+			t.Parallel()
+			work := house(t)
+			card := drop(t, work, "inbox/phone/2.mov", "nobody 0m p004")
+			swing := drop(t, work, "inbox/phone/1.mov", "swing 10m #"+stage)
+			if err := start(t, work, "CARDS=1", "RUN=once", "DIE="+stage).Wait(); !killed(err) {
+				t.Fatalf("it did not die: %v", err)
+			}
+			if err := start(t, work, "CARDS=1", "RUN=once").Wait(); err != nil {
+				t.Fatal(err)
+			}
+			wantLessons(t, work, map[string]string{swing: "p004"})
+			for _, h := range []string{card, swing} {
+				if w := where(t, work, h); len(w) != 1 || filepath.Dir(w[0]) != "archive/p004" {
+					t.Errorf("%s lies at %v", h[:8], w)
+				}
+			}
+		})
+	}
+}
+
 // Kills at any moment: KILLS of them (20, or as many as the environment says).
 func TestRandomKills(t *testing.T) {
 	if testing.Short() {
