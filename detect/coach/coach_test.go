@@ -532,8 +532,9 @@ func TestAdvise(t *testing.T) {
 		kind   string
 	}{
 		{"", "", 5, false, "K", p.Priority}, {p.Youth, "", 7, true, "K", p.Strength},
-		{p.Youth, p.Softball, 7, true, "K", p.Strength}, // the level before the sport
-		{p.College, p.Softball, 6, true, "M", p.Priority}, {p.College, p.Baseball, 5, false, "K", p.Priority},
+		{p.Youth, p.Softball, 7, true, "K", p.Strength},   // the level before the sport
+		{p.College, p.Softball, 6, true, "M", p.Priority}, // an own limit before a shipped one
+		{p.College, p.Baseball, 4, false, "K", p.Priority}, {p.Middle, p.Baseball, 5, false, "K", p.Priority},
 	} {
 		rep := advise(p.Given{Level: c.level, Sport: c.sport, Coach: hand})
 		b := rep.Bands[0]

@@ -566,11 +566,15 @@ func (r *Rule) limit(level p.Level, sport p.Sport) Limit {
 	if sport == p.SportUnknown {
 		sport = p.Baseball
 	}
-	if l, ok := r.Levels[level]; ok {
+	l, ok := r.Levels[level]
+	s, of := r.Sports[sport]
+	switch {
+	case of && s.own && !l.own: // what the academy set goes before what was shipped
+		return s
+	case ok:
 		return l
-	}
-	if l, ok := r.Sports[sport]; ok {
-		return l
+	case of:
+		return s
 	}
 	return Limit{r.Min, r.Max, r.Origin, r.Setting, r.own}
 }

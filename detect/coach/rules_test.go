@@ -155,7 +155,7 @@ rules:
 				t.Errorf("%+v", r)
 			}
 		case "front_foot_open":
-			if r.Praise || len(r.Chain) != 0 || r.limit("", "").own || !r.limit("", p.Softball).own || *r.limit(p.Youth, p.Baseball).Max != 30 {
+			if r.Praise || len(r.Chain) != 0 || r.limit("", "").own || !r.limit("", p.Softball).own || *r.limit(p.Youth, p.Baseball).Max != 35 {
 				t.Errorf("%+v", r)
 			}
 		case "wide":
