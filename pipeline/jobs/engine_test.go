@@ -18,6 +18,9 @@ import (
 
 // What a child does to itself costs its own clip alone.
 func TestBadChildren(t *testing.T) {
+	if testing.Short() {
+		t.Skip("the memory limit is below what the race detector itself needs")
+	}
 	work := house(t)
 	want := map[string]string{}
 	for word, reason := range map[string]string{"unreadable": Unread, "crash": Crashed, "hang": TooLong, "eat": TooLarge, "half": NotWhole} {
@@ -270,6 +273,9 @@ func TestBlocked(t *testing.T) {
 // A daemon goes on by itself when there is room again; its inbox may vanish
 // and come back.
 func TestGoesOn(t *testing.T) {
+	if testing.Short() {
+		t.Skip("processes that are killed, nothing for the race detector")
+	}
 	work := house(t)
 	var mu sync.Mutex
 	free := uint64(1)
