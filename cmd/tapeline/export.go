@@ -34,7 +34,7 @@ type column struct {
 
 // columns in the order they are written.
 var columns = []column{
-	{"record", "what the row is: measure, finding, or height (a player's, as given)", false},
+	{"record", "what the row is: measure, phase, finding, or height (a player's, as given)", false},
 	{"player", "the player's code", false},
 	{"name", "first name, where one was given", true},
 	{"level", "youth, middle, high_school or college; empty: not given", false},
@@ -47,14 +47,14 @@ var columns = []column{
 	{"height_cm", "standing height used, centimetres; of a height: the height", false},
 	{"swing", "number of the swing in the clip, from 1", false},
 	{"shown", "true for the swing the lesson shows, else false", false},
-	{"key", "of a measure: its key as in report.json; of a finding: its rule", false},
+	{"key", "of a measure: its key as in report.json; of a phase: its name; of a finding: its rule", false},
 	{"from", "of a travel: the phase it begins at", false},
 	{"at", "the phase it is told at", false},
 	{"unit", "of value, lo, hi, band_min and band_max: cm, pct_height (percent of standing height), deg (degrees), ratio, s (seconds)", false},
-	{"value", "the measure, in unit; empty: can't be told", false},
+	{"value", "the measure, in unit; of a phase: seconds in the clip; empty: can't be told", false},
 	{"lo", "lower end of its 95 % bounds, in unit", false},
 	{"hi", "upper end of its 95 % bounds, in unit", false},
-	{"warnings", "codes of why it can't be told or is doubtful, a space between them", false},
+	{"warnings", "codes of why it can't be told or is doubtful, a space between them; of a phase: how it was found", false},
 	{"band_min", "least that counts as inside the band, in unit; empty: no such limit", false},
 	{"band_max", "most that counts as inside the band, in unit; empty: no such limit", false},
 	{"stands", "where the measure stands: inside, outside, between (its bounds hold the limit), untold; empty: no band", false},
@@ -68,7 +68,7 @@ func exportUsage() string {
 	var b strings.Builder
 	b.WriteString(`usage: tapeline export [flags]
 
-Writes everything in the ledger: as CSV one row a measure, finding or height of
+Writes everything in the ledger: as CSV one row a measure, phase, finding or height of
 every swing of every lesson (long format), or as JSON one object with players
 and lessons. The file holds data of children: it is written for its owner's
 eyes only.
@@ -216,6 +216,11 @@ func exportCSV(w io.Writer, players []ledger.Player, lessons []ledger.Lesson) er
 				"height_cm", number(l.HeightCM), "folder", l.Folder, "recorded", l.Created.Format(time.RFC3339))
 			for _, s := range l.Swings {
 				swing := with(lesson, "swing", strconv.Itoa(s.Index), "shown", strconv.FormatBool(s.Chosen))
+				for _, e := range s.Events {
+					if err := row(with(swing, "record", "phase", "key", string(e.Kind), "unit", "s", "value", number(e.T), "lo", number(e.Lo), "hi", number(e.Hi), "warnings", e.Reason)); err != nil {
+						return err
+					}
+				}
 				for j := range s.Measures {
 					m := &s.Measures[j]
 					cells := with(swing, "record", "measure", "key", m.Key, "from", string(m.From), "at", string(m.At), "unit", m.Unit,
@@ -271,6 +276,7 @@ func exportJSON(w io.Writer, players []ledger.Player, lessons []ledger.Lesson) e
 	type swing struct {
 		Index    int                `json:"index"`
 		Shown    bool               `json:"shown"`
+		Events   []pipeline.Event   `json:"events"`
 		Measures []pipeline.Measure `json:"measures"`
 		Findings []pipeline.Finding `json:"findings"`
 	}
@@ -282,7 +288,7 @@ func exportJSON(w io.Writer, players []ledger.Player, lessons []ledger.Lesson) e
 	for _, l := range lessons {
 		x := lesson{Lesson: l, Swings: []swing{}}
 		for _, s := range l.Swings {
-			x.Swings = append(x.Swings, swing{s.Index, s.Chosen, append([]pipeline.Measure{}, s.Measures...), append([]pipeline.Finding{}, s.Findings...)})
+			x.Swings = append(x.Swings, swing{s.Index, s.Chosen, append([]pipeline.Event{}, s.Events...), append([]pipeline.Measure{}, s.Measures...), append([]pipeline.Finding{}, s.Findings...)})
 		}
 		all = append(all, x)
 	}

@@ -393,7 +393,7 @@ func TestLedgerCommands(t *testing.T) {
 		{"compare one . --out e", 3, []string{"neither report.json nor track.json"}, ""},
 		{"compare one three --clip-a e.json --out e", 3, []string{"e.json"}, ""},
 
-		{"export", 0, []string{"^record,player,name,", "^measure,b08,"}, ""},
+		{"export", 0, []string{"^record,player,name,", "^measure,b08,", "^phase,b08,.*,contact,,,s,[0-9.]+,"}, ""},
 		{"export --player b07 --out all.csv", 0, nil, "."},
 		{"export --out all.csv", 7, []string{"exists already", "--out FILE writes elsewhere"}, ""},
 		{"export --json --player b08", 0, []string{`"player": "b08"`}, "b07"},

@@ -27,7 +27,12 @@ func report(clip string, view pipeline.View, drops ...float64) pipeline.Report {
 		},
 	}
 	for i, v := range drops {
+		frame := 40 + i
 		rep.Swings = append(rep.Swings, pipeline.Swing{Index: i + 1, Chosen: i == 0,
+			Events: []pipeline.Event{
+				{Kind: pipeline.Plant, Reason: "no_stride"},
+				{Kind: pipeline.Contact, T: num(1.2), Lo: num(1.19), Hi: num(1.21), Frame: &frame, Reason: "sound"},
+			},
 			Measures: []pipeline.Measure{
 				{Key: "eye_drop", From: pipeline.Stance, At: pipeline.Contact, Unit: "cm", Value: num(v), Lo: num(v - 1), Hi: num(v + 1.5), Frames: []int{}, Warnings: []string{}},
 				{Key: "eye_drop", From: pipeline.Stance, At: pipeline.Finish, Unit: "cm", Frames: []int{}, Warnings: []string{"clip_ends_early", "oblique"}},

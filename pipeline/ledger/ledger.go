@@ -187,6 +187,12 @@ func insert(do func(query string, args ...any) error, l *Lesson) error {
 		if err := do(`INSERT INTO swings (lesson, swing, shown) VALUES ($1, $2, $3)`, l.Clip, s.Index, flag(s.Chosen)); err != nil {
 			return err
 		}
+		for i, e := range s.Events {
+			if err := do(`INSERT INTO phases (lesson, swing, position, phase, t, lo, hi, frame, reason) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9)`,
+				l.Clip, s.Index, i, string(e.Kind), e.T, e.Lo, e.Hi, e.Frame, e.Reason); err != nil {
+				return err
+			}
+		}
 		for i, m := range s.Measures {
 			if err := do(`INSERT INTO measures (lesson, swing, position, key, from_event, at_event, unit, value, lo, hi, warnings)
 				VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)`,
@@ -327,6 +333,18 @@ func (l *Ledger) Lessons(ctx context.Context, player string) (out []Lesson, err 
 				return err
 			}
 			swing(id, n).Chosen = shown
+			return nil
+		})
+		rows(`SELECT p.lesson, p.swing, p.phase, p.t, p.lo, p.hi, p.frame, p.reason
+			FROM phases p JOIN lessons l ON l.id = p.lesson`+which+`ORDER BY p.lesson, p.swing, p.position`, func(scan func(...any) error) error {
+			var id string
+			var n int
+			var e pipeline.Event
+			if err := scan(&id, &n, &e.Kind, &e.T, &e.Lo, &e.Hi, &e.Frame, &e.Reason); err != nil {
+				return err
+			}
+			s := swing(id, n)
+			s.Events = append(s.Events, e)
 			return nil
 		})
 		rows(`SELECT m.lesson, m.swing, m.key, m.from_event, m.at_event, m.unit, m.value, m.lo, m.hi, m.warnings

@@ -242,7 +242,7 @@ func TestMigrations(t *testing.T) {
 	if err := l.migrate(t.Context()); err != nil {
 		t.Fatal(err)
 	}
-	if again := tables(); again != up || strings.Count(up, "CREATE TABLE") != 7 {
+	if again := tables(); again != up || strings.Count(up, "CREATE TABLE") != 8 {
 		t.Errorf("got\n%s\nwant\n%s", again, up)
 	}
 	if v, err := newest(); v != 1 || err != nil {

@@ -40,6 +40,22 @@ CREATE TABLE swings (
     PRIMARY KEY (lesson, swing)
 );
 
+-- The phases of a swing, presentation seconds with their 95 % bounds. One that
+-- did not happen or is untold has no t, and reason says why.
+CREATE TABLE phases (
+    lesson   TEXT NOT NULL,
+    swing    INTEGER NOT NULL,
+    position INTEGER NOT NULL,
+    phase    TEXT NOT NULL,
+    t        DOUBLE PRECISION,
+    lo       DOUBLE PRECISION,
+    hi       DOUBLE PRECISION,
+    frame    INTEGER,
+    reason   TEXT NOT NULL,
+    PRIMARY KEY (lesson, swing, phase),
+    FOREIGN KEY (lesson, swing) REFERENCES swings (lesson, swing) ON DELETE CASCADE
+);
+
 CREATE TABLE measures (
     lesson     TEXT NOT NULL,
     swing      INTEGER NOT NULL,
@@ -88,6 +104,7 @@ CREATE TABLE bands (
 -- +goose Down
 DROP TABLE bands;
 DROP TABLE findings;
+DROP TABLE phases;
 DROP TABLE measures;
 DROP TABLE swings;
 DROP TABLE lessons;
