@@ -25,6 +25,9 @@ func killed(err error) bool {
 
 // The program dies at each named stage; the next start ends what it began.
 func TestDiesAtEveryStage(t *testing.T) {
+	if testing.Short() {
+		t.Skip("processes that are killed, nothing for the race detector")
+	}
 	for _, stage := range []string{"accepted", "moved.mov", "moved.yaml", "moved.wav", "claimed", "taken", "read", "intended", "renamed", "recorded", "done", "archived"} {
 		t.Run(stage, func(t *testing.T) {
 			t.Parallel()
@@ -58,6 +61,9 @@ func TestDiesAtEveryStage(t *testing.T) {
 // The same for a clip that fails, one that can't be placed and one that is
 // there already.
 func TestDiesAsideTheWay(t *testing.T) {
+	if testing.Short() {
+		t.Skip("processes that are killed, nothing for the race detector")
+	}
 	for _, stage := range []string{"accepted", "moved.mov", "failed", "duplicate"} {
 		t.Run(stage, func(t *testing.T) {
 			t.Parallel()
@@ -98,6 +104,9 @@ func TestDiesAsideTheWay(t *testing.T) {
 
 // The same for the clip of a card: what follows it is still its player's.
 func TestDiesAtACard(t *testing.T) {
+	if testing.Short() {
+		t.Skip("processes that are killed, nothing for the race detector")
+	}
 	for _, stage := range []string{"accepted", "moved.mov", "claimed", "carded"} {
 		t.Run(stage, func(t *testing.T) {
 			t.Parallel()
