@@ -133,6 +133,10 @@ func deepPair(fs []ballFrame, a, b link) bool {
 	return true
 }
 
+// mostWays is how many flights may be seen before the picture is one of rain or
+// snow, in which no ball is told from the rest; pairing them would not end.
+const mostWays = 500
+
 // deepWays are all flights of two frames and more, each as long as it goes,
 // and their beginnings and ends.
 func deepWays(fs []ballFrame) (rs []flight) {
@@ -140,7 +144,7 @@ func deepWays(fs []ballFrame) (rs []flight) {
 	grow = func(r flight) {
 		rs = append(rs, append(flight{}, r...))
 		last := r[len(r)-1]
-		if last.frame+1 >= len(fs) {
+		if last.frame+1 >= len(fs) || len(rs) > mostWays {
 			return
 		}
 		for _, b := range fs[last.frame+1].blobs {
@@ -157,11 +161,17 @@ func deepWays(fs []ballFrame) (rs []flight) {
 	for i := 0; i+1 < len(fs); i++ {
 		for _, a := range fs[i].blobs {
 			for _, b := range fs[i+1].blobs {
+				if len(rs) > mostWays {
+					return nil
+				}
 				if deepPair(fs, link{i, a}, link{i + 1, b}) {
 					grow(flight{{i, a}, {i + 1, b}})
 				}
 			}
 		}
+	}
+	if len(rs) > mostWays {
+		return nil
 	}
 	return rs
 }

@@ -25,11 +25,9 @@ func (a *analysis) lower(s *p.Swing, put putter, null nuller) {
 	none := func(why string) { null("start_lower", "", p.Stance, a.scale.unit, why) }
 	eye, head := s.Measure("eye_drop", p.Stance, p.Contact), s.Measure("head_drop", p.Stance, p.Contact)
 	switch {
-	case eye.Value == nil:
-		none(eye.Warnings[0])
-		return
-	case head.Value == nil:
-		none(head.Warnings[0])
+	case eye.Value == nil || head.Value == nil:
+		// A number that came to nothing carries no reason of its own.
+		none(append(append(append([]string{}, eye.Warnings...), head.Warnings...), "sink_unsure")[0])
 		return
 	case *eye.Lo > 0 && *head.Value <= *eye.Value/2:
 		none("nod_not_legs")
@@ -41,8 +39,10 @@ func (a *analysis) lower(s *p.Swing, put putter, null nuller) {
 	x := bound{*head.Value / 2, *head.Lo / 2, *head.Hi / 2}
 	put("start_lower", "", p.Stance, a.scale.unit, x.v, x.lo, x.hi, head.Warnings...)
 	h := s.Measure("eye_height", "", p.Stance)
-	tape := *h.Value - x.v
-	put("tape_height", "", p.Stance, a.scale.unit, tape, tape-rms(*h.Value-*h.Lo, x.hi-x.v), tape+rms(*h.Hi-*h.Value, x.v-x.lo))
+	if h.Value != nil {
+		tape := *h.Value - x.v
+		put("tape_height", "", p.Stance, a.scale.unit, tape, tape-rms(*h.Value-*h.Lo, x.hi-x.v), tape+rms(*h.Hi-*h.Value, x.v-x.lo))
+	}
 
 	j := a.body
 	for _, side := range []struct {
@@ -50,6 +50,9 @@ func (a *analysis) lower(s *p.Swing, put putter, null nuller) {
 		hip, knee, ankle int
 	}{{"front", j.hipF, j.kneeF, j.ankleF}, {"back", j.hipB, j.kneeB, j.ankleB}} {
 		now := s.Measure("stance_knee_"+side.name, "", p.Stance)
+		if now.Value == nil {
+			continue
+		}
 		to, more, ok := a.leg(side.hip, side.knee, side.ankle).bend(x, bound{*now.Value, *now.Lo, *now.Hi})
 		if !ok {
 			null("start_lower_knee_"+side.name, "", p.Stance, "deg", "out_of_reach")

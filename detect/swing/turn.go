@@ -134,6 +134,9 @@ func (b *seenBall) alone() (h hit, ok bool) {
 	return *put(v), ok && cost <= ballOdd*ballOdd*float64(2*len(b.t)+1-len(free))
 }
 
+// mostRounds ends a fit that creeps; usual ones need under 20.
+const mostRounds = 200
+
 // least moves h to the least sum of squared residuals, by Levenberg's damped
 // steps; cov is the covariance there.
 func least(h []float64, residuals func([]float64) []float64) (cost float64, cov *mat.SymDense, ok bool) {
@@ -143,7 +146,7 @@ func least(h []float64, residuals func([]float64) []float64) (cost float64, cov 
 	normal := mat.NewSymDense(n, nil)
 	o := make([]float64, n)
 	damp := 1e-3
-	for better := true; better; {
+	for better, round := true, 0; better && round < mostRounds; round++ {
 		j := mat.NewDense(m, n, nil)
 		for c := range h {
 			const step = 1e-6
