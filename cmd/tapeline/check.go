@@ -6,7 +6,6 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
-	"flag"
 	"fmt"
 	"io/fs"
 	"os"
@@ -86,19 +85,9 @@ func (k *checking) note(check, code, about, detail string) {
 }
 
 func check(ctx context.Context, s streams, args []string) error {
-	f := flag.NewFlagSet("check", flag.ContinueOnError)
-	var conf string
 	var asJSON bool
-	var sp speech
-	f.StringVar(&conf, "config", "", "")
-	f.StringVar(&sp.lang, "lang", "", "")
-	f.BoolVar(&asJSON, "json", false, "")
-	names, err := parse(f, args)
-	if errors.Is(err, errHelp) {
-		fmt.Fprint(s.out, checkCommand.usage)
-		return nil
-	}
-	if err != nil {
+	names, conf, sp, err := yardArgs(&checkCommand, s, args, "json", &asJSON)
+	if err != nil || names == nil {
 		return err
 	}
 	if len(names) > 0 {

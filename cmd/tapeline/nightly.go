@@ -3,8 +3,6 @@ package main
 import (
 	"context"
 	"encoding/json"
-	"errors"
-	"flag"
 	"fmt"
 
 	"tapeline/pipeline"
@@ -30,19 +28,9 @@ standard output. Where some clips could not be read or placed the exit code is 8
 func init() { nightlyCommand.run = nightly }
 
 func nightly(ctx context.Context, s streams, args []string) error {
-	f := flag.NewFlagSet("nightly", flag.ContinueOnError)
-	var conf string
 	var asJSON bool
-	var sp speech
-	f.StringVar(&conf, "config", "", "")
-	f.StringVar(&sp.lang, "lang", "", "")
-	f.BoolVar(&asJSON, "json", false, "")
-	dirs, err := parse(f, args)
-	if errors.Is(err, errHelp) {
-		fmt.Fprint(s.out, nightlyCommand.usage)
-		return nil
-	}
-	if err != nil {
+	dirs, conf, sp, err := yardArgs(&nightlyCommand, s, args, "json", &asJSON)
+	if err != nil || dirs == nil {
 		return err
 	}
 	y, err := openYard(conf, sp)

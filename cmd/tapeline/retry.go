@@ -3,7 +3,6 @@ package main
 import (
 	"context"
 	"errors"
-	"flag"
 	"fmt"
 
 	"tapeline/pipeline/jobs"
@@ -26,19 +25,9 @@ or all. They are read by the "tapeline watch" that is running, or the next one.
 func init() { retryCommand.run = retry }
 
 func retry(ctx context.Context, s streams, args []string) error {
-	f := flag.NewFlagSet("retry", flag.ContinueOnError)
-	var conf string
 	var all bool
-	var sp speech
-	f.StringVar(&conf, "config", "", "")
-	f.StringVar(&sp.lang, "lang", "", "")
-	f.BoolVar(&all, "all", false, "")
-	names, err := parse(f, args)
-	if errors.Is(err, errHelp) {
-		fmt.Fprint(s.out, retryCommand.usage)
-		return nil
-	}
-	if err != nil {
+	names, conf, sp, err := yardArgs(&retryCommand, s, args, "all", &all)
+	if err != nil || names == nil {
 		return err
 	}
 	if all == (len(names) > 0) {

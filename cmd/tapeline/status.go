@@ -3,8 +3,6 @@ package main
 import (
 	"context"
 	"encoding/json"
-	"errors"
-	"flag"
 	"fmt"
 	"time"
 
@@ -43,19 +41,9 @@ type statusClip struct {
 }
 
 func status(ctx context.Context, s streams, args []string) error {
-	f := flag.NewFlagSet("status", flag.ContinueOnError)
-	var conf string
 	var asJSON bool
-	var sp speech
-	f.StringVar(&conf, "config", "", "")
-	f.StringVar(&sp.lang, "lang", "", "")
-	f.BoolVar(&asJSON, "json", false, "")
-	names, err := parse(f, args)
-	if errors.Is(err, errHelp) {
-		fmt.Fprint(s.out, statusCommand.usage)
-		return nil
-	}
-	if err != nil {
+	names, conf, sp, err := yardArgs(&statusCommand, s, args, "json", &asJSON)
+	if err != nil || names == nil {
 		return err
 	}
 	if len(names) > 0 {

@@ -3,8 +3,6 @@ package main
 import (
 	"context"
 	"errors"
-	"flag"
-	"fmt"
 	"net"
 	"net/http"
 )
@@ -40,17 +38,8 @@ Events go to standard error, one a line, without names.
 func init() { watchCommand.run = watch }
 
 func watch(ctx context.Context, s streams, args []string) error {
-	f := flag.NewFlagSet("watch", flag.ContinueOnError)
-	var conf string
-	var sp speech
-	f.StringVar(&conf, "config", "", "")
-	f.StringVar(&sp.lang, "lang", "", "")
-	names, err := parse(f, args)
-	if errors.Is(err, errHelp) {
-		fmt.Fprint(s.out, watchCommand.usage)
-		return nil
-	}
-	if err != nil {
+	names, conf, sp, err := yardArgs(&watchCommand, s, args, "", nil)
+	if err != nil || names == nil {
 		return err
 	}
 	if len(names) > 0 {

@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"errors"
+	"flag"
 	"fmt"
 	"io"
 	"log/slog"
@@ -319,4 +320,22 @@ func (y *yard) busy(err error) error {
 // row writes columns of a table.
 func row(w io.Writer, clip, player, what string) {
 	fmt.Fprintf(w, "%-10s %-12s %s\n", clip, player, what)
+}
+
+// yardArgs reads the arguments that all commands of the work folder have: the
+// configuration and the language, and one switch of the command's own where it
+// has one. names is nil when help was asked for and given, else never.
+func yardArgs(c *command, s streams, args []string, name string, on *bool) (names []string, conf string, sp speech, err error) {
+	f := flag.NewFlagSet(c.name, flag.ContinueOnError)
+	f.StringVar(&conf, "config", "", "")
+	f.StringVar(&sp.lang, "lang", "", "")
+	if on != nil {
+		f.BoolVar(on, name, false, "")
+	}
+	names, err = parse(f, args)
+	if errors.Is(err, errHelp) {
+		fmt.Fprint(s.out, c.usage)
+		return nil, conf, sp, nil
+	}
+	return append([]string{}, names...), conf, sp, err
 }
