@@ -122,3 +122,24 @@ func TestNoBallAlongTheView(t *testing.T) {
 		t.Logf("%g: %d of 100", fps, found)
 	}
 }
+
+// In rain or snow nothing is told from the rest, and the search ends.
+func TestNoFlightInSnow(t *testing.T) {
+	rng := rand.New(rand.NewSource(5))
+	var fs []ballFrame
+	for i := range 20 {
+		f := ballFrame{index: i, t: float64(i) / 60, hands: stageHands, height: 260, camera: pipeline.Identity()}
+		for range 150 {
+			at := pipeline.Point{X: 380 + 200*rng.Float64(), Y: 180 + 200*rng.Float64()}
+			wide := 9 + 5*rng.Float64()
+			f.blobs = append(f.blobs, blob{raw: at, at: at, long: wide, wide: wide, level: 90})
+		}
+		fs = append(fs, f)
+	}
+	if ways := deepWays(fs); ways != nil {
+		t.Errorf("%d flights in snow", len(ways))
+	}
+	if r := deepChain(fs); r != nil {
+		t.Errorf("a ball of %d frames in snow", len(r))
+	}
+}
