@@ -2,6 +2,8 @@ package config
 
 import (
 	"fmt"
+	"reflect"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -43,4 +45,32 @@ func unknownKey(name string, known []string) string {
 		return fmt.Sprintf("no key is called %q; did you mean %q?", name, known[slices.Index(lasts, near)])
 	}
 	return Unknown("key", name, known)
+}
+
+// unknownField is how yaml says that a struct has no such key.
+var unknownField = regexp.MustCompile(`field (.+?) not found in type (?:[\w.]+|struct \{[^}]*\})`)
+
+// yamlKeys says yaml's complaints about keys of the struct in our words, with
+// the nearest right ones.
+func yamlKeys(complaint string, of any) string {
+	known := yamlNames("", reflect.TypeOf(of))
+	return unknownField.ReplaceAllStringFunc(complaint, func(s string) string {
+		return unknownKey(unknownField.FindStringSubmatch(s)[1], known)
+	})
+}
+
+// yamlNames lists the dotted keys of a struct, those of lists in it, too.
+func yamlNames(prefix string, t reflect.Type) (out []string) {
+	for i := range t.NumField() {
+		key := prefix + t.Field(i).Tag.Get("yaml")
+		out = append(out, key)
+		in := t.Field(i).Type
+		for in.Kind() == reflect.Slice || in.Kind() == reflect.Pointer {
+			in = in.Elem()
+		}
+		if in.Kind() == reflect.Struct {
+			out = append(out, yamlNames(key+".", in)...)
+		}
+	}
+	return out
 }

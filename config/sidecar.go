@@ -107,7 +107,7 @@ func ReadSidecar(path string) (Sidecar, error) {
 	d.KnownFields(true)
 	if err := d.Decode(&s); err != nil && !errors.Is(err, io.EOF) {
 		// yaml speaks of Go types; the user of keys.
-		return s, errors.New(strings.NewReplacer("yaml: ", "", "unmarshal errors: ", "", " in type config.Sidecar", "", "field ", "key ", " not found", " is not known").Replace(oneLine(err)))
+		return s, errors.New(yamlKeys(strings.NewReplacer("yaml: ", "", "unmarshal errors: ", "").Replace(oneLine(err)), s))
 	}
 	if err := d.Decode(new(Sidecar)); !errors.Is(err, io.EOF) {
 		return s, errors.New("holds more than one document")

@@ -79,7 +79,12 @@ func TestNoSidecarSaysNothing(t *testing.T) {
 // Every slip is one line that names the key.
 func TestSidecarSlips(t *testing.T) {
 	for text, want := range map[string]string{
-		"hieght: 150cm":          "line 1: key hieght is not known",
+		"hieght: 150cm":          `line 1: no key is called "hieght"; did you mean "height"?`,
+		"\nBatz: L":              `line 2: no key is called "Batz"; did you mean "bats"?`,
+		"palms: {topp: up}":      `line 1: no key is called "topp"; did you mean "palms.top"?`,
+		"points: [{prat: eyes}]": `line 1: no key is called "prat"; did you mean "points.part"?`,
+		"note: [x]":              `line 1: no key is called "note"; did you mean "notes"?`,
+		"swing_count: 3":         `line 1: no key is called "swing_count"; there are player, name, date, `,
 		"swing: two":             "line 1",
 		"a: b: c":                "mapping values",
 		"player: Ada B":          "player:",
