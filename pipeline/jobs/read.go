@@ -1,0 +1,313 @@
+package jobs
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"io/fs"
+	"maps"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"time"
+
+	"github.com/riverqueue/river"
+
+	"tapeline/pipeline"
+	"tapeline/pipeline/inbox"
+)
+
+// work reads one clip and publishes its lesson.
+func (e *Engine) work(ctx context.Context, hash string) error {
+	db := context.WithoutCancel(ctx) // what is begun in the store is ended
+	if e.stops() {
+		return river.JobSnooze(e.o.Pause)
+	}
+	c, err := e.store.claim(db, hash)
+	if errors.Is(err, errStale) {
+		return nil // it is done, or somebody else has it
+	}
+	if err != nil {
+		return err
+	}
+	hook("claimed")
+	err = e.make(ctx, db, &c)
+	if err == nil {
+		return nil
+	}
+	var s *Slip
+	if !errors.As(err, &s) {
+		s = &Slip{Reason: Mistake, Detail: err.Error(), Again: true}
+	}
+	switch {
+	case errors.Is(err, errStale):
+		return nil
+	case s.Reason == Stopped && ctx.Err() != nil:
+		_ = e.store.release(db, &c, "", "", true)
+		return river.JobSnooze(0)
+	case s.Reason == Changed:
+		_ = e.store.release(db, &c, "", "", true)
+		return river.JobSnooze(e.o.Settle)
+	case s.Blocked:
+		if err := e.store.release(db, &c, s.Reason, s.Detail, true); err != nil {
+			return err
+		}
+		e.blocks(s.Reason, s.Detail)
+		return river.JobSnooze(e.o.Pause)
+	case s.Again && c.Tries < e.o.Tries:
+		if err := e.store.release(db, &c, s.Reason, s.Detail, false); err != nil {
+			return err
+		}
+		e.o.Log.Warn("clip_again", "clip", c.Short(), "player", c.Player, "reason", s.Reason, "try", c.Tries)
+		return s
+	}
+	if s.Reason == NoBatter || s.Reason == NoSwing {
+		if card, err := e.store.shows(db, c.Hash); err != nil {
+			return err
+		} else if card {
+			return e.onlyCard(db, &c)
+		}
+	}
+	c.State, c.Reason, c.Detail = Failed, s.Reason, s.Detail
+	if err := e.store.fail(db, &c); err != nil {
+		return err
+	}
+	hook("failed")
+	if err := e.settle(db, &c); err != nil {
+		e.o.Log.Error("not_moved", "clip", c.Short(), "err", scrub(err))
+	}
+	e.came(&c, string(Failed))
+	return river.JobCancel(s)
+}
+
+// onlyCard ends a clip that was filmed to show a card.
+func (e *Engine) onlyCard(ctx context.Context, c *Clip) error {
+	c.State, c.Reason, c.Detail = Done, OnlyCard, c.Player
+	if err := e.store.onlyCard(ctx, c); err != nil {
+		return err
+	}
+	hook("carded")
+	if err := e.settle(ctx, c); err != nil {
+		e.o.Log.Error("not_moved", "clip", c.Short(), "err", scrub(err))
+	}
+	e.came(c, Card)
+	return nil
+}
+
+// make is a try: read, check, publish, archive.
+func (e *Engine) make(ctx, db context.Context, c *Clip) error {
+	if err := e.settle(ctx, c); errors.Is(err, errGone) || errors.Is(err, fs.ErrNotExist) {
+		e.o.Log.Warn("clip_gone", "clip", c.Short(), "player", c.Player)
+		_ = e.store.forget(db, c)
+		return errStale
+	} else if err != nil {
+		return &Slip{Reason: NotMoved, Detail: scrub(err).Error(), Again: true}
+	}
+	hook("taken")
+	if other, err := e.changed(ctx, c); err != nil {
+		return err
+	} else if other {
+		return errStale
+	}
+	// Consent may have been withdrawn while it waited.
+	filmed, err := time.Parse(time.DateOnly, c.Day)
+	if err != nil || !e.o.Roster.Film(c.Player, filmed) || !e.o.Roster.Film(c.Player, day(e.o.Now().In(e.o.Zone))) {
+		return &Slip{Reason: inbox.NoConsent, Detail: c.Player}
+	}
+	e.o.Log.Info("clip_running", "clip", c.Short(), "player", c.Player, "try", c.Tries)
+
+	out := e.staging(c)
+	if err := errors.Join(os.RemoveAll(out), private(out)); err != nil {
+		return &Slip{Reason: NoSpace, Detail: scrub(err).Error(), Blocked: true}
+	}
+	defer func() {
+		if c.State != Publishing {
+			_ = os.RemoveAll(out)
+		}
+	}()
+	var told time.Time
+	step := ""
+	err = e.o.Read(ctx, Reading{Clip: *c, Out: out, Limits: e.o.Limits, Tell: func(s string, part, whole int) {
+		if now := time.Now(); s != step || now.Sub(told) > time.Second {
+			step, told = s, now
+			_ = e.store.progress(db, c, s, part, whole)
+		}
+	}})
+	if err != nil {
+		if e.full() { // whatever the reading made of it
+			return &Slip{Reason: NoSpace, Blocked: true}
+		}
+		return err
+	}
+	hook("read")
+	if e.blocked() != "" {
+		e.blocks("", "")
+	}
+	if c.Staging, err = made(out, c.Hash); err != nil {
+		return &Slip{Reason: NotWhole, Detail: err.Error(), Again: true}
+	}
+	c.Final = e.final(c)
+	if err := e.store.intend(db, c); err != nil {
+		return err
+	}
+	c.State = Publishing
+	hook("intended")
+	return e.publish(db, c)
+}
+
+// publish makes a lesson that is intended appear. Everything in it can be done
+// again. An error leaves the clip publishing, for finish.
+func (e *Engine) publish(ctx context.Context, c *Clip) error {
+	stuck := func(err error) error {
+		e.o.Log.Error("not_published", "clip", c.Short(), "player", c.Player, "err", scrub(err))
+		e.mu.Lock()
+		e.stuck[c.Hash] = true
+		e.mu.Unlock()
+		e.blocks(NoRecord, "")
+		return errStale
+	}
+	if whole(c.Final, c.Hash) != nil {
+		if err := os.MkdirAll(filepath.Dir(c.Final), 0o777); err != nil {
+			return stuck(err)
+		}
+		if err := os.Rename(c.Staging, c.Final); err != nil {
+			return stuck(err)
+		}
+		if err := syncDir(filepath.Dir(c.Final)); err != nil {
+			return stuck(err)
+		}
+	}
+	hook("renamed")
+	if err := e.o.Record(ctx, *c, c.Final); err != nil {
+		return stuck(err)
+	}
+	hook("recorded")
+	if err := e.store.published(ctx, c); err != nil {
+		return stuck(err)
+	}
+	c.State = Done
+	e.mu.Lock()
+	delete(e.stuck, c.Hash)
+	e.mu.Unlock()
+	hook("done")
+	if err := e.settle(ctx, c); err != nil {
+		e.o.Log.Error("not_moved", "clip", c.Short(), "err", scrub(err))
+	}
+	hook("archived")
+	if c.Staging != "" {
+		_ = os.RemoveAll(filepath.Dir(c.Staging))
+	}
+	c.Reason, c.Detail = "", ""
+	e.came(c, string(Done))
+	return nil
+}
+
+// finish tries again to publish what could not be.
+func (e *Engine) finish(ctx context.Context) {
+	e.mu.Lock()
+	hashes := slices.Collect(maps.Keys(e.stuck))
+	e.mu.Unlock()
+	for _, h := range hashes {
+		c, ok, err := e.store.Clip(ctx, h)
+		if err != nil || !ok || c.State != Publishing {
+			continue
+		}
+		if e.publish(ctx, &c) == nil && e.blocked() == NoRecord {
+			e.blocks("", "")
+		}
+	}
+}
+
+// staging is the folder of one claim.
+func (e *Engine) staging(c *Clip) string {
+	return e.dir(stagingDir, c.Hash[:16]+"-"+strconv.Itoa(int(c.Fence)))
+}
+
+// final is the folder of a clip's lesson: never that of another clip.
+func (e *Engine) final(c *Clip) string {
+	for _, n := range []int{8, 16} {
+		dir := e.dir(LessonsDir, c.Player, c.Day+"-"+c.Hash[:n])
+		if _, err := os.Lstat(dir); err != nil || whole(dir, c.Hash) == nil {
+			return dir
+		}
+	}
+	return e.dir(LessonsDir, c.Player, c.Day+"-"+c.Hash)
+}
+
+// changed finds a clip that its writer wrote to after it was taken. While that
+// goes on it waits; then it is the clip that it has become.
+func (e *Engine) changed(ctx context.Context, c *Clip) (bool, error) {
+	st, err := os.Lstat(c.Original())
+	if err != nil {
+		return false, &Slip{Reason: NotMoved, Detail: scrub(err).Error(), Again: true}
+	}
+	if st.Size() == c.Size && st.ModTime().Equal(c.Modified) {
+		return false, nil
+	}
+	if time.Since(st.ModTime()) < e.o.Settle {
+		return false, &Slip{Reason: Changed, Again: true}
+	}
+	sum, err := hash(ctx, c.Original())
+	if err != nil || sum == c.Hash {
+		return false, err
+	}
+	e.taking.Lock()
+	defer e.taking.Unlock()
+	e.o.Log.Warn("clip_changed", "clip", c.Short(), "player", c.Player, "now", sum[:8])
+	now := *c
+	now.Hash, now.Size, now.Modified, now.State, now.Tries, now.Fence = sum, st.Size(), st.ModTime(), Waiting, 0, 0
+	first, known, err := e.store.Clip(ctx, sum)
+	if err != nil {
+		return false, err
+	}
+	if known { // what it has become is here already
+		err = e.another(ctx, &first, &now)
+	} else {
+		err = e.store.write(ctx, func(tx *sql.Tx) error {
+			return errors.Join(e.store.put(ctx, tx, &now), enqueue(ctx, tx, e.jobs, &now))
+		})
+	}
+	if err != nil {
+		return false, err
+	}
+	return true, e.store.forget(ctx, c)
+}
+
+// made is the one folder in out that holds a whole lesson of the clip.
+func made(out, hash string) (string, error) {
+	entries, err := os.ReadDir(out)
+	if err != nil {
+		return "", err
+	}
+	if len(entries) != 1 || !entries[0].IsDir() {
+		return "", errors.New("there is no lesson")
+	}
+	dir := filepath.Join(out, entries[0].Name())
+	return dir, whole(dir, hash)
+}
+
+// whole is nil where a folder holds every file of the clip's lesson.
+func whole(dir, hash string) error {
+	for _, n := range pipeline.Outputs {
+		st, err := os.Lstat(filepath.Join(dir, n))
+		if err != nil || !st.Mode().IsRegular() || st.Size() == 0 {
+			return errors.New(n + " is missing")
+		}
+	}
+	b, err := os.ReadFile(filepath.Join(dir, pipeline.ReportFile))
+	if err != nil {
+		return err
+	}
+	var rep struct {
+		Clip struct{ ID string }
+	}
+	if err := json.Unmarshal(b, &rep); err != nil {
+		return err
+	}
+	if rep.Clip.ID != hash {
+		return errors.New("it is the lesson of another clip")
+	}
+	return nil
+}

@@ -1,0 +1,105 @@
+package jobs
+
+import (
+	"context"
+	"errors"
+	"os"
+	"path/filepath"
+	"time"
+)
+
+// recover ends or undoes what a program that died left half-way.
+func (e *Engine) recover(ctx context.Context) error {
+	if err := e.store.reclaim(ctx); err != nil {
+		return err
+	}
+	all, err := e.store.Clips(ctx, "")
+	if err != nil {
+		return err
+	}
+	keep := map[string]bool{}
+	for i := range all {
+		c := &all[i]
+		switch c.State {
+		case Publishing:
+			if err := e.store.seize(ctx, c); err != nil {
+				return err
+			}
+			if whole(c.Final, c.Hash) == nil || whole(c.Staging, c.Hash) == nil {
+				e.o.Log.Info("clip_finished", "clip", c.Short(), "player", c.Player)
+				if err := e.publish(ctx, c); err != nil { // the disk is full, say: another start
+					keep[filepath.Dir(c.Staging)] = true
+				}
+				continue
+			}
+			if err := e.store.release(ctx, c, "", "", true); err != nil {
+				return err
+			}
+		case Running:
+			if err := e.store.release(ctx, c, "", "", true); err != nil {
+				return err
+			}
+		case Done, Failed, Unplaced:
+			if err := e.settle(ctx, c); err != nil && !errors.Is(err, errGone) {
+				e.o.Log.Error("not_moved", "clip", c.Short(), "err", scrub(err))
+			}
+		}
+	}
+	e.sweep(keep)
+	if err := e.prune(ctx); err != nil {
+		return err
+	}
+	return e.store.ensure(ctx, e.jobs)
+}
+
+// prune forgets clips that their owner took out of the folder in which they
+// lay for him.
+func (e *Engine) prune(ctx context.Context) error {
+	if err := e.store.dropCards(ctx, e.o.Now().Add(-7*24*time.Hour)); err != nil {
+		return err
+	}
+	e.moving.Lock()
+	defer e.moving.Unlock()
+	for _, state := range []State{Failed, Unplaced, Held} {
+		clips, err := e.store.Clips(ctx, state)
+		if err != nil {
+			return err
+		}
+		for i := range clips {
+			c := &clips[i]
+			if exists(c.Original()) {
+				continue
+			}
+			if dir, stem := e.home(c); exists(filepath.Join(dir, stem+c.Ext)) {
+				continue // a move was cut off
+			}
+			e.o.Log.Info("taken_back", "clip", c.Short(), "player", c.Player)
+			if err := e.store.forget(ctx, c); err != nil && !errors.Is(err, errStale) {
+				return err
+			}
+			_ = os.Remove(why(c))
+		}
+	}
+	return nil
+}
+
+// sweep removes what claims that are over left behind, and copies that were
+// cut off.
+func (e *Engine) sweep(keep map[string]bool) {
+	entries, _ := os.ReadDir(e.dir(stagingDir))
+	for _, d := range entries {
+		if p := e.dir(stagingDir, d.Name()); !keep[p] {
+			_ = os.RemoveAll(p)
+		}
+	}
+	empty, _ := filepath.Glob(e.dir(takenDir, "*"))
+	for _, p := range empty {
+		_ = os.Remove(p) // only if it is
+	}
+	for _, d := range []string{takenDir + "/*", ArchiveDir + "/*", UnplacedDir, FailedDir} {
+		cut, _ := filepath.Glob(e.dir(d, draft+"*"))
+		for _, p := range cut {
+			_ = os.Remove(p)
+		}
+	}
+}
