@@ -25,6 +25,7 @@ type Arrival struct {
 	Rel     string // below it
 	Sidecar bool   // notes lie beside it, its name with .yaml
 	Voice   string // ending of the voice note beside it, ".m4a"; empty: none
+	Alone   bool   // it is notes or a voice note itself, and there is no clip beside it
 	Hash    string // SHA-256 of its bytes, hex
 	Size    int64
 	ModTime time.Time
@@ -37,7 +38,7 @@ func (a Arrival) Path() string { return filepath.Join(a.Root, a.Rel) }
 type Options struct {
 	Dirs   []string
 	Settle time.Duration // quiet since the last change
-	Cap    time.Duration // one that is never quiet is tried after so long
+	Cap    time.Duration // one that is never quiet is tried after so long, and what travels with a clip waits so long for it
 	Poll   time.Duration // look again so often, for folders that tell nothing; 0: be told
 	Log    *slog.Logger
 	// Now is a clock for tests; nil: the real one.
@@ -59,6 +60,7 @@ type Watcher struct {
 	files map[string]*seen
 	gone  map[string]bool // inbox folders that are not there
 	odd   map[string]bool // what is no plain file, told once
+	ends  bool            // it looks once: nobody is waited for
 	tell  *fsnotify.Watcher
 	nudge chan struct{}
 }
@@ -73,6 +75,12 @@ type seen struct {
 	notBefore time.Time
 	handed    bool
 	found     bool
+	beside    bool // it travels with a clip that lies there
+}
+
+// stem is the path below which a clip and what travels with it lie.
+func (s *seen) stem() string {
+	return filepath.Join(s.root, strings.TrimSuffix(s.rel, filepath.Ext(s.rel)))
 }
 
 // New makes a Watcher; Run or Once start it.
@@ -162,6 +170,7 @@ func (w *Watcher) quiet(ctx context.Context, events <-chan fsnotify.Event) {
 // it has settled, or could not within the cap. left is how many were not taken.
 func (w *Watcher) Once(ctx context.Context, hand Hand) (left int, err error) {
 	start := w.o.Now()
+	w.ends = true
 	for {
 		next := w.round(ctx, hand)
 		if err := ctx.Err(); err != nil {
@@ -170,7 +179,7 @@ func (w *Watcher) Once(ctx context.Context, hand Hand) (left int, err error) {
 		left = 0
 		for _, s := range w.files {
 			if !s.handed && !companion(filepath.Base(s.rel)) {
-				left++
+				left++ // what travels with a clip is counted with it
 			}
 		}
 		now := w.o.Now()
@@ -180,7 +189,7 @@ func (w *Watcher) Once(ctx context.Context, hand Hand) (left int, err error) {
 		// What was refused isn't waited for.
 		waiting := false
 		for _, s := range w.files {
-			waiting = waiting || !s.handed && s.notBefore.IsZero() && !companion(filepath.Base(s.rel))
+			waiting = waiting || !s.handed && s.notBefore.IsZero() && !s.beside
 		}
 		if !waiting {
 			return left, nil
@@ -217,13 +226,21 @@ func (w *Watcher) round(ctx context.Context, hand Hand) (next time.Time) {
 			next = t
 		}
 	}
-	for _, s := range w.sorted() {
+	all := w.sorted()
+	clips := map[string]bool{}
+	for _, s := range all {
+		if IsClip(s.rel) {
+			clips[s.stem()] = true
+		}
+	}
+	for _, s := range all {
 		base := filepath.Base(s.rel)
-		if s.handed || companion(base) || ctx.Err() != nil {
+		s.beside = companion(base) && clips[s.stem()]
+		if s.handed || s.beside || ctx.Err() != nil {
 			continue
 		}
 		stem := strings.TrimSuffix(s.rel, filepath.Ext(s.rel))
-		a := Arrival{Root: s.root, Rel: s.rel}
+		a := Arrival{Root: s.root, Rel: s.rel, Alone: companion(base)}
 		changed := s.changed
 		beside := func(ext string) bool {
 			c, ok := w.files[filepath.Join(s.root, stem+ext)]
@@ -241,7 +258,11 @@ func (w *Watcher) round(ctx context.Context, hand Hand) (next time.Time) {
 			}
 		}
 		due := changed.Add(w.o.Settle)
-		if limit := s.since.Add(w.o.Cap); limit.Before(due) || s.size == 0 {
+		switch limit := s.since.Add(w.o.Cap); {
+		case a.Alone && w.ends:
+		case a.Alone:
+			due = changed.Add(w.o.Cap) // its clip may be on its way
+		case limit.Before(due) || s.size == 0:
 			due = limit // an empty file is one that somebody has just begun
 		}
 		if s.notBefore.After(due) {

@@ -40,6 +40,9 @@ func (c *catch) hand(_ context.Context, a Arrival) error {
 	if a.Sidecar {
 		beside += " notes"
 	}
+	if a.Alone {
+		beside += " alone"
+	}
 	c.got = append(c.got, fmt.Sprintf("%s %d%s%s", a.Rel, a.Size, beside, a.Voice))
 	return os.Remove(a.Path())
 }
@@ -185,16 +188,50 @@ func TestRefused(t *testing.T) {
 	w := New(Options{Dirs: []string{dir}, Settle: 50 * time.Millisecond, Cap: time.Minute})
 	c := &catch{no: errors.New("no room")}
 	left, err := w.Once(context.Background(), c.hand)
-	if left != 1 || err != nil {
+	if left != 1 || err != nil { // what travels with a clip is not counted
 		t.Errorf("%d, %v", left, err)
 	}
 	c.no = nil
 	for _, s := range w.files {
 		s.notBefore = time.Time{}
 	}
-	if left, err := w.Once(context.Background(), c.hand); left != 0 || err != nil || len(c.got) != 1 {
+	if left, err := w.Once(context.Background(), c.hand); left != 0 || err != nil || !slices.Equal(c.got, []string{"a.mov 1", "note.yaml 5 alone"}) {
 		t.Errorf("%d, %v, %q", left, err, c.got)
 	}
+}
+
+// Notes and voice notes are told of when their clip has not come within the
+// cap, and no sooner.
+func TestAlone(t *testing.T) {
+	dir := t.TempDir()
+	now := time.Date(2026, 5, 3, 12, 0, 0, 0, time.UTC)
+	w := New(Options{Dirs: []string{dir}, Settle: time.Second, Cap: time.Minute, Now: func() time.Time { return now }})
+	c := &catch{}
+	round := func(later time.Duration, want ...string) {
+		t.Helper()
+		now = now.Add(later)
+		w.round(context.Background(), func(ctx context.Context, a Arrival) error {
+			err := c.hand(ctx, a)
+			for _, ext := range []string{sidecar, a.Voice} { // it travels with its clip
+				if !a.Alone && (ext == a.Voice || a.Sidecar) && ext != "" {
+					err = errors.Join(err, os.Remove(strings.TrimSuffix(a.Path(), filepath.Ext(a.Rel))+ext))
+				}
+			}
+			return err
+		})
+		if !slices.Equal(c.got, want) {
+			t.Fatalf("handed out %q; want %q", c.got, want)
+		}
+	}
+	put(t, filepath.Join(dir, "a.yaml"), "alone")
+	put(t, filepath.Join(dir, "b07", "b.m4a"), "said")
+	put(t, filepath.Join(dir, "c.yaml"), "here")
+	round(0)
+	round(59 * time.Second)
+	put(t, filepath.Join(dir, "c.MOV"), "clip")
+	round(0)
+	round(time.Second, "a.yaml 5 alone", "b07/b.m4a 4 alone", "c.MOV 4 notes")
+	round(time.Hour, "a.yaml 5 alone", "b07/b.m4a 4 alone", "c.MOV 4 notes")
 }
 
 // Ten thousand small files: looked at in a bearable time, forgotten when gone.

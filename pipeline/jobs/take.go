@@ -21,7 +21,14 @@ func (e *Engine) Take(ctx context.Context, a inbox.Arrival) error {
 	if e.stops() {
 		return errBlocked
 	}
-	err := e.take(ctx, a)
+	take := e.take
+	if a.Alone {
+		take = e.alone
+	}
+	err := take(ctx, a)
+	if err == nil {
+		err = e.joined(ctx, a)
+	}
 	if err != nil && ctx.Err() == nil && !errors.Is(err, inbox.ErrLater) {
 		e.o.Log.Error("not_taken", "clip", a.Hash[:8], "err", scrub(err))
 	}

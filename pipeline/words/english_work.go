@@ -24,6 +24,8 @@ var englishWork = map[string]string{
 	"no_consent":     "There is no consent to film this player on that day. The clip was not read.",
 	"bad_sidecar":    "The notes beside the clip can't be understood. Mend them and put both in the inbox again.",
 	"not_a_clip":     "This is not a clip. Clips end in .mp4, .mov, .m4v, .mkv, .webm, .avi or .3gp; unpack what is packed.",
+	"alone":          "This came without its clip and waits for it. Put the clip beside it, with the same name.",
+	"late":           "Its clip had been taken when this came. If that clip has no lesson, put both in the inbox together. If it has one, put this beside the original in archive/, with its name, and read that again: the README tells how.",
 	"unreadable":     "The clip can't be read. Copy it again from the phone.",
 	"no_batter":      "No batter can be seen in the clip.",
 	"no_swing":       "No swing can be seen in the clip.",

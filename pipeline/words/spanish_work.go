@@ -22,6 +22,8 @@ var spanishWork = map[string]string{
 	"no_consent":     "No hay permiso para filmar a este jugador ese día. El video no se leyó.",
 	"bad_sidecar":    "Las notas junto al video no se entienden. Corrígelas y pon las dos cosas otra vez en la carpeta de entrada.",
 	"not_a_clip":     "Esto no es un video. Los videos terminan en .mp4, .mov, .m4v, .mkv, .webm, .avi o .3gp; desempaca lo que esté empacado.",
+	"alone":          "Llegó sin su video y lo espera. Pon el video a su lado, con el mismo nombre.",
+	"late":           "Su video ya se había tomado cuando esto llegó. Si ese video no tiene lección, pon los dos juntos en la carpeta de entrada. Si la tiene, pon esto junto al original en archive/, con su nombre, y léelo otra vez: el README dice cómo.",
 	"unreadable":     "El video no se puede leer. Cópialo otra vez del teléfono.",
 	"no_batter":      "No se ve a ningún bateador en el video.",
 	"no_swing":       "No se ve ningún swing en el video.",
