@@ -33,6 +33,7 @@ type Height struct {
 type Lesson struct {
 	Clip       string           `json:"clip"` // SHA-256 of its bytes, hex
 	Player     string           `json:"player"`
+	Name       string           `json:"-"`   // first name as it stood when it was made, or empty
 	Day        string           `json:"day"` // filmed, 2006-01-02
 	DayAssumed bool             `json:"day_assumed"`
 	View       pipeline.View    `json:"view"`
@@ -158,6 +159,10 @@ func (l *Ledger) Record(ctx context.Context, e Entry) (r Recorded, err error) {
 		if err := do(`DELETE FROM lessons WHERE id = $1`, les.Clip); err != nil {
 			return err
 		}
+		// An unnamed lesson is of whoever has the code now.
+		if err := tx.QueryRowContext(ctx, `SELECT name FROM players WHERE id = $1`, les.Player).Scan(&les.Name); err != nil {
+			return err
+		}
 		if err := insert(do, &les); err != nil || !r.Updated {
 			return err
 		}
@@ -170,9 +175,9 @@ func (l *Ledger) Record(ctx context.Context, e Entry) (r Recorded, err error) {
 }
 
 func insert(do func(query string, args ...any) error, l *Lesson) error {
-	if err := do(`INSERT INTO lessons (id, player, day, day_assumed, view, bats, height_cm, folder, report_schema, created, updated)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11)`,
-		l.Clip, l.Player, l.Day, flag(l.DayAssumed), string(l.View), string(l.Bats), l.HeightCM, l.Folder, l.Schema,
+	if err := do(`INSERT INTO lessons (id, player, name, day, day_assumed, view, bats, height_cm, folder, report_schema, created, updated)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)`,
+		l.Clip, l.Player, l.Name, l.Day, flag(l.DayAssumed), string(l.View), string(l.Bats), l.HeightCM, l.Folder, l.Schema,
 		l.Created.Format(time.RFC3339), l.Updated.Format(time.RFC3339)); err != nil {
 		return err
 	}
@@ -300,11 +305,11 @@ func (l *Ledger) Lessons(ctx context.Context, player string) (out []Lesson, err 
 				failed = each(ctx, tx, query, []any{player}, f)
 			}
 		}
-		rows(`SELECT l.id, l.player, l.day, l.day_assumed, l.view, l.bats, l.height_cm, l.folder, l.report_schema, l.created, l.updated
+		rows(`SELECT l.id, l.player, l.name, l.day, l.day_assumed, l.view, l.bats, l.height_cm, l.folder, l.report_schema, l.created, l.updated
 			FROM lessons l`+which+`ORDER BY l.player, l.day, l.created, l.id`, func(scan func(...any) error) error {
 			les := Lesson{Bands: []pipeline.Band{}}
 			var created, updated string
-			if err := scan(&les.Clip, &les.Player, &les.Day, &les.DayAssumed, &les.View, &les.Bats, &les.HeightCM, &les.Folder, &les.Schema, &created, &updated); err != nil {
+			if err := scan(&les.Clip, &les.Player, &les.Name, &les.Day, &les.DayAssumed, &les.View, &les.Bats, &les.HeightCM, &les.Folder, &les.Schema, &created, &updated); err != nil {
 				return err
 			}
 			var a, b error
