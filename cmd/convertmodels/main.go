@@ -1,4 +1,4 @@
-// Command convertmodels makes the pose models of an unpacked npm package ready
+// Command convertmodels makes the models of unpacked npm packages ready
 // for tapeline; scripts/setup runs it.
 //
 //	convertmodels -from PACKAGE_DIR -to MODELS_DIR
@@ -23,7 +23,7 @@ func main() { os.Exit(run(os.Args[1:], os.Stdout, os.Stderr)) }
 func run(args []string, stdout, stderr io.Writer) int {
 	fs := flag.NewFlagSet("convertmodels", flag.ContinueOnError)
 	fs.SetOutput(stderr)
-	from := fs.String("from", "", "folder of the unpacked "+convert.Package+" "+convert.Version)
+	from := fs.String("from", "", "folder of the unpacked "+convert.Packages)
 	to := fs.String("to", "", "folder the ONNX models go to")
 	check := fs.String("check", "", "only check the models in this folder")
 	if err := fs.Parse(args); err != nil {

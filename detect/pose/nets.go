@@ -73,6 +73,7 @@ type Nets struct {
 	opts     Options
 	detector *session
 	readers  map[string]*session // by name, made when first wanted
+	people   *session            // likewise
 	closed   bool
 }
 
@@ -129,7 +130,7 @@ func (n *Nets) Close() error {
 		return nil
 	}
 	n.closed = true
-	errs := []error{n.detector.close()}
+	errs := []error{n.detector.close(), n.people.close()}
 	for _, s := range n.readers {
 		errs = append(errs, s.close())
 	}
@@ -141,7 +142,7 @@ func (n *Nets) Close() error {
 func (n *Nets) Models() []pipeline.Model {
 	var out []pipeline.Model
 	for _, m := range convert.Models {
-		if _, loaded := n.readers[m.Name]; loaded || m.Name == "detector" {
+		if _, loaded := n.readers[m.Name]; loaded || m.Name == "detector" || m.Name == "people" && n.people != nil {
 			out = append(out, pipeline.Model{Name: m.Name, SHA256: m.SHA256})
 		}
 	}

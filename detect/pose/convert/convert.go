@@ -13,20 +13,19 @@ import (
 // Model is one network: the file of the npm package it comes from, the file
 // made of it, their SHA-256, and which outputs stay under which names.
 type Model struct {
-	Name         string            // "detector", "full" or "heavy"
+	Name         string            // "detector", "full", "heavy" or "people"
 	Source       string            // in the package
+	Skip         int               // bytes of Source before the model
 	SourceSHA256 string            // hex
 	File         string            // in the cache's models folder
 	SHA256       string            // hex, of File
 	Outputs      map[string]string // TFLite name → ours
 }
 
-// Package and Version name where the models come from: MediaPipe Pose,
-// Apache-2.0, The MediaPipe Authors.
-const (
-	Package = "@mediapipe/pose"
-	Version = "0.5.1675469404"
-)
+// Packages are where the models come from: MediaPipe Pose and, for "people",
+// the object detector of MediaPipe Objectron, taught on Open Images; both
+// Apache-2.0, The MediaPipe Authors. Unpacked into one folder.
+const Packages = "@mediapipe/pose 0.5.1675469404 and @mediapipe/objectron 0.4.1675468480"
 
 var landmarks = map[string]string{"Identity": "landmarks", "Identity_1": "score", "Identity_3": "heatmap", "Identity_4": "world"}
 
@@ -56,6 +55,15 @@ var Models = []Model{
 		File:         "pose_heavy.onnx",
 		SHA256:       "f3394725bac2886ae3658215704c362ac7a0691232a0a27b5b212bb9addf9680",
 		Outputs:      landmarks,
+	},
+	{
+		Name:         "people",
+		Source:       "objectron_solution_packed_assets.data",
+		Skip:         184, // the list of its kinds of things
+		SourceSHA256: "470986ca5df183f41698da6de74b027d838fe289d77b5ab094497d350bee664e",
+		File:         "people.onnx",
+		SHA256:       "0f81ab18ae786f542847beb17dddc9afc8eb9b099d26db29a254eb65bf5a03c0",
+		Outputs:      map[string]string{"raw_outputs/box_encodings": "boxes", "raw_outputs/class_predictions": "scores"},
 	},
 }
 
@@ -113,7 +121,10 @@ func (m Model) convert(from, to string) error {
 	if h := Sum(in); h != m.SourceSHA256 {
 		return fmt.Errorf("%s: %w: %s", m.Source, ErrAltered, h)
 	}
-	out, err := Convert(in, m.Outputs)
+	if m.Skip > len(in) {
+		return fmt.Errorf("%s: %w", m.Source, errMalformed)
+	}
+	out, err := Convert(in[m.Skip:], m.Outputs)
 	if err != nil {
 		return err
 	}

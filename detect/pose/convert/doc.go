@@ -1,4 +1,4 @@
-// Package convert makes the pose models ready for ONNX Runtime, once, at
+// Package convert makes the models ready for ONNX Runtime, once, at
 // set-up. A model goes through these stages:
 //
 //  1. read     the TensorFlow Lite flatbuffer → tensors and operators

@@ -68,7 +68,7 @@ func port(name string, shape []int) (m message) {
 }
 
 // writer rewrites a model into an ONNX graph: 4-D values are kept channels
-// first throughout, a Transpose stands only before a Reshape that mixes space
+// first throughout, a Transpose stands only around a Reshape that mixes space
 // and channels.
 type writer struct {
 	m           *model
@@ -373,15 +373,19 @@ func (w *writer) op(o *op) error {
 		}
 		w.node("Concat", ins, []string{name}, attribute{"axis", axis})
 	case opReshape:
-		if len(out.shape) == 4 {
-			return fmt.Errorf("reshape to 4 axes not supported")
-		}
 		x := in(0)
 		if len(shape) == 4 && shape[3] > 1 && shape[1]*shape[2] > 1 {
 			w.node("Transpose", []string{x}, []string{name + "_nhwc"}, attribute{"perm", []int{0, 2, 3, 1}})
 			x = name + "_nhwc"
 		}
-		w.node("Reshape", []string{x, w.ints(fmt.Sprintf("shape%d", o.out[0]), out.shape...)}, []string{name})
+		to := name
+		if len(out.shape) == 4 {
+			to += "_nhwc_out"
+		}
+		w.node("Reshape", []string{x, w.ints(fmt.Sprintf("shape%d", o.out[0]), out.shape...)}, []string{to})
+		if to != name {
+			w.node("Transpose", []string{to}, []string{name}, attribute{"perm", []int{0, 3, 1, 2}})
+		}
 	default:
 		return fmt.Errorf("code %d not supported", o.code)
 	}
