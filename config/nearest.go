@@ -62,7 +62,8 @@ func yamlKeys(complaint string, of any) string {
 // yamlNames lists the dotted keys of a struct, those of lists in it, too.
 func yamlNames(prefix string, t reflect.Type) (out []string) {
 	for i := range t.NumField() {
-		key := prefix + t.Field(i).Tag.Get("yaml")
+		own, _, _ := strings.Cut(t.Field(i).Tag.Get("yaml"), ",")
+		key := prefix + own
 		out = append(out, key)
 		in := t.Field(i).Type
 		for in.Kind() == reflect.Slice || in.Kind() == reflect.Pointer {

@@ -2,12 +2,14 @@ package config
 
 import (
 	"bytes"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
 	"math"
 	"os"
 	"path/filepath"
+	"reflect"
 	"regexp"
 	"slices"
 	"strings"
@@ -22,33 +24,37 @@ import (
 // CLIP.mov. Every key may be left out. The words are those of the flags of
 // "tapeline read".
 type Sidecar struct {
-	Player   string  `yaml:"player"`
-	Name     string  `yaml:"name"`
-	Date     string  `yaml:"date"` // 2006-01-02
-	Bats     string  `yaml:"bats"`
-	View     string  `yaml:"view"`
-	Height   string  `yaml:"height"`
-	Level    string  `yaml:"level"`
-	Sport    string  `yaml:"sport"`
-	Distance string  `yaml:"distance"`
-	Batter   string  `yaml:"batter"`
-	Marker   string  `yaml:"marker"`
-	Scale    string  `yaml:"scale"`
-	Swing    int     `yaml:"swing"`
-	Capture  float64 `yaml:"capture"`
+	Player   string  `yaml:"player,omitempty"`
+	Name     string  `yaml:"name,omitempty"`
+	Date     string  `yaml:"date,omitempty"` // 2006-01-02
+	Bats     string  `yaml:"bats,omitempty"`
+	View     string  `yaml:"view,omitempty"`
+	Height   string  `yaml:"height,omitempty"`
+	Level    string  `yaml:"level,omitempty"`
+	Sport    string  `yaml:"sport,omitempty"`
+	Distance string  `yaml:"distance,omitempty"`
+	Batter   string  `yaml:"batter,omitempty"`
+	Marker   string  `yaml:"marker,omitempty"`
+	Scale    string  `yaml:"scale,omitempty"`
+	Swing    int     `yaml:"swing,omitempty"`
+	Capture  float64 `yaml:"capture,omitempty"`
 	// Times are corrected moments, presentation seconds, by phase.
-	Times map[string]float64 `yaml:"times"`
+	Times map[string]float64 `yaml:"times,omitempty"`
 	// Points are corrected places in decoded frames.
-	Points []SidecarPoint `yaml:"points"`
+	Points []SidecarPoint `yaml:"points,omitempty"`
 	Palms  struct {
-		Top    string `yaml:"top"`
-		Bottom string `yaml:"bottom"`
-	} `yaml:"palms"`
-	Notes    []string `yaml:"notes"`
+		Top    string `yaml:"top,omitempty"`
+		Bottom string `yaml:"bottom,omitempty"`
+	} `yaml:"palms,omitempty"`
+	Notes    []string `yaml:"notes,omitempty"`
 	Findings struct {
-		Drop []string       `yaml:"drop"`
-		Add  []SidecarAdded `yaml:"add"`
-	} `yaml:"findings"`
+		Drop []string       `yaml:"drop,omitempty"`
+		Add  []SidecarAdded `yaml:"add,omitempty"`
+		// First are rules whose findings go before the others of their kind, Say
+		// findings that stay, in the coach's own words.
+		First []string      `yaml:"first,omitempty"`
+		Say   []SidecarSaid `yaml:"say,omitempty"`
+	} `yaml:"findings,omitempty"`
 }
 
 // SidecarPoint puts one part of the body right: At is x, y in pixels of the
@@ -56,11 +62,18 @@ type Sidecar struct {
 type SidecarPoint struct {
 	Part  string     `yaml:"part"`
 	Frame int        `yaml:"frame"`
-	At    [2]float64 `yaml:"at"`
+	At    [2]float64 `yaml:"at,flow"`
 }
 
 // SidecarAdded is a finding in the coach's own words.
 type SidecarAdded struct {
+	Kind string `yaml:"kind"`
+	Text string `yaml:"text"`
+}
+
+// SidecarSaid is a rule's finding of a kind in the coach's own words.
+type SidecarSaid struct {
+	Rule string `yaml:"rule"`
 	Kind string `yaml:"kind"`
 	Text string `yaml:"text"`
 }
@@ -100,6 +113,12 @@ func ReadSidecar(path string) (Sidecar, error) {
 	if err != nil {
 		return s, errors.New("can't be read")
 	}
+	return ParseSidecar(b)
+}
+
+// ParseSidecar reads the bytes of a sidecar as ReadSidecar does. JSON is YAML.
+func ParseSidecar(b []byte) (Sidecar, error) {
+	var s Sidecar
 	if len(b) > sidecarLimit {
 		return s, errors.New("is too large for notes on a clip")
 	}
@@ -113,6 +132,51 @@ func ReadSidecar(path string) (Sidecar, error) {
 		return s, errors.New("holds more than one document")
 	}
 	return s, s.validate()
+}
+
+// Bytes are those of a sidecar that ParseSidecar reads back as s, but for space
+// around its texts. What says nothing is left out; an error names the key that no sidecar may have so.
+func (s Sidecar) Bytes() ([]byte, error) {
+	if err := s.validate(); err != nil {
+		return nil, err
+	}
+	if reflect.DeepEqual(s, Sidecar{}) {
+		return nil, nil
+	}
+	b, err := yaml.Marshal(s.trimmed())
+	if err == nil && len(b) > sidecarLimit {
+		err = errors.New("is too large for notes on a clip")
+	}
+	return b, err
+}
+
+// trimmed is the sidecar without space around its texts: the library can't read
+// back every text that begins with an empty line.
+func (s Sidecar) trimmed() Sidecar {
+	s.Notes, s.Findings.Add, s.Findings.Say = slices.Clone(s.Notes), slices.Clone(s.Findings.Add), slices.Clone(s.Findings.Say)
+	for i := range s.Notes {
+		s.Notes[i] = strings.TrimSpace(s.Notes[i])
+	}
+	for i := range s.Findings.Add {
+		s.Findings.Add[i].Text = strings.TrimSpace(s.Findings.Add[i].Text)
+	}
+	for i := range s.Findings.Say {
+		s.Findings.Say[i].Text = strings.TrimSpace(s.Findings.Say[i].Text)
+	}
+	return s
+}
+
+// JSON is the sidecar as an object with the same keys.
+func (s Sidecar) JSON() ([]byte, error) {
+	b, err := yaml.Marshal(s.trimmed())
+	if err != nil {
+		return nil, err
+	}
+	m := map[string]any{}
+	if err := yaml.Unmarshal(b, &m); err != nil {
+		return nil, err
+	}
+	return json.Marshal(m)
 }
 
 func (s Sidecar) validate() error {
@@ -175,12 +239,30 @@ func (s Sidecar) validate() error {
 			return fmt.Errorf("%s.text: %w", at, err)
 		}
 	}
+	for i, a := range s.Findings.Say {
+		at := fmt.Sprintf("findings.say[%d]", i)
+		switch {
+		case !ruleForm.MatchString(a.Rule):
+			return fmt.Errorf("%s.rule: %q is no rule's name", at, a.Rule)
+		case !slices.Contains([]string{pipeline.Strength, pipeline.Priority, pipeline.Secondary}, a.Kind):
+			return fmt.Errorf("%s.kind: %q is not strength, priority or secondary", at, a.Kind)
+		}
+		if err := said(a.Text); err != nil {
+			return fmt.Errorf("%s.text: %w", at, err)
+		}
+	}
+	for i, r := range s.Findings.First {
+		if !ruleForm.MatchString(r) {
+			return fmt.Errorf("findings.first[%d]: %q is no rule's name", i, r)
+		}
+	}
 	for i, r := range s.Findings.Drop {
 		if !ruleForm.MatchString(r) { // which rules there are, an academy chooses
 			return fmt.Errorf("findings.drop[%d]: %q is no rule's name", i, r)
 		}
 	}
-	for k, n := range map[string]int{"points": len(s.Points), "notes": len(s.Notes), "findings.add": len(s.Findings.Add)} {
+	for k, n := range map[string]int{"points": len(s.Points), "notes": len(s.Notes), "findings.add": len(s.Findings.Add),
+		"findings.say": len(s.Findings.Say), "findings.first": len(s.Findings.First), "findings.drop": len(s.Findings.Drop)} {
 		if n > longestList {
 			return fmt.Errorf("%s: more than %d", k, longestList)
 		}
@@ -219,7 +301,11 @@ func (s Sidecar) Coach() *pipeline.Coach {
 	for _, a := range s.Findings.Add {
 		c.Add = append(c.Add, pipeline.Added(a))
 	}
-	if c.Times == nil && c.Points == nil && c.Palms == nil && c.Notes == nil && c.Drop == nil && c.Add == nil {
+	c.First = s.Findings.First
+	for _, a := range s.Findings.Say {
+		c.Say = append(c.Say, pipeline.Said(a))
+	}
+	if reflect.DeepEqual(c, pipeline.Coach{}) {
 		return nil
 	}
 	return &c

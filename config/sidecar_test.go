@@ -1,11 +1,14 @@
 package config
 
 import (
+	"encoding/json"
 	"os"
 	"path/filepath"
 	"reflect"
 	"strings"
 	"testing"
+
+	"pgregory.net/rapid"
 
 	"tapeline/pipeline"
 )
@@ -44,6 +47,8 @@ notes: ["Great week, Ada."]
 findings:
   drop: [hands_start]
   add: [{kind: priority, text: Keep the front shoulder in.}]
+  first: [front_foot_open]
+  say: [{rule: eye_drop, kind: secondary, text: Stay tall.}]
 `))
 	if err != nil {
 		t.Fatal(err)
@@ -55,6 +60,8 @@ findings:
 		Notes:  []string{"Great week, Ada."},
 		Drop:   []string{"hands_start"},
 		Add:    []pipeline.Added{{Kind: pipeline.Priority, Text: "Keep the front shoulder in."}},
+		First:  []string{"front_foot_open"},
+		Say:    []pipeline.Said{{Rule: "eye_drop", Kind: pipeline.Secondary, Text: "Stay tall."}},
 	}
 	if got := s.Coach(); !reflect.DeepEqual(got, want) {
 		t.Errorf("%+v", got)
@@ -64,6 +71,62 @@ findings:
 		if v.Field(i).IsZero() {
 			t.Errorf("%s was not read", v.Type().Field(i).Name)
 		}
+	}
+	// What is written is read back, and so is its JSON.
+	b, err := s.Bytes()
+	if err != nil {
+		t.Fatal(err)
+	}
+	again, err := ParseSidecar(b)
+	if err != nil || !reflect.DeepEqual(again, s) {
+		t.Errorf("written and read: %v\n%s", err, b)
+	}
+	if b, err = s.JSON(); err != nil || !json.Valid(b) {
+		t.Fatal(err)
+	}
+	if again, err = ParseSidecar(b); err != nil || !reflect.DeepEqual(again, s) {
+		t.Errorf("as JSON: %v\n%s", err, b)
+	}
+}
+
+// Whatever words and numbers a sidecar may hold come back as they were; what it
+// may not hold isn't written.
+func TestSidecarBytes(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		text := rapid.OneOf(rapid.StringMatching(`[ -~]{0,20}[a-z\n#:\-'"{}]{0,9}[!-~]`), rapid.StringMatching(`[\pL¿¡\n😀]{1,40}`)).Draw(t, "text")
+		var s Sidecar
+		s.Name = rapid.SampledFrom([]string{"", "Ada", "null", "yes", "2026-05-03", "<b>Ben</b>"}).Draw(t, "name")
+		s.Times = map[string]float64{"contact": rapid.Float64Range(0, 1e4).Draw(t, "t")}
+		s.Points = []SidecarPoint{{"eyes", rapid.IntRange(0, 1e5).Draw(t, "frame"), [2]float64{rapid.Float64Range(0, 9e4).Draw(t, "x"), .1}}}
+		s.Notes = []string{text}
+		b, err := s.Bytes()
+		if strings.TrimSpace(text) == "" {
+			if err == nil {
+				t.Fatalf("%q was written", text)
+			}
+			return
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		s.Notes = []string{strings.TrimSpace(text)}
+		again, err := ParseSidecar(b)
+		if err != nil || !reflect.DeepEqual(again, s) {
+			t.Fatalf("%v\n%s\n%+v\n%+v", err, b, again, s)
+		}
+		j, err := s.JSON()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if again, err = ParseSidecar(j); err != nil || !reflect.DeepEqual(again, s) {
+			t.Fatalf("%v\n%s", err, j)
+		}
+	})
+	if b, err := (Sidecar{}).Bytes(); err != nil || len(b) != 0 {
+		t.Errorf("nothing to say: %q, %v", b, err)
+	}
+	if b, err := (Sidecar{Level: "pro"}).Bytes(); err == nil {
+		t.Errorf("written: %q", b)
 	}
 }
 
@@ -99,19 +162,22 @@ func TestSidecarSlips(t *testing.T) {
 		"times: {contact: -1}":   "times.contact:",
 		"times: {contact: .inf}": "times.contact:",
 		"times: {contact: .nan}": "times.contact:",
-		"points: [{part: ear, frame: 1, at: [1, 2]}]":   "points[0].part:",
-		"points: [{part: eyes, frame: -1, at: [1, 2]}]": "points[0].frame:",
-		"points: [{part: eyes, frame: 1, at: [1, -2]}]": "points[0].at:",
-		"points: [{part: eyes, frame: 1, at: [1]}]":     "want 2 elements",
-		"palms: {top: sideways}":                        "palms.top:",
-		"notes: ['']":                                   "notes[0]:",
-		"notes: [\"a\\u0007b\"]":                        "notes[0]:",
-		"notes: [" + strings.Repeat("x", 501) + "]":     "notes[0]:",
-		"findings: {add: [{kind: good, text: x}]}":      "findings.add[0].kind:",
-		"findings: {add: [{kind: strength}]}":           "findings.add[0].text:",
-		"findings: {drop: ['Eye drop']}":                "findings.drop[0]:",
-		"swing: 1\n---\nswing: 2":                       "more than one document",
-		strings.Repeat("# x\n", 1<<17):                  "too large",
+		"points: [{part: ear, frame: 1, at: [1, 2]}]":    "points[0].part:",
+		"points: [{part: eyes, frame: -1, at: [1, 2]}]":  "points[0].frame:",
+		"points: [{part: eyes, frame: 1, at: [1, -2]}]":  "points[0].at:",
+		"points: [{part: eyes, frame: 1, at: [1]}]":      "want 2 elements",
+		"palms: {top: sideways}":                         "palms.top:",
+		"notes: ['']":                                    "notes[0]:",
+		"notes: [\"a\\u0007b\"]":                         "notes[0]:",
+		"notes: [" + strings.Repeat("x", 501) + "]":      "notes[0]:",
+		"findings: {add: [{kind: good, text: x}]}":       "findings.add[0].kind:",
+		"findings: {add: [{kind: strength}]}":            "findings.add[0].text:",
+		"findings: {drop: ['Eye drop']}":                 "findings.drop[0]:",
+		"findings: {first: ['Eye drop']}":                "findings.first[0]:",
+		"findings: {say: [{rule: x, kind: y, text: z}]}": "findings.say[0].kind:",
+		"findings: {say: [{rule: x, kind: strength}]}":   "findings.say[0].text:",
+		"swing: 1\n---\nswing: 2":                        "more than one document",
+		strings.Repeat("# x\n", 1<<17):                   "too large",
 	} {
 		_, err := ReadSidecar(sidecar(t, text))
 		if err == nil || !strings.Contains(err.Error(), want) || strings.Contains(err.Error(), "\n") {

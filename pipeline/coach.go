@@ -35,6 +35,27 @@ type Coach struct {
 	Notes  []string `json:"notes,omitempty"` // to print, in the coach's own words
 	Drop   []string `json:"drop,omitempty"`  // rules whose findings are not said
 	Add    []Added  `json:"add,omitempty"`   // findings in the coach's own words
+	First  []string `json:"first,omitempty"` // rules whose findings go before the others of their kind
+	Say    []Said   `json:"say,omitempty"`   // findings that stay, in other words
+}
+
+// Said is a rule's finding in the coach's own words: what it is found by and
+// what it leads to stay. Words for a Strength are not said of a fault, nor the
+// other way round.
+type Said struct {
+	Rule string `json:"rule"`
+	Kind string `json:"kind"` // Strength, Priority or Secondary
+	Text string `json:"text"`
+}
+
+// Words are the coach's for a finding of a rule; "" where there are none.
+func (c *Coach) Words(rule, kind string) string {
+	for _, s := range c.Say {
+		if s.Rule == rule && (s.Kind == Strength) == (kind == Strength) {
+			return s.Text
+		}
+	}
+	return ""
 }
 
 // Timed is a phase whose moment the coach corrected, presentation seconds.

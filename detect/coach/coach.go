@@ -14,6 +14,7 @@
 package coach
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -56,15 +57,28 @@ func Advise(r *p.Report, given p.Given, rules []Rule) {
 	}
 }
 
-// Droppable checks that every rule which the coach wants unsaid exists; the
-// error is one line.
+// Droppable checks that every rule which the coach wants unsaid, said first or
+// said otherwise exists; the error is one line.
 func Droppable(hand *p.Coach, rules []Rule) error {
 	if hand == nil {
 		return nil
 	}
+	there := func(name string) bool {
+		return slices.ContainsFunc(rules, func(r Rule) bool { return r.Rule == name })
+	}
 	for i, d := range hand.Drop {
-		if !slices.ContainsFunc(rules, func(r Rule) bool { return r.Rule == d }) {
+		if !there(d) {
 			return fmt.Errorf("findings.drop[%d]: there is no rule %q", i, d)
+		}
+	}
+	for i, d := range hand.First {
+		if !there(d) {
+			return fmt.Errorf("findings.first[%d]: there is no rule %q", i, d)
+		}
+	}
+	for i, d := range hand.Say {
+		if !there(d.Rule) {
+			return fmt.Errorf("findings.say[%d].rule: there is no rule %q", i, d.Rule)
 		}
 	}
 	return nil
@@ -164,6 +178,19 @@ func judge(s *p.Swing, rules []Rule, level p.Level, sport p.Sport, drop []string
 	return j
 }
 
+// order puts the rules that the coach named first, in that order, before the
+// others of their kind.
+func (j *judged) order(first []string) {
+	place := func(rule string) int {
+		if i := slices.Index(first, rule); i >= 0 {
+			return i
+		}
+		return len(first)
+	}
+	slices.SortStableFunc(j.good, func(a, b *Rule) int { return place(a.Rule) - place(b.Rule) })
+	slices.SortStableFunc(j.faults, func(a, b fault) int { return place(a.rule.Rule) - place(b.rule.Rule) })
+}
+
 func (j *judged) faulty(rule string) bool {
 	return slices.ContainsFunc(j.faults, func(f fault) bool { return f.rule.Rule == rule })
 }
@@ -208,6 +235,7 @@ func (j *judged) leading() (out []fault) {
 
 func find(s *p.Swing, rules []Rule, level p.Level, sport p.Sport, hand p.Coach) {
 	j := judge(s, rules, level, sport, hand.Drop)
+	j.order(hand.First)
 	s.Findings, s.Plan = []p.Finding{}, nil
 	s.Notes = slices.Clone(hand.Notes)
 	say := func(kind string, f p.Finding) {
@@ -229,13 +257,13 @@ func find(s *p.Swing, rules []Rule, level p.Level, sport p.Sport, hand p.Coach) 
 	}
 	for _, r := range j.good {
 		f := r.finding()
-		f.Text = r.Good
+		f.Text = cmp.Or(hand.Words(r.Rule, p.Strength), r.Good)
 		say(p.Strength, f)
 	}
 	var found []p.Finding
 	for _, l := range j.leading() {
 		f := l.rule.finding()
-		f.Text = l.rule.Say
+		f.Text = cmp.Or(hand.Words(l.rule.Rule, p.Priority), l.rule.Say)
 		if len(found)+len(first) == 0 { // the priority
 			f.Chain = j.chain(l.rule)
 			s.Plan = plan(l.rule, f.Chain)

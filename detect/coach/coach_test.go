@@ -352,6 +352,7 @@ func TestPriority(t *testing.T) {
 		out           map[string]float64 // how far out: its weight over its effect
 		drop          []string
 		add           []p.Added
+		order         []string
 		first, second string
 		chain         []string
 	}{
@@ -376,6 +377,8 @@ func TestPriority(t *testing.T) {
 		{name: "the coach's priority", out: map[string]float64{"eye_drop": 2, "head_after": 2}, add: []p.Added{{Kind: p.Priority, Text: "swing less"}}, first: "swing less", second: "eye_drop"},
 		{name: "the coach's secondary", out: map[string]float64{"eye_drop": 2, "head_after": 2}, add: []p.Added{{Kind: p.Secondary, Text: "swing less"}}, first: "eye_drop", second: "swing less"},
 		{name: "both", out: map[string]float64{"eye_drop": 2}, add: []p.Added{{Kind: p.Secondary, Text: "b"}, {Kind: p.Priority, Text: "a"}}, first: "a", second: "b"},
+		{name: "the coach's order", out: map[string]float64{"eye_drop": 3, "head_after": 2, "hands_start": 1.1}, order: []string{"hands_start", "front_foot_open", "eye_drop"}, first: "hands_start", second: "eye_drop"},
+		{name: "no consequence goes before its cause", out: map[string]float64{"front_foot_open": 1.1, "front_foot_open_contact": 1.9, "eye_drop": 2}, order: []string{"front_foot_open_contact"}, first: "eye_drop", second: "front_foot_open"},
 		{name: "a secondary alone is the priority", add: []p.Added{{Kind: p.Secondary, Text: "b"}}, first: "b"},
 	} {
 		s := p.Swing{Chosen: true}
@@ -386,7 +389,7 @@ func TestPriority(t *testing.T) {
 			}
 		}
 		rep := p.Report{Swings: []p.Swing{s}}
-		Advise(&rep, p.Given{Coach: &p.Coach{Drop: c.drop, Add: c.add}}, rules)
+		Advise(&rep, p.Given{Coach: &p.Coach{Drop: c.drop, Add: c.add, First: c.order}}, rules)
 		got, chain := map[string]string{}, []string(nil)
 		for _, f := range rep.Swings[0].Findings {
 			if f.Rule == coachRule {
@@ -404,6 +407,24 @@ func TestPriority(t *testing.T) {
 	for _, r := range rules {
 		if far[r.Rule] == 0 {
 			t.Errorf("%s was never outside", r.Rule)
+		}
+	}
+}
+
+// The coach's words for a finding stay with its kind: a fault isn't told in the
+// words of a strength.
+func TestCoachsWords(t *testing.T) {
+	rules := shipped(t)
+	hand := p.Coach{Say: []p.Said{{Rule: "eye_drop", Kind: p.Secondary, Text: "Stay tall."}, {Rule: "eye_drop", Kind: p.Strength, Text: "So tall!"}, {Rule: "hands_start", Kind: p.Strength, Text: "Nice hands."}}}
+	for _, r := range rules {
+		if r.Rule != "eye_drop" && r.Rule != "hands_start" {
+			continue
+		}
+		rep := p.Report{Swings: []p.Swing{{Chosen: true, Measures: []p.Measure{outOf(r, 2)}}}}
+		Advise(&rep, p.Given{Coach: &hand}, rules)
+		want := map[string]string{"eye_drop": "Stay tall.", "hands_start": ""}[r.Rule]
+		if f := rep.Swings[0].Findings[0]; f.Kind != p.Priority || f.Rule != r.Rule || f.Text != want || rep.Swings[0].Plan == nil {
+			t.Errorf("%s: %+v, want %q", r.Rule, f, want)
 		}
 	}
 }
@@ -573,6 +594,14 @@ func TestAdvise(t *testing.T) {
 	err = Droppable(&p.Coach{Drop: []string{"eye_drop", "eyes"}}, rules)
 	if want := `findings.drop[1]: there is no rule "eyes"`; err == nil || err.Error() != want {
 		t.Errorf("%v, want %s", err, want)
+	}
+	for want, hand := range map[string]p.Coach{
+		`findings.first[0]: there is no rule "eyes"`:    {First: []string{"eyes"}},
+		`findings.say[0].rule: there is no rule "eyes"`: {Say: []p.Said{{Rule: "eyes"}}},
+	} {
+		if err := Droppable(&hand, rules); err == nil || err.Error() != want {
+			t.Errorf("%v, want %s", err, want)
+		}
 	}
 }
 
