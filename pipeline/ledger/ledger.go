@@ -1,8 +1,11 @@
 package ledger
 
 import (
+	"cmp"
 	"context"
+	"crypto/sha256"
 	"database/sql"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"slices"
@@ -34,6 +37,7 @@ type Lesson struct {
 	Clip       string           `json:"clip"` // SHA-256 of its bytes, hex
 	Player     string           `json:"player"`
 	Name       string           `json:"-"`   // first name as it stood when it was made, or empty
+	Family     []string         `json:"-"`   // Fingerprint of each guardian's address then; none: not known
 	Day        string           `json:"day"` // filmed, 2006-01-02
 	DayAssumed bool             `json:"day_assumed"`
 	View       pipeline.View    `json:"view"`
@@ -74,8 +78,25 @@ type Entry struct {
 	Name   string // first name, empty: as before
 	Day    string
 	Folder string // of the lesson
-	Report pipeline.Report
-	At     time.Time
+	// Guardians are the addresses of the family; none: not known.
+	Guardians []string
+	Report    pipeline.Report
+	At        time.Time
+}
+
+// Fingerprint tells whether an address is the one that it was, and nothing
+// else.
+func Fingerprint(lesson, address string) string {
+	sum := sha256.Sum256([]byte(lesson + "\n" + strings.ToLower(address)))
+	return hex.EncodeToString(sum[:8])
+}
+
+func fingerprints(lesson string, addresses []string) []string {
+	out := []string{}
+	for _, a := range addresses {
+		out = append(out, Fingerprint(lesson, a))
+	}
+	return out
 }
 
 // Recorded says what Record did.
@@ -103,7 +124,7 @@ func (l *Ledger) Record(ctx context.Context, e Entry) (r Recorded, err error) {
 	les := Lesson{
 		Clip: rep.Clip.ID, Player: e.Player, Day: e.Day, DayAssumed: e.Day == "", View: rep.Batter.View, Bats: rep.Batter.Bats,
 		HeightCM: rep.Batter.HeightCM, Folder: e.Folder, Schema: rep.Schema, Created: e.At.UTC().Truncate(time.Second),
-		Bands: rep.Bands, Swings: rep.Swings,
+		Bands: rep.Bands, Swings: rep.Swings, Family: fingerprints(rep.Clip.ID, e.Guardians),
 	}
 	les.Updated = les.Created
 	if les.DayAssumed {
@@ -115,12 +136,14 @@ func (l *Ledger) Record(ctx context.Context, e Entry) (r Recorded, err error) {
 			return err
 		}
 		var was Lesson
-		var created string
-		switch err := tx.QueryRowContext(ctx, `SELECT player, day, day_assumed, created FROM lessons WHERE id = $1`, les.Clip).Scan(&was.Player, &was.Day, &was.DayAssumed, &created); {
+		var family, created string
+		switch err := tx.QueryRowContext(ctx, `SELECT player, name, family, day, day_assumed, created FROM lessons WHERE id = $1`, les.Clip).Scan(&was.Player, &was.Name, &family, &was.Day, &was.DayAssumed, &created); {
 		case err == nil:
 			r.Updated = true
 			if was.Player != les.Player {
-				r.From = was.Player
+				r.From, was.Name = was.Player, ""
+			} else if len(les.Family) == 0 {
+				les.Family = append(les.Family, strings.Fields(family)...)
 			}
 			if les.DayAssumed {
 				les.Day, les.DayAssumed = was.Day, was.DayAssumed
@@ -159,9 +182,10 @@ func (l *Ledger) Record(ctx context.Context, e Entry) (r Recorded, err error) {
 		if err := do(`DELETE FROM lessons WHERE id = $1`, les.Clip); err != nil {
 			return err
 		}
-		// An unnamed lesson is of whoever has the code now.
-		if err := tx.QueryRowContext(ctx, `SELECT name FROM players WHERE id = $1`, les.Player).Scan(&les.Name); err != nil {
-			return err
+		if les.Name = cmp.Or(e.Name, was.Name); les.Name == "" { // whose the code is now
+			if err := tx.QueryRowContext(ctx, `SELECT name FROM players WHERE id = $1`, les.Player).Scan(&les.Name); err != nil {
+				return err
+			}
 		}
 		if err := insert(do, &les); err != nil || !r.Updated {
 			return err
@@ -175,9 +199,9 @@ func (l *Ledger) Record(ctx context.Context, e Entry) (r Recorded, err error) {
 }
 
 func insert(do func(query string, args ...any) error, l *Lesson) error {
-	if err := do(`INSERT INTO lessons (id, player, name, day, day_assumed, view, bats, height_cm, folder, report_schema, created, updated)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12)`,
-		l.Clip, l.Player, l.Name, l.Day, flag(l.DayAssumed), string(l.View), string(l.Bats), l.HeightCM, l.Folder, l.Schema,
+	if err := do(`INSERT INTO lessons (id, player, name, family, day, day_assumed, view, bats, height_cm, folder, report_schema, created, updated)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)`,
+		l.Clip, l.Player, l.Name, strings.Join(l.Family, " "), l.Day, flag(l.DayAssumed), string(l.View), string(l.Bats), l.HeightCM, l.Folder, l.Schema,
 		l.Created.Format(time.RFC3339), l.Updated.Format(time.RFC3339)); err != nil {
 		return err
 	}
@@ -305,20 +329,11 @@ func (l *Ledger) Lessons(ctx context.Context, player string) (out []Lesson, err 
 				failed = each(ctx, tx, query, []any{player}, f)
 			}
 		}
-		rows(`SELECT l.id, l.player, l.name, l.day, l.day_assumed, l.view, l.bats, l.height_cm, l.folder, l.report_schema, l.created, l.updated
-			FROM lessons l`+which+`ORDER BY l.player, l.day, l.created, l.id`, func(scan func(...any) error) error {
-			les := Lesson{Bands: []pipeline.Band{}}
-			var created, updated string
-			if err := scan(&les.Clip, &les.Player, &les.Name, &les.Day, &les.DayAssumed, &les.View, &les.Bats, &les.HeightCM, &les.Folder, &les.Schema, &created, &updated); err != nil {
-				return err
+		if out, failed = heads(ctx, tx, which, player); failed == nil {
+			for i := range out {
+				at[out[i].Clip] = i
 			}
-			var a, b error
-			les.Created, a = time.Parse(time.RFC3339, created)
-			les.Updated, b = time.Parse(time.RFC3339, updated)
-			at[les.Clip] = len(out)
-			out = append(out, les)
-			return errors.Join(a, b)
-		})
+		}
 		rows(`SELECT b.lesson, b.rule, b.key, b.from_event, b.at_event, b.unit, b.least, b.most, b.origin, b.setting, b.own
 			FROM bands b JOIN lessons l ON l.id = b.lesson`+which+`ORDER BY b.lesson, b.position`, func(scan func(...any) error) error {
 			var id string
@@ -381,6 +396,46 @@ func (l *Ledger) Lessons(ctx context.Context, player string) (out []Lesson, err 
 		return failed
 	})
 	return out, err
+}
+
+// heads reads lessons without what belongs to them.
+func heads(ctx context.Context, tx *sql.Tx, which, arg string) (out []Lesson, err error) {
+	err = each(ctx, tx, `SELECT l.id, l.player, l.name, l.family, l.day, l.day_assumed, l.view, l.bats, l.height_cm, l.folder, l.report_schema, l.created, l.updated
+		FROM lessons l`+which+`ORDER BY l.player, l.day, l.created, l.id`, []any{arg}, func(scan func(...any) error) error {
+		les := Lesson{Bands: []pipeline.Band{}}
+		var family, created, updated string
+		if err := scan(&les.Clip, &les.Player, &les.Name, &family, &les.Day, &les.DayAssumed, &les.View, &les.Bats, &les.HeightCM, &les.Folder, &les.Schema, &created, &updated); err != nil {
+			return err
+		}
+		var a, b error
+		les.Created, a = time.Parse(time.RFC3339, created)
+		les.Updated, b = time.Parse(time.RFC3339, updated)
+		les.Family = append([]string{}, strings.Fields(family)...)
+		out = append(out, les)
+		return errors.Join(a, b)
+	})
+	return out, err
+}
+
+// Heads are all lessons as Lessons gives them, without bands and swings.
+func (l *Ledger) Heads(ctx context.Context) (out []Lesson, err error) {
+	err = l.read(ctx, func(tx *sql.Tx) error {
+		out, err = heads(ctx, tx, ` WHERE $1 = '' `, "")
+		return err
+	})
+	return out, err
+}
+
+// Head is one lesson by its clip, without bands and swings.
+func (l *Ledger) Head(ctx context.Context, clip string) (les Lesson, ok bool, err error) {
+	err = l.read(ctx, func(tx *sql.Tx) error {
+		out, err := heads(ctx, tx, ` WHERE l.id = $1 `, clip)
+		if len(out) == 1 {
+			les, ok = out[0], true
+		}
+		return err
+	})
+	return les, ok, err
 }
 
 // read runs f on one state of the file.

@@ -40,9 +40,10 @@ type Release struct {
 	ID      string // 32 hex digits
 	Lesson  string // its clip
 	Player  string
-	Name    string // first name in what leaves
-	Note    string // the coach's words to this family
-	Content string // hash of what was released
+	Name    string   // first name in what leaves
+	Family  []string // as in Lesson, when it was released
+	Note    string   // the coach's words to this family
+	Content string   // hash of what was released
 	By      string
 	At      time.Time
 	State   string
@@ -125,8 +126,8 @@ func (l *Ledger) Release(ctx context.Context, r Release) error {
 		if _, err := tx.ExecContext(ctx, `DELETE FROM holds WHERE lesson = $1`, r.Lesson); err != nil {
 			return err
 		}
-		_, err := tx.ExecContext(ctx, `INSERT INTO releases (id, lesson, player, name, note, content, word, at, state, changed) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, 'released', $8)`,
-			r.ID, r.Lesson, r.Player, r.Name, r.Note, r.Content, r.By, instant(r.At))
+		_, err := tx.ExecContext(ctx, `INSERT INTO releases (id, lesson, player, name, family, note, content, word, at, state, changed) VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, 'released', $9)`,
+			r.ID, r.Lesson, r.Player, r.Name, strings.Join(r.Family, " "), r.Note, r.Content, r.By, instant(r.At))
 		return err
 	})
 }
@@ -135,17 +136,18 @@ func (l *Ledger) Release(ctx context.Context, r Release) error {
 func (l *Ledger) Releases(ctx context.Context, player string) (out []Release, err error) {
 	at := map[string]int{}
 	err = l.read(ctx, func(tx *sql.Tx) error {
-		if err := each(ctx, tx, `SELECT id, lesson, player, name, note, content, word, at, state, reason, detail, changed, tried, fence FROM releases
+		if err := each(ctx, tx, `SELECT id, lesson, player, name, family, note, content, word, at, state, reason, detail, changed, tried, fence FROM releases
 			WHERE $1 = '' OR player = $1 ORDER BY at, id`, []any{player}, func(scan func(...any) error) error {
 			var r Release
-			var given, changed, tried string
-			if err := scan(&r.ID, &r.Lesson, &r.Player, &r.Name, &r.Note, &r.Content, &r.By, &given, &r.State, &r.Reason, &r.Detail, &changed, &tried, &r.Fence); err != nil {
+			var family, given, changed, tried string
+			if err := scan(&r.ID, &r.Lesson, &r.Player, &r.Name, &family, &r.Note, &r.Content, &r.By, &given, &r.State, &r.Reason, &r.Detail, &changed, &tried, &r.Fence); err != nil {
 				return err
 			}
 			var errs [3]error
 			r.At, errs[0] = moment(given)
 			r.Changed, errs[1] = moment(changed)
 			r.Tried, errs[2] = moment(tried)
+			r.Family = strings.Fields(family)
 			at[r.ID] = len(out)
 			out = append(out, r)
 			return errors.Join(errs[:]...)
@@ -299,10 +301,10 @@ func (l *Ledger) Recover(ctx context.Context, at, next time.Time) (gone int, err
 // Reopen makes what is unsure in an ended release open again, on the coach's
 // word: the same message, which a reader's program shows once. It gives how
 // many letters.
-func (l *Ledger) Reopen(ctx context.Context, id, content string, at time.Time) (n int, err error) {
+func (l *Ledger) Reopen(ctx context.Context, id, content string, family []string, at time.Time) (n int, err error) {
 	err = l.write(ctx, func(tx *sql.Tx) error {
-		if err := one(ctx, tx, `UPDATE releases SET state = 'released', content = $2, word = 'coach', reason = '', detail = '', changed = $3, tried = '', fence = fence + 1 WHERE id = $1 AND state = 'unsure'`,
-			id, content, instant(at)); err != nil {
+		if err := one(ctx, tx, `UPDATE releases SET state = 'released', content = $2, family = $4, word = 'coach', reason = '', detail = '', changed = $3, tried = '', fence = fence + 1 WHERE id = $1 AND state IN ('unsure', 'stopped')`,
+			id, content, instant(at), strings.Join(family, " ")); err != nil {
 			return err
 		}
 		r, err := tx.ExecContext(ctx, `UPDATE letters SET state = 'open', next_try = '' WHERE release_id = $1 AND state = 'unsure'`, id)
@@ -323,7 +325,8 @@ func (l *Ledger) Hold(ctx context.Context, lesson string, at time.Time) error {
 		if _, err := tx.ExecContext(ctx, `INSERT INTO holds (lesson, at) VALUES ($1, $2) ON CONFLICT (lesson) DO NOTHING`, lesson, instant(at)); err != nil {
 			return err
 		}
-		_, err := tx.ExecContext(ctx, `UPDATE releases SET state = 'stopped', reason = 'held', detail = '', changed = $2, fence = fence + 1 WHERE lesson = $1 AND state = 'released'`, lesson, instant(at))
+		_, err := tx.ExecContext(ctx, `UPDATE releases SET state = CASE WHEN EXISTS (SELECT 1 FROM letters WHERE release_id = releases.id AND letters.state = 'unsure') THEN 'unsure' ELSE 'stopped' END,
+			reason = 'held', detail = '', changed = $2, fence = fence + 1 WHERE lesson = $1 AND state = 'released'`, lesson, instant(at))
 		return err
 	})
 }

@@ -6,6 +6,9 @@
 -- The first name as it stood when the lesson was made: a code may be given to
 -- another child later.
 ALTER TABLE lessons ADD COLUMN name TEXT NOT NULL DEFAULT '';
+-- Who the family was when it was made: hashes of the guardians' addresses, a
+-- space between them; '' where that was not known.
+ALTER TABLE lessons ADD COLUMN family TEXT NOT NULL DEFAULT '';
 UPDATE lessons SET name = (SELECT players.name FROM players WHERE players.id = lessons.player);
 
 -- Not tied to lessons: one that is recorded again is deleted and put in anew.
@@ -14,6 +17,7 @@ CREATE TABLE releases (
     lesson   TEXT NOT NULL,
     player   TEXT NOT NULL,
     name     TEXT NOT NULL, -- first name in what leaves
+    family   TEXT NOT NULL, -- when it was released, as in lessons
     note     TEXT NOT NULL, -- the coach's words to this family
     content  TEXT NOT NULL, -- hash of what was released
     word     TEXT NOT NULL CHECK (word IN ('coach', 'auto')), -- whose it was
@@ -74,4 +78,5 @@ DROP TABLE holds;
 DROP TABLE handed;
 DROP TABLE letters;
 DROP TABLE releases;
+ALTER TABLE lessons DROP COLUMN family;
 ALTER TABLE lessons DROP COLUMN name;
