@@ -35,6 +35,13 @@ type yaw struct {
 	openLo, openHi bool
 }
 
+// toward goes a share 0…1 of the way to another reading of the same foot.
+func (y yaw) toward(o yaw, share float64) yaw {
+	mix := func(a, b float64) float64 { return a + share*(b-a) }
+	return yaw{v: mix(y.v, o.v), lo: mix(y.lo, o.lo), hi: mix(y.hi, o.hi),
+		openLo: y.openLo && share < 1 || o.openLo && share > 0, openHi: y.openHi && share < 1 || o.openHi && share > 0}
+}
+
 // Range of directions considered, degrees: a planted foot points no farther
 // back than a little toward the catcher and no farther round than the pitcher.
 // A back foot on its toe may spin past it. Common practice, no source.

@@ -265,7 +265,8 @@ func (a *analysis) measure(s *p.Swing) {
 	if !sd.side() {
 		alike = "foot_end_on"
 	}
-	foot := func(key string, heel, toe int, at p.EventKind, maxLift, before, after float64) *yaw {
+	// A share of it is read from grid since on, if that isn't 0.
+	foot := func(key string, heel, toe int, at p.EventKind, maxLift, before, after, since, share float64) *yaw {
 		e := a.ev[at]
 		if !e.ok {
 			null(key, "", at, "deg", why(at))
@@ -283,6 +284,9 @@ func (a *analysis) measure(s *p.Swing) {
 			}
 		}
 		y := direction(heel, toe, g.clamp(e.i-before/g.dt), g.clamp(e.i+after/g.dt), maxLift, off)
+		if since > 0 {
+			y = y.toward(direction(heel, toe, g.clamp(since), g.clamp(e.i+after/g.dt), maxLift, off), share)
+		}
 		if e.reason == "foot_rest" { // perhaps it had not landed yet, or was turning already
 			y.lo, y.hi = math.Max(y.lo-landedDoubt, yawMin), math.Min(y.hi+landedDoubt, yawMax)
 		}
@@ -297,17 +301,16 @@ func (a *analysis) measure(s *p.Swing) {
 		put(key, "", at, "deg", y.v, y.lo, y.hi, warn...)
 		return &y
 	}
-	fp := foot("front_foot_open", j.heelF, j.toeF, p.Plant, 0, 0, .067)
+	fp := foot("front_foot_open", j.heelF, j.toeF, p.Plant, 0, 0, .067, 0, 0)
 	// A foot that hardly turns is read over the whole time it stands: the
-	// network's trembling is averaged.
-	since := .033
-	if fp != nil {
+	// network's trembling is averaged. Nothing jumps between that and one that
+	// turns.
+	since, share := 0., 0.
+	if fp != nil && contact.i-pl.i > .033/g.dt {
 		now := direction(j.heelF, j.toeF, g.clamp(contact.i-.033/g.dt), g.clamp(contact.i+.033/g.dt), 0, sigma)
-		if math.Abs(now.v-fp.v) < 15 {
-			since = math.Max(since, (contact.i-pl.i)*g.dt)
-		}
+		since, share = pl.i, math.Max(0, math.Min(1, (20-math.Abs(now.v-fp.v))/10))
 	}
-	fc := foot("front_foot_open", j.heelF, j.toeF, p.Contact, 0, since, .033)
+	fc := foot("front_foot_open", j.heelF, j.toeF, p.Contact, 0, .033, .033, since, share)
 	if fp != nil && fc != nil {
 		// Both share azimuth, elevation and the network's bias: the turn
 		// between them is surer than either.
@@ -322,8 +325,8 @@ func (a *analysis) measure(s *p.Swing) {
 	} else {
 		null("front_foot_open", p.Plant, p.Contact, "deg", why(p.Plant))
 	}
-	foot("back_foot_turn", j.heelB, j.toeB, p.Contact, 70, .033, .033)
-	foot("back_foot_turn", j.heelB, j.toeB, p.Finish, 80, .033, .033)
+	foot("back_foot_turn", j.heelB, j.toeB, p.Contact, 70, .033, .033, 0, 0)
+	foot("back_foot_turn", j.heelB, j.toeB, p.Finish, 80, .033, .033, 0, 0)
 
 	// --- the body at contact, side views only ---
 	x := func(t track2, px, i float64) float64 { return (t.lerp(i).X - sc.cx) * right / px / across }
