@@ -609,11 +609,11 @@ func (c *session) data() bool {
 				return false
 			case Mid552:
 				c.say("552 5.3.4 too large")
-				c.hang() // so that the answer isn't lost to a reset
+				time.Sleep(20 * time.Millisecond)
 				return false
 			}
 		}
-		if c.fault == Slow && n%200 == 0 {
+		if c.fault == Slow && n%1000 == 0 {
 			time.Sleep(5 * time.Millisecond)
 		}
 		if bytes.Equal(line, []byte(".\r\n")) {
