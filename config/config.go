@@ -49,6 +49,7 @@ type Config struct {
 	Camera Camera `mapstructure:"camera"`
 	Pose   Pose   `mapstructure:"pose"`
 	Yard   `mapstructure:",squash"`
+	Leave  `mapstructure:",squash"`
 }
 
 // Batter is what is known of who swings.
@@ -78,7 +79,7 @@ var (
 
 // Default is what holds when nothing is set.
 func Default() Config {
-	return Config{Out: "lessons", Lang: "en", Units: "metric", Pose: Pose{Quality: "best"}, Yard: defaultYard()}
+	return Config{Out: "lessons", Lang: "en", Units: "metric", Pose: Pose{Quality: "best"}, Yard: defaultYard(), Leave: defaultLeave()}
 }
 
 // Load reads the configuration. An empty path means File in the working
@@ -123,8 +124,8 @@ func Load(path string) (Config, error) {
 	for _, f := range []struct {
 		key string
 		at  *string
-	}{{"rules", &c.Rules}, {"roster", &c.Roster}} {
-		inFile := v.InConfig(f.key) && os.Getenv("TAPELINE_"+strings.ToUpper(f.key)) == ""
+	}{{"rules", &c.Rules}, {"roster", &c.Roster}, {"mail.password_file", &c.Mail.PasswordFile}} {
+		inFile := v.InConfig(f.key) && os.Getenv("TAPELINE_"+strings.ToUpper(strings.ReplaceAll(f.key, ".", "_"))) == ""
 		if inFile && *f.at != "" && !filepath.IsAbs(*f.at) {
 			*f.at = filepath.Join(filepath.Dir(path), *f.at)
 		}
@@ -165,7 +166,10 @@ func (c Config) Validate() error {
 			return fmt.Errorf("%s: %q is not one of %s", k.key, k.value, strings.Join(k.words, ", "))
 		}
 	}
-	return c.Yard.validate()
+	if err := c.Yard.validate(); err != nil {
+		return err
+	}
+	return c.Leave.validate()
 }
 
 func plain[S ~string](of []S) (out []string) {

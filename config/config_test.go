@@ -74,7 +74,7 @@ func TestLoad(t *testing.T) {
 		{name: "unknown top key", file: "oot: x\n", err: `no key is called "oot"; did you mean "out"?`},
 		{name: "key in the wrong place", file: "height: 170cm\n", err: `no key is called "height"; did you mean "batter.height"?`},
 		{name: "misspelt in the wrong place", file: "pose:\n  veiw: chest\n", err: `no key is called "pose.veiw"; did you mean "camera.view"?`},
-		{name: "nothing like it", file: "wobbliness: x\n", err: `no key is called "wobbliness"; there are batter.bats, batter.height`},
+		{name: "nothing like it", file: "wobbliness: x\n", err: `no key is called "wobbliness"; there are academy.colour, academy.foot`},
 		{name: "below a key", file: "batter:\n  height:\n    cm: 170\n", err: `no key is called "batter.height.cm"; did you mean "batter.height"?`},
 		{name: "a value for a group", file: "camera: chest\n", err: `camera: holds keys of its own: camera.distance, camera.view`},
 		{name: "wrong type", file: "out: [1]\n", err: `out: "[1]" is not text`},
