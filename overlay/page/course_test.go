@@ -87,7 +87,7 @@ func TestTight(t *testing.T) {
 		"−0.3 ±0.7 in": "−0.3_±0.7_in", "−4 to 10 cm": "−4_to_10_cm", "rises 2 ±1 cm": "rises 2_±1_cm",
 		"50° (32–90°)": "50° (32–90°)", "12 cm (−3 to 13 cm)": "12_cm (−3_to_13_cm)", "can't tell": "can't tell", "2 pulg": "2_pulg", "": "",
 	} {
-		if got := tight(s); got != strings.ReplaceAll(want, "_", "\u00a0") {
+		if got := words.Tight(s); got != strings.ReplaceAll(want, "_", "\u00a0") {
 			t.Errorf("%q became %q", s, got)
 		}
 	}

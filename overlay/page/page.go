@@ -144,7 +144,7 @@ func (l *Lesson) pictures(stills []sheet.Still) error {
 		if m := l.sw.Measure("head_over_back", "", t.Event); m != nil {
 			s.Lines = append(s.Lines, l.lang.Head(m, false))
 		}
-		s.Alt = fmt.Sprintf(l.w("alt_still"), s.Head, sentences(s.Lines))
+		s.Alt = fmt.Sprintf(l.w("alt_still"), s.Head, words.Sentences(s.Lines))
 		// The PDF's library puts pictures in order of their widths only: with
 		// one width for all, two files of one lesson would differ.
 		b := t.Image.Bounds()
@@ -156,7 +156,7 @@ func (l *Lesson) pictures(stills []sheet.Still) error {
 	}
 	if img := sheet.Hands(l.rep, stills, stillWide, handsHigh); img != nil {
 		s := Still{Head: l.lang.Cards["hands"], Lines: []string{l.palms()}}
-		s.Alt = fmt.Sprintf(l.w("alt_still"), s.Head, sentences(s.Lines))
+		s.Alt = fmt.Sprintf(l.w("alt_still"), s.Head, words.Sentences(s.Lines))
 		if err := s.encode(img); err != nil {
 			return err
 		}

@@ -612,11 +612,11 @@ func TestLimits(t *testing.T) {
 		{nil, nil, "deg", words.Metric, ""},
 	} {
 		l := Lesson{lang: words.English().In(c.units)}
-		if got := strings.ReplaceAll(l.limits(&pipeline.Band{Min: c.min, Max: c.max, Unit: c.unit}), "\u00a0", " "); got != c.want {
+		if got := strings.ReplaceAll(l.lang.Limits(&pipeline.Band{Min: c.min, Max: c.max, Unit: c.unit}), "\u00a0", " "); got != c.want {
 			t.Errorf("got %q, want %q", got, c.want)
 		}
 	}
-	if got := (&Lesson{lang: words.English()}).limits(nil); got != "" {
+	if got := words.English().Limits(nil); got != "" {
 		t.Errorf("no band: %q", got)
 	}
 }
@@ -734,7 +734,7 @@ func TestBoxWithoutAFault(t *testing.T) {
 			t.Fatal(err)
 		}
 		good := w.Findings["eye_drop"]
-		if want := strings.Join([]string{w.Page["keep"], capital(good.Good), w.Cards["unsure"], good.Cue}, "|"); box(l) != want {
+		if want := strings.Join([]string{w.Page["keep"], words.Capital(good.Good), w.Cards["unsure"], good.Cue}, "|"); box(l) != want {
 			t.Errorf("%s: %q, want %q", code, box(l), want)
 		}
 		if len(l.Good) != 5 {
@@ -748,7 +748,7 @@ func TestBoxWithoutAFault(t *testing.T) {
 		if l, err = New(rep, nil, w, Options{}); err != nil {
 			t.Fatal(err)
 		}
-		if want := strings.Join([]string{w.Page["film"], capital(w.Help["along_view"]), w.Cards["unsure_all"] + " " + w.Warnings["along_view"], ""}, "|"); box(l) != want {
+		if want := strings.Join([]string{w.Page["film"], words.Capital(w.Help["along_view"]), w.Cards["unsure_all"] + " " + w.Warnings["along_view"], ""}, "|"); box(l) != want {
 			t.Errorf("%s: %q, want %q", code, box(l), want)
 		}
 		if l.Plan != nil || len(l.Good) > 0 {

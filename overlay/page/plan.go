@@ -51,9 +51,9 @@ func (l *Lesson) plan() {
 		s.Drill = l.sw.Drill(s)
 		d, ok := l.lang.Drills[s.Drill]
 		if !ok {
-			d = words.Drill{Name: named(nil, s.Drill)}
+			d = words.Drill{Name: words.Named(nil, s.Drill)}
 		}
-		step := Step{Number: i + 1, Name: d.Name, SetUp: d.SetUp, Do: d.Do, Look: d.Look, Count: l.count(s), Pass: l.pass(s)}
+		step := Step{Number: i + 1, Name: d.Name, SetUp: d.SetUp, Do: d.Do, Look: d.Look, Count: l.lang.Times(s), Pass: l.lang.Pass(l.rep, s)}
 		if s.Drill == lowerDrill {
 			step.Do += " " + l.Lower.Lead
 		}
@@ -74,30 +74,9 @@ func (l *Lesson) plan() {
 	}
 	out.From = l.countsFrom(p.Steps)
 	for _, c := range p.Care {
-		out.Care = append(out.Care, named(l.lang.Care, c))
+		out.Care = append(out.Care, words.Named(l.lang.Care, c))
 	}
 	l.Plan = out
-}
-
-func (l *Lesson) count(s pipeline.Step) string {
-	switch {
-	case s.From <= 0 && s.To <= 0:
-		return ""
-	case s.From == s.To || s.From <= 0:
-		return l.say("count", fmt.Sprint(s.To))
-	}
-	return l.say("count", fmt.Sprintf("%d–%d", s.From, s.To))
-}
-
-// pass is the measure of a step and its limit.
-func (l *Lesson) pass(s pipeline.Step) string {
-	b := l.bandOf(s.Pass)
-	limit := l.limits(b)
-	if limit == "" {
-		return ""
-	}
-	name := l.lang.MeasureName(&pipeline.Measure{Key: b.Key, From: b.From, At: b.At})
-	return l.say("pass", strings.TrimSuffix(name, "."), limit)
 }
 
 // countsFrom says whose the counts are, by origin.
