@@ -18,6 +18,8 @@ const (
 	tilesAgain = 1.  // seconds between looks with enlarged tiles
 	giveUp     = 5   // samples in a row without the person
 	comeBack   = 1.  // seconds within which somebody found near where one was lost is the same
+
+	framesAhead = 3 // decoded while the networks run
 )
 
 // person is somebody followed in the scan.
@@ -35,6 +37,8 @@ type scanned struct {
 	people []*person
 	atOnce int       // most people at once
 	luma   []float64 // mean grey level of each frame looked at
+	again  float64   // when to look for more people next, capture seconds
+	tiles  float64   // and when with enlarged tiles
 }
 
 // scan follows the people of the clip. Positions are full-size pixels.
@@ -43,63 +47,73 @@ func scan(ctx context.Context, o *Options) (*scanned, error) {
 	if err != nil {
 		return nil, err
 	}
-	defer src.Close()
-	s := &scanned{}
+	if s, ok := src.(pipeline.Sparse); ok {
+		s.Apart(.9 / scanRate / o.Clip.Capture(1))
+	}
+	ahead := pipeline.ReadAhead(src, framesAhead)
+	defer ahead.Close()
+	s := &scanned{again: math.Inf(-1), tiles: math.Inf(-1)}
 	at := func(pts float64) float64 { return o.Clip.Capture(pts) }
-	due, look, tiles := math.Inf(-1), math.Inf(-1), math.Inf(-1)
+	due := math.Inf(-1)
 	total := len(o.Clip.PTS)
-	for n := 0; ; n++ {
+	for {
 		if err := ctx.Err(); err != nil {
 			return nil, err
 		}
-		f, err := src.Next()
+		f, err := ahead.Next()
 		if errors.Is(err, io.EOF) {
 			return s, nil
 		}
 		if err != nil {
 			return nil, err
 		}
-		t := at(f.PTS)
-		if t < due {
-			continue
-		}
-		due = t + .9/scanRate
-		o.Progress.Tell("scan", n, max(total, n))
-		s.luma = append(s.luma, luma(f))
-
-		if err := s.follow(o.Nets, f, t); err != nil {
-			return nil, err
-		}
-		active := s.active()
-		if t < look && active > 0 {
-			continue
-		}
-		look = t + lookAgain
-		found, err := o.Nets.Detect(f)
-		if err != nil {
-			return nil, err
-		}
-		if t >= tiles {
-			// The detector looks for one or two people that fill the picture:
-			// a batter behind a bystander, or far off, shows in a part of it.
-			tiles = t + tilesAgain
-			parts := []float64{1. / 2}
-			if len(found) == 0 && active == 0 {
-				parts = append(parts, 1./3)
-			}
-			more, err := inTiles(o.Nets, f, parts)
-			if err != nil {
-				return nil, err
-			}
-			found = append(found, more...)
-		}
-		for _, d := range found {
-			if err := s.meet(o.Nets, f, t, d); err != nil {
+		if t := at(f.PTS); t >= due {
+			due = t + .9/scanRate
+			o.Progress.Tell("scan", f.Index, max(total, f.Index))
+			if err := s.look(o.Nets, f, t); err != nil {
 				return nil, err
 			}
 		}
-		s.atOnce = max(s.atOnce, s.active())
+		ahead.Free(f)
 	}
+}
+
+// look takes in the next frame looked at, at capture second t.
+func (s *scanned) look(nets Nets, f *pipeline.Frame, t float64) error {
+	s.luma = append(s.luma, luma(f))
+	if err := s.follow(nets, f, t); err != nil {
+		return err
+	}
+	active := s.active()
+	if t < s.again && active > 0 {
+		return nil
+	}
+	s.again = t + lookAgain
+	found, err := nets.Detect(f)
+	if err != nil {
+		return err
+	}
+	if t >= s.tiles {
+		// The detector looks for one or two people that fill the picture:
+		// a batter behind a bystander, or far off, shows in a part of it.
+		s.tiles = t + tilesAgain
+		parts := []float64{1. / 2}
+		if len(found) == 0 && active == 0 {
+			parts = append(parts, 1./3)
+		}
+		more, err := inTiles(nets, f, parts)
+		if err != nil {
+			return err
+		}
+		found = append(found, more...)
+	}
+	for _, d := range found {
+		if err := s.meet(nets, f, t, d); err != nil {
+			return err
+		}
+	}
+	s.atOnce = max(s.atOnce, s.active())
+	return nil
 }
 
 func (s *scanned) active() int {

@@ -36,7 +36,23 @@ func window(ctx context.Context, o *Options, start starter, sp span, b burst, gu
 	if err != nil {
 		return w, err
 	}
-	defer src.Close()
+	ctx, cancel := context.WithCancel(ctx)
+	ahead := pipeline.ReadAhead(src, windowAhead)
+	net := pose.Heavy
+	if o.Quality == Quick {
+		net = pose.Full
+	}
+	poses := readPoses(ctx, o, ahead, &reader{net: net, guide: guide, start: start}, sp, b)
+	defer func() { // the reader first, then its frames
+		cancel()
+		for p := range poses {
+			if p.f != nil {
+				ahead.Free(p.f)
+			}
+		}
+		err = errors.Join(err, ahead.Close())
+	}()
+	tr := pipeline.Tracing(ctx)
 	grey, cam, balls := camera.NewGrey(), camera.New(), bat.NewBalls()
 	defer grey.Close()
 	defer cam.Close()
@@ -48,42 +64,29 @@ func window(ctx context.Context, o *Options, start starter, sp span, b burst, gu
 	if o.marker != nil {
 		spot = marker.New(*o.marker)
 	}
-	net := pose.Heavy
-	if o.Quality == Quick {
-		net = pose.Full
-	}
-	r := reader{net: net, guide: guide, start: start}
 	total := 0
 	for _, p := range o.Clip.PTS {
 		if p >= sp.from && p <= sp.to {
 			total++
 		}
 	}
-	last, keyed := math.Inf(-1), false
+	keyed := false
 	for {
+		p, ok := <-poses
 		if err := ctx.Err(); err != nil {
 			return w, err
 		}
-		f, err := src.Next()
-		if errors.Is(err, io.EOF) {
+		if !ok || errors.Is(p.err, io.EOF) {
 			balls.Place(w.Frames)
 			w.Plate, err = ground.Find()
 			return w, err
 		}
-		if err != nil {
-			return w, err
+		if p.err != nil {
+			return w, p.err
 		}
-		if f.PTS < sp.from-1e-6 || f.PTS > sp.to+1e-6 {
-			continue
-		}
-		t := o.Clip.Capture(f.PTS)
-		s := pipeline.Seen{Index: f.Index, PTS: f.PTS}
-		if rate := rateAt(t - b.t); t-last >= .9/rate {
-			last = t
-			if s.Pose, err = r.read(f, t); err != nil {
-				return w, err
-			}
-		}
+		f, t := p.f, p.t
+		s := pipeline.Seen{Index: f.Index, PTS: f.PTS, Pose: p.pose}
+		span := tr.Begin(traceLane, "camera")
 		if err := grey.Take(f); err != nil {
 			return w, err
 		}
@@ -93,25 +96,86 @@ func window(ctx context.Context, o *Options, start starter, sp span, b burst, gu
 		if s.Camera.OK && !keyed {
 			keyed, w.Key = true, f.Index
 		}
+		span.End()
+		span = tr.Begin(traceLane, "plate")
 		ground.Step(f, &s)
+		span.End()
+		span = tr.Begin(traceLane, "energy")
 		if s.Energy, s.EnergyBat, err = meter.Step(grey, cam.Between(), s.Pose); err != nil {
 			return w, err
 		}
 		s.BatAt = meter.At()
+		span.End()
 		if math.Abs(t-b.t) <= burstSpan {
+			span = tr.Begin(traceLane, "ball")
 			if err = balls.Step(grey, cam.Between(), &s, t); err != nil {
 				return w, err
 			}
+			span.End()
 		}
+		span = tr.Begin(traceLane, "head")
 		if s.Head, err = skull.Step(grey, cam.Between(), s.Pose, t); err != nil {
 			return w, err
 		}
 		if spot != nil {
 			s.Marker = spot.Step(f, s.Pose, s.Head, t)
 		}
+		span.End()
+		ahead.Free(f)
 		w.Frames = append(w.Frames, s)
 		tell(len(w.Frames), max(total, len(w.Frames)))
 	}
+}
+
+// windowAhead is how many frames of a window are in memory: some decoded ahead,
+// one whose pose is read, those between, one in which the rest is followed.
+const windowAhead = 6 // at least 2: one may be lost on the way out
+
+const traceLane = "see"
+
+// posed is a frame with the pose read in it, nil where none was.
+type posed struct {
+	f    *pipeline.Frame
+	t    float64 // capture seconds
+	pose *pipeline.Pose
+	err  error // the last one has it
+}
+
+// readPoses reads the poses of a span's frames in a goroutine of its own: what
+// is followed in the pixels needs them, but not the other way round. The
+// channel is closed at the end, or when ctx is.
+func readPoses(ctx context.Context, o *Options, ahead *pipeline.Ahead, r *reader, sp span, b burst) <-chan posed {
+	out := make(chan posed, windowAhead)
+	go func() {
+		defer close(out)
+		var fault error
+		defer func() {
+			if fault != nil {
+				out <- posed{err: fault}
+			}
+		}()
+		defer pipeline.Catch(&fault)
+		for last := math.Inf(-1); ctx.Err() == nil; {
+			f, err := ahead.Next()
+			if err != nil {
+				fault = err
+				return
+			}
+			if f.PTS < sp.from-1e-6 || f.PTS > sp.to+1e-6 {
+				ahead.Free(f)
+				continue
+			}
+			p := posed{f: f, t: o.Clip.Capture(f.PTS)}
+			if rate := rateAt(p.t - b.t); p.t-last >= .9/rate {
+				last = p.t
+				if p.pose, fault = r.read(f, p.t); fault != nil {
+					return
+				}
+			}
+			out <- p
+		}
+	}()
+	return out
 }
 
 // confirm reads the hands around a doubtful burst with the heavy network, every
@@ -126,32 +190,32 @@ func confirm(ctx context.Context, o *Options, start starter, b *burst, guide []s
 	if err != nil {
 		return false, err
 	}
-	defer src.Close()
+	ahead := pipeline.ReadAhead(src, framesAhead)
+	defer ahead.Close()
 	r := reader{net: pose.Heavy, guide: guide, start: start}
 	var ss []sample
 	for last := math.Inf(-1); ; {
 		if err := ctx.Err(); err != nil {
 			return false, err
 		}
-		f, err := src.Next()
+		f, err := ahead.Next()
 		if errors.Is(err, io.EOF) {
 			break
 		}
 		if err != nil {
 			return false, err
 		}
-		t := o.Clip.Capture(f.PTS)
-		if t-last < .9/poseRate {
-			continue
+		if t := o.Clip.Capture(f.PTS); t-last >= .9/poseRate {
+			last = t
+			p, err := r.read(f, t)
+			if err != nil {
+				return false, err
+			}
+			if p != nil {
+				ss = append(ss, sample{t: t, pts: f.PTS, frame: f.Index, pose: *p})
+			}
 		}
-		last = t
-		p, err := r.read(f, t)
-		if err != nil {
-			return false, err
-		}
-		if p != nil {
-			ss = append(ss, sample{t: t, pts: f.PTS, frame: f.Index, pose: *p})
-		}
+		ahead.Free(f)
 	}
 	found := false
 	for _, path := range hands(ss) {

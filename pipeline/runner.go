@@ -59,26 +59,32 @@ type Runner struct {
 	Tell   Progress
 }
 
+// traceStages is the lane of the stages themselves.
+const traceStages = "stages"
+
 // Read makes the lesson of the clip at path. Either all its files appear or
 // none. Every error is an *Error; when ctx ended its Fault is
 // FaultInterrupted, whatever the stage made of it. A panic of a stage comes
 // back as FaultInternal with the stack as its cause.
 func (r Runner) Read(ctx context.Context, path string) (lesson Lesson, err error) {
 	step := "probe"
-	defer func() {
-		if p := recover(); p != nil {
-			err = &Error{Fault: FaultInternal, What: fmt.Sprintf("internal defect: %v", p), Err: fmt.Errorf("%v\n%s", p, debug.Stack())}
-		}
-		err = r.blame(ctx, err, step, path)
-	}()
+	defer func() { err = r.blame(ctx, err, step, path) }()
+	defer Catch(&err)
 
+	tr := Tracing(ctx)
+	span := tr.Begin(traceStages, step)
+	defer func() { span.End() }()
+	at := func(next string) {
+		span.End()
+		step, span = next, tr.Begin(traceStages, next)
+	}
 	clip, err := r.Stages.Probe(ctx, path)
 	if err != nil {
 		return lesson, err
 	}
 	clip.Path = path
 
-	step = "publish"
+	at("publish")
 	lesson.Name = FolderName(path)
 	draft, err := r.Stages.Begin(clip, lesson.Name)
 	if err != nil {
@@ -86,7 +92,7 @@ func (r Runner) Read(ctx context.Context, path string) (lesson Lesson, err error
 	}
 	defer draft.Discard()
 
-	step = "see"
+	at("see")
 	track, err := r.Stages.See(ctx, clip, r.Given, r.Tell)
 	if err != nil {
 		return lesson, err
@@ -108,7 +114,7 @@ func (r Runner) Read(ctx context.Context, path string) (lesson Lesson, err error
 		return lesson, err
 	}
 
-	step = "judge"
+	at("judge")
 	if lesson.Report, err = r.Stages.Judge(track, r.Given); err != nil {
 		return lesson, err
 	}
@@ -119,7 +125,7 @@ func (r Runner) Read(ctx context.Context, path string) (lesson Lesson, err error
 		return lesson, err
 	}
 
-	step = "show"
+	at("show")
 	if err = r.Stages.Show(ctx, clip, &lesson.Report, draft.Dir(), r.Tell); err != nil {
 		return lesson, err
 	}
@@ -127,8 +133,16 @@ func (r Runner) Read(ctx context.Context, path string) (lesson Lesson, err error
 		return lesson, err
 	}
 
-	step = "publish"
+	at("publish")
 	return lesson, draft.Publish()
+}
+
+// Catch, deferred, makes an *Error with FaultInternal of a panic, the stack as
+// its cause. A goroutine needs its own: nobody else's reaches it.
+func Catch(err *error) {
+	if p := recover(); p != nil {
+		*err = &Error{Fault: FaultInternal, What: fmt.Sprintf("internal defect: %v", p), Err: fmt.Errorf("%v\n%s", p, debug.Stack())}
+	}
 }
 
 // blame makes an *Error of err that names step and path.

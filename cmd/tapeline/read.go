@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
@@ -80,6 +81,8 @@ How:
   --lang L        language of what is read: en or es (default en)
   --units U       metric or imperial: inches and feet in place of centimetres
                   and metres, but for report.json (default metric)
+  --trace FILE    when what was worked on, a span a stage, for a browser's trace
+                  viewer: where the time went
   --staged        for "tapeline watch": the first name comes on standard input,
                   progress goes to standard error as JSON lines, and whoever
                   puts the lesson in its place writes the ledger
@@ -103,12 +106,12 @@ type options struct {
 // stages are the real rooms; tests put others in their place.
 var stages = rooms
 
-func read(ctx context.Context, s streams, args []string) error {
+func read(ctx context.Context, s streams, args []string) (failed error) {
 	f := flag.NewFlagSet("read", flag.ContinueOnError)
 	var g givenFlags
 	var o options
 	var by aside
-	var conf string
+	var conf, trace string
 	var asJSON, staged bool
 	var sp speech
 	g.add(f)
@@ -124,6 +127,7 @@ func read(ctx context.Context, s streams, args []string) error {
 	f.BoolVar(&asJSON, "json", false, "")
 	f.BoolVar(&staged, "staged", false, "")
 	f.StringVar(&conf, "config", "", "")
+	f.StringVar(&trace, "trace", "", "")
 	clips, err := parse(f, args)
 	if errors.Is(err, errHelp) {
 		fmt.Fprint(s.out, readCommand.usage)
@@ -180,6 +184,11 @@ func read(ctx context.Context, s streams, args []string) error {
 		by.name = strings.TrimSpace(string(name))
 	}
 
+	if trace != "" {
+		tr := pipeline.NewTrace()
+		ctx = pipeline.WithTrace(ctx, tr)
+		defer func() { failed = errors.Join(failed, writeTrace(trace, tr)) }()
+	}
 	rooms := stages(o)
 	defer rooms.Close()
 	var faults []error
@@ -224,6 +233,15 @@ func read(ctx context.Context, s streams, args []string) error {
 		}
 	}
 	return summary(faults, len(clips))
+}
+
+// writeTrace leaves nothing half written at path.
+func writeTrace(path string, tr *pipeline.Trace) error {
+	var b bytes.Buffer
+	if err := tr.Write(&b); err != nil {
+		return err
+	}
+	return writeFile(path, b.Bytes())
 }
 
 // tellSteps writes progress as JSON lines, one for each hundredth of a step.

@@ -38,13 +38,14 @@ func rooms(o options) house {
 	// The networks are opened when first wanted: a clip that can't be read is
 	// said to be so whatever the set-up.
 	var nets *pose.Nets
+	var trace *pipeline.Trace
 	open := sync.OnceValues(func() (*pose.Nets, error) {
 		home := o.home
 		if home == "" {
 			home = pose.DefaultDir()
 		}
 		var err error
-		nets, err = pose.Open(home, pose.Options{})
+		nets, err = pose.Open(home, pose.Options{Trace: trace})
 		return nets, err
 	})
 	return house{
@@ -74,6 +75,7 @@ func rooms(o options) house {
 					return d, nil
 				},
 				See: func(ctx context.Context, c pipeline.Clip, given pipeline.Given, tell pipeline.Progress) (pipeline.Track, error) {
+					trace = pipeline.Tracing(ctx)
 					nets, err := open()
 					if err != nil {
 						return pipeline.Track{}, err
@@ -98,7 +100,9 @@ const (
 )
 
 func see(ctx context.Context, nets *pose.Nets, c pipeline.Clip, given pipeline.Given, quality string, tell pipeline.Progress) (pipeline.Track, error) {
+	span := pipeline.Tracing(ctx).Begin("see", "sound")
 	onsets, unheard := listen(ctx, c)
+	span.End()
 	t, err := detect.See(ctx, detect.Options{
 		Clip: c, Given: given, Nets: nets, Onsets: onsets, Quality: quality, Progress: tell,
 		Open: func(ctx context.Context, maxSide int, from, to float64) (pipeline.Source, error) {

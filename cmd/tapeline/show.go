@@ -152,6 +152,7 @@ func paint(ctx context.Context, c pipeline.Clip, film *overlay.Film, voice []flo
 	}
 	defer enc.Abort()
 
+	tr := pipeline.Tracing(ctx)
 	shots := film.Shots()
 	reel := reel{ctx: ctx, clip: c, maxSide: max(w, h)}
 	defer func() { err = errors.Join(err, reel.close()) }()
@@ -168,15 +169,20 @@ func paint(ctx context.Context, c pipeline.Clip, film *overlay.Film, voice []flo
 				return err
 			}
 		}
+		span := tr.Begin("show", "paint")
 		img, err := film.Paint(frame, s)
+		span.End()
 		if err != nil {
 			return err
 		}
+		span = tr.Begin("show", "encode")
 		if err := enc.Write(img); err != nil {
 			return err
 		}
+		span.End()
 	}
 	tell.Tell("paint", len(shots), len(shots))
+	defer tr.Begin("show", "finish film").End()
 	return enc.Close()
 }
 

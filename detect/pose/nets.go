@@ -65,6 +65,8 @@ type Options struct {
 	// Threads a session uses; 0 is one. Two spinning threads were slower than
 	// one on two cores.
 	Threads int
+	// Trace notes every run of a network; nil: none.
+	Trace *pipeline.Trace
 }
 
 // Nets holds the networks. It is for one goroutine at a time.
@@ -149,6 +151,19 @@ func (n *Nets) Models() []pipeline.Model {
 	return out
 }
 
+// Again runs a network (Full, Heavy or "detector") once more on what it last
+// looked at: what it costs, and nothing else.
+func (n *Nets) Again(net string) error {
+	s := n.detector
+	if net != "detector" {
+		var err error
+		if s, err = n.reader(net); err != nil {
+			return err
+		}
+	}
+	return s.run()
+}
+
 func (n *Nets) path(m convert.Model) string { return filepath.Join(n.dir, modelsFolder, m.File) }
 
 // reader is the landmark network of that name.
@@ -185,6 +200,7 @@ func (n *Nets) load(name string, side int64, outputs map[string][]int64) (*sessi
 	if err != nil {
 		return nil, setupError(n.path(m), err)
 	}
+	s.name, s.trace = name, n.opts.Trace
 	return s, nil
 }
 
@@ -242,10 +258,12 @@ func release() error {
 
 // session is one network with its tensors bound.
 type session struct {
-	s    *ort.AdvancedSession
-	in   []float32
-	out  map[string][]float32
-	free []func() error
+	name  string
+	trace *pipeline.Trace
+	s     *ort.AdvancedSession
+	in    []float32
+	out   map[string][]float32
+	free  []func() error
 }
 
 func newSession(data []byte, side int64, outputs map[string][]int64, threads int) (s *session, err error) {
@@ -308,7 +326,13 @@ func newSession(data []byte, side int64, outputs map[string][]int64, threads int
 	return s, err
 }
 
-func (s *session) run() error { return s.s.Run() }
+func (s *session) run() error {
+	span := s.trace.Begin(traceLane, s.name)
+	defer span.End()
+	return s.s.Run()
+}
+
+const traceLane = "network"
 
 func (s *session) close() error {
 	if s == nil {

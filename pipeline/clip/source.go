@@ -60,7 +60,7 @@ func Open(ctx context.Context, c pipeline.Clip, o Options) (pipeline.Source, err
 	for o.To > 0 && to > from && c.PTS[to-1] > o.To+1e-6 {
 		to--
 	}
-	s := &source{ctx: ctx, clip: c, next: from, end: to, due: math.Inf(-1)}
+	s := &source{ctx: ctx, clip: c, next: from, end: to, due: math.Inf(-1), trace: pipeline.Tracing(ctx)}
 	if o.Rate > 0 {
 		s.every = 1 / o.Rate
 	}
@@ -116,6 +116,8 @@ type source struct {
 	reader        reader
 	next, end     int
 	due, every    float64 // PTS of the next frame wanted, seconds between such
+	apart         float64 // as Apart was told
+	trace         *pipeline.Trace
 	width, height int
 	small         fitted
 	made          bool // the reader turns and makes small: colours are dear at full size
@@ -128,7 +130,12 @@ type source struct {
 	closed        bool
 }
 
+// Apart makes the source a pipeline.Sparse.
+func (s *source) Apart(gap float64) { s.apart = gap }
+
 func (s *source) Next() (*pipeline.Frame, error) {
+	span := s.trace.Begin("decode", "decode")
+	defer span.End()
 	if s.closed {
 		return nil, &pipeline.Error{Fault: pipeline.FaultInternal, Step: stepDecode, Path: s.clip.Path, What: "read after Close"}
 	}
@@ -151,7 +158,9 @@ func (s *source) Next() (*pipeline.Frame, error) {
 		s.reader.skip(n)
 		s.next = wanted
 	}
-	if s.every > 0 {
+	if s.apart > 0 {
+		s.due = s.clip.PTS[s.next] + s.apart + 1e-6 // exactly: Rate's tolerance is taken back
+	} else if s.every > 0 {
 		// On a grid, so that uneven frames don't make the rate lower.
 		if s.due += s.every; s.due < s.clip.PTS[s.next]+1e-6 {
 			s.due = s.clip.PTS[s.next] + s.every
