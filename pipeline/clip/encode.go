@@ -37,6 +37,12 @@ type Spec struct {
 	// asked for, since the picture carries the same words.
 	Captions []Caption
 	Language string
+	// MaxBytes is how large the file may become; 0: as it comes. Where it would
+	// be larger it is encoded anew for that size, with smaller pictures if need
+	// be, LeastHeight pixels high at least. Close fails with ErrTooLarge where
+	// that is not enough.
+	MaxBytes    int64
+	LeastHeight int
 }
 
 // Encoder writes an MP4: H.264 High, yuv420p, BT.709 limited range and tagged
@@ -94,6 +100,14 @@ func NewEncoder(ctx context.Context, path string, s Spec) (*Encoder, error) {
 		return nil, err
 	}
 	return e, nil
+}
+
+// soundRate is enough for a crack and a voice where bytes are counted.
+func (e *Encoder) soundRate() string {
+	if e.spec.MaxBytes > 0 {
+		return "64k"
+	}
+	return "128k"
 }
 
 func (e *Encoder) video() string { return filepath.Join(e.dir, "picture.mp4") }
@@ -193,6 +207,11 @@ func (e *Encoder) Close() error {
 	if err := e.mux(); err != nil {
 		return e.fail(err)
 	}
+	if e.spec.MaxBytes > 0 {
+		if err := e.fit(); err != nil {
+			return e.fail(err)
+		}
+	}
 	if err := e.verify(); err != nil {
 		return e.fail(err)
 	}
@@ -213,7 +232,7 @@ func (e *Encoder) mux() error {
 	inputs := 1
 	if sound != "" {
 		in = append(in, "-f", "f32le", "-ar", strconv.Itoa(soundRate), "-ac", "1", "-i", fileName(sound))
-		out = append(out, "-map", "1:a:0", "-c:a", "aac", "-b:a", "128k", "-flags:a", "+bitexact")
+		out = append(out, "-map", "1:a:0", "-c:a", "aac", "-b:a", e.soundRate(), "-flags:a", "+bitexact")
 		inputs++
 	}
 	text, track, err := e.captionArgs(inputs)
