@@ -326,6 +326,7 @@ var english = Lang{
 	Page:        englishPage,
 	Progress:    englishProgress,
 	NumberCards: englishNumberCards,
+	Mail:        englishMail,
 	Work:        englishWork,
 	Glossary:    englishGlossary,
 	Months: [12]string{"January", "February", "March", "April", "May", "June", "July",

@@ -109,7 +109,7 @@ func TestEveryKeyHasAUser(t *testing.T) {
 	users := code.String()
 	parts := joined.FindAllStringSubmatch(users, -1)
 	l := English()
-	for name, words := range map[string]map[string]string{"Captions": l.Captions, "Cards": l.Cards, "Table": l.Table, "Standing": l.Standing, "Page": l.Page, "Progress": l.Progress, "NumberCards": l.NumberCards} {
+	for name, words := range map[string]map[string]string{"Captions": l.Captions, "Cards": l.Cards, "Table": l.Table, "Standing": l.Standing, "Page": l.Page, "Progress": l.Progress, "NumberCards": l.NumberCards, "Mail": l.Mail} {
 		for key := range words {
 			if !asked(users, parts, key) {
 				t.Errorf("%s[%q] has no user", name, key)
@@ -177,7 +177,7 @@ func TestNoBlame(t *testing.T) {
 		walk(l, func(where, s string) {
 			group, _, _ := strings.Cut(where, "[")
 			switch group {
-			case "Captions", "Cards", "Findings", "Drills", "Care", "Chains", "Page", "Standing", "Gains", "Progress", "NumberCards":
+			case "Captions", "Cards", "Findings", "Drills", "Care", "Chains", "Page", "Standing", "Gains", "Progress", "NumberCards", "Mail":
 				if m := never.FindStringSubmatch(s); m != nil {
 					t.Errorf("%s: %s says %q: %q", code, where, m[1], s)
 				}

@@ -92,7 +92,7 @@ func TestReadingAge(t *testing.T) {
 func readGroup(where string) (string, bool) {
 	group, _, _ := strings.Cut(where, "[")
 	switch group {
-	case "Captions", "Cards", "Findings", "Drills", "Care", "Chains", "Page", "Progress", "NumberCards", "Glossary", "Measures", "Warnings":
+	case "Captions", "Cards", "Findings", "Drills", "Care", "Chains", "Page", "Progress", "NumberCards", "Mail", "Glossary", "Measures", "Warnings":
 		return group, !strings.HasSuffix(where, ".Word") && !strings.HasSuffix(where, ".Name")
 	}
 	return "", false

@@ -326,6 +326,7 @@ var spanish = Lang{
 	Page:        spanishPage,
 	Progress:    spanishProgress,
 	NumberCards: spanishNumberCards,
+	Mail:        spanishMail,
 	Work:        spanishWork,
 	Glossary:    spanishGlossary,
 	Months: [12]string{"enero", "febrero", "marzo", "abril", "mayo", "junio", "julio",

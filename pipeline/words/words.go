@@ -42,6 +42,7 @@ type Lang struct {
 	Progress map[string]string // of progress, comparisons and exports
 	// Work are the words of the inbox and its queue: states, reasons.
 	Work map[string]string
+	Mail map[string]string // of the letter to a family
 	// NumberCards are the words of the sheet of number cards.
 	NumberCards map[string]string
 	Glossary    []Term // words of the trade, explained

@@ -1,0 +1,374 @@
+package deliver
+
+import (
+	"fmt"
+	"html"
+	"math"
+	"regexp"
+	"strconv"
+	"strings"
+
+	"tapeline/pipeline"
+	"tapeline/pipeline/words"
+)
+
+// text is what a letter says: one list of blocks, laid out twice, as plain
+// lines and as HTML, so that both read the same.
+type text struct {
+	lang    words.Lang
+	subject string
+	band    string // over it all
+	ground  string // of the band, #rrggbb
+	title   string
+	blocks  []block
+}
+
+// block is one piece of a letter.
+type block struct {
+	kind  kind
+	text  string
+	items []string
+	link  string // behind the text; shown as it is
+}
+
+type kind int
+
+const (
+	para    kind = iota
+	head         // a heading
+	strong       // the one line of a part
+	quote        // the coach's own words
+	list         // items with dots
+	steps        // items with numbers
+	picture      // text says what it shows
+	small        // what is printed small
+)
+
+// ownColour is the band's where the academy has none: the blue of the page's
+// links.
+const ownColour = "#00528a"
+
+var colourForm = regexp.MustCompile(`^#[0-9a-fA-F]{6}$`)
+
+// newText gathers what the letter says.
+func newText(l *Letter, lang words.Lang) (*text, error) {
+	s := l.Report.Chosen()
+	if s == nil {
+		return nil, fault("there is no swing to write about")
+	}
+	t := &text{lang: lang, band: l.Academy.Name, ground: l.Academy.Colour, title: lang.Page["title"]}
+	day := lang.Date(l.Day)
+	intro := fmt.Sprintf(lang.Mail["intro"], day)
+	if l.FirstName != "" {
+		t.title = fmt.Sprintf(lang.Page["title_name"], l.FirstName)
+		intro = fmt.Sprintf(lang.Mail["intro_name"], l.FirstName, day)
+	}
+	t.subject = fmt.Sprintf(lang.Mail["subject"], t.title, day)
+	t.add(para, lang.Mail["hello"])
+	t.add(para, intro+" "+film(l, lang))
+	t.add(picture, lang.Mail["alt"])
+	if good := lang.Praise(&l.Report, s); len(good) > 0 {
+		t.part(lang.Page["good"], list, good...)
+	} else {
+		t.part(lang.Page["good"], para, lang.Page["good_none"])
+	}
+	t.focus(&l.Report, s)
+	t.doubts(s)
+	t.plan(&l.Report, s)
+	if err := t.coach(s.Notes, l.Note); err != nil {
+		return nil, err
+	}
+	t.care(s)
+	t.add(head, lang.Mail["reply"])
+	t.add(para, lang.Mail["answer"])
+	t.add(small, lang.Mail["stop"])
+	if l.Unsubscribe != nil {
+		t.blocks = append(t.blocks, block{kind: small, text: lang.Mail["stop_link"], link: l.Unsubscribe.String()})
+	}
+	t.add(small, l.Academy.Foot)
+	return t, nil
+}
+
+// film says where the video is.
+func film(l *Letter, lang words.Lang) string {
+	if l.Film != "" {
+		return lang.Mail["film_here"]
+	}
+	if s := lang.Mail["film_"+l.FilmWaits]; s != "" {
+		return s
+	}
+	return lang.Mail["film_waits"]
+}
+
+func (t *text) add(k kind, s string) {
+	if s != "" {
+		t.blocks = append(t.blocks, block{kind: k, text: s})
+	}
+}
+
+// part is a heading and what stands under it.
+func (t *text) part(title string, k kind, items ...string) {
+	t.add(head, title)
+	if k == list || k == steps {
+		t.blocks = append(t.blocks, block{kind: k, items: items})
+		return
+	}
+	for _, s := range items {
+		t.add(k, s)
+	}
+}
+
+// focus is the one thing, and why: what was measured with its doubt, what it
+// comes from and leads to.
+func (t *text) focus(rep *pipeline.Report, s *pipeline.Swing) {
+	f := t.lang.Focus(rep, s)
+	t.add(head, f.Head)
+	t.add(strong, f.Fix)
+	t.add(para, strings.TrimSpace(f.Say+" "+f.Fact))
+	if len(f.Chain) > 0 {
+		t.add(para, t.lang.Page["chain"])
+		t.blocks = append(t.blocks, block{kind: steps, items: f.Chain})
+	}
+	if f.Cue != "" {
+		t.add(para, t.lang.Page["cue"]+" "+f.Cue)
+	}
+	if later := t.lang.Later(rep, s); later != "" {
+		t.add(para, t.lang.Page["also"]+" "+later)
+	}
+	t.add(small, t.lang.Page["legend_bounds"])
+}
+
+func (t *text) doubts(s *pipeline.Swing) {
+	var items []string
+	for _, d := range t.lang.Doubts(s) {
+		items = append(items, d.Why+" "+strings.Join(d.Names, "; ")+".")
+	}
+	if len(items) > 0 {
+		t.part(t.lang.Page["doubts"], list, items...)
+	}
+}
+
+// plan is the ladder in short: how to set each drill up and what to do.
+func (t *text) plan(rep *pipeline.Report, s *pipeline.Swing) {
+	p := s.Plan
+	if p == nil || len(p.Steps) == 0 {
+		return
+	}
+	title, lead := t.lang.Page["plan"], t.lang.Page["ladder"]
+	if s.Keep() != nil {
+		title, lead = t.lang.Page["plan_keep"], t.lang.Page["ladder_keep"]
+	}
+	t.add(head, title)
+	t.add(para, lead)
+	var items []string
+	for _, st := range p.Steps {
+		code := s.Drill(st)
+		d, ok := t.lang.Drills[code]
+		if !ok {
+			d = words.Drill{Name: words.Named(nil, code)}
+		}
+		do := d.SetUp + " " + d.Do
+		if m := s.Lower(); code == "mirror_tape_lower" && m != nil {
+			do += " " + fmt.Sprintf(t.lang.Page["lower_lead"], words.Tight(t.lang.Lay(m)))
+		}
+		if do += " " + d.Look; d.Safety != "" && !strings.Contains(strings.Join(items, " "), d.Safety) {
+			do += " " + t.lang.Page["safety"] + " " + d.Safety
+		}
+		if times := t.lang.Times(st); times != "" {
+			items = append(items, fmt.Sprintf(t.lang.Mail["step"], d.Name, times, strings.TrimSpace(do)))
+		} else {
+			items = append(items, fmt.Sprintf(t.lang.Mail["step_"], d.Name, strings.TrimSpace(do)))
+		}
+	}
+	t.blocks = append(t.blocks, block{kind: steps, items: items})
+}
+
+// coach is what the coach wrote: beside the clip, and to this family.
+func (t *text) coach(notes []string, note string) error {
+	var all []string
+	for _, n := range append(notes[:len(notes):len(notes)], note) {
+		l, err := lines(n, "the coach's note")
+		if err != nil {
+			return err
+		}
+		all = append(all, l...)
+	}
+	if len(all) > 0 {
+		t.part(t.lang.Page["coach"], quote, all...)
+	}
+	return nil
+}
+
+// care are the cautions of the plan, and those of any lesson.
+func (t *text) care(s *pipeline.Swing) {
+	codes := []string{"local_rules"}
+	if s.Plan != nil && len(s.Plan.Care) > 0 {
+		codes = s.Plan.Care
+	}
+	var items []string
+	for _, c := range codes {
+		if c != "pain_stop" { // said below, with what it is not
+			items = append(items, words.Named(t.lang.Care, c))
+		}
+	}
+	t.part(t.lang.Page["care"], list, append(items, t.lang.Mail["doctor"], t.lang.Page["small_camera"], t.lang.Mail["share"])...)
+}
+
+// wide is where lines of plain text are broken, columns.
+const wide = 72
+
+// fold breaks a text at spaces; later lines begin with indent.
+func fold(s, first, indent string) string {
+	var out strings.Builder
+	out.WriteString(first)
+	at, empty := len([]rune(first)), true
+	for _, w := range strings.Split(s, " ") {
+		n := len([]rune(w))
+		switch {
+		case empty:
+		case at+1+n > wide:
+			out.WriteString("\r\n" + indent)
+			at = len([]rune(indent))
+		default:
+			out.WriteByte(' ')
+			at++
+		}
+		out.WriteString(w)
+		at, empty = at+n, false
+	}
+	return out.String() + "\r\n"
+}
+
+// plain is the letter as plain text, CRLF.
+func (t *text) plain() string {
+	var out strings.Builder
+	if t.band != "" {
+		out.WriteString(fold(t.band, "", "") + "\r\n")
+	}
+	out.WriteString(fold(t.title, "", "") + strings.Repeat("=", min(wide, len([]rune(t.title)))) + "\r\n")
+	for i, b := range t.blocks {
+		if i == 0 || b.kind != small || t.blocks[i-1].kind != small {
+			out.WriteString("\r\n")
+		}
+		switch b.kind {
+		case head:
+			out.WriteString(fold(b.text, "", "") + strings.Repeat("-", min(wide, len([]rune(b.text)))) + "\r\n")
+		case quote:
+			out.WriteString(fold(b.text, "> ", "> "))
+		case picture:
+			out.WriteString(fold(b.text, "[", "") + "]\r\n")
+		case list:
+			for _, s := range b.items {
+				out.WriteString(fold(s, "* ", "  "))
+			}
+		case steps:
+			for n, s := range b.items {
+				out.WriteString(fold(s, fmt.Sprintf("%d. ", n+1), "   "))
+			}
+		default:
+			out.WriteString(fold(b.text, "", ""))
+		}
+		if b.link != "" {
+			out.WriteString(b.link + "\r\n")
+		}
+	}
+	return out.String()
+}
+
+// The page in a mail program: one column, styles on the elements since many
+// programs drop style sheets, nothing from elsewhere. Ink and paper are the
+// reader's own, so that a dark screen stays dark; only the band has its own.
+const (
+	face      = "font-family:system-ui,-apple-system,'Segoe UI',Roboto,Arial,sans-serif;"
+	styleHead = face + "font-size:19px;line-height:1.3;margin:28px 0 8px;"
+	stylePara = face + "font-size:16px;line-height:1.5;margin:0 0 12px;"
+	styleList = face + "font-size:16px;line-height:1.5;margin:0 0 12px;padding:0 0 0 24px;"
+	styleItem = "margin:0 0 8px;"
+	styleNote = stylePara + "border-left:4px solid %s;padding:0 0 0 12px;"
+	styleTiny = face + "font-size:14px;line-height:1.5;margin:0 0 8px;"
+)
+
+// html is the letter as a web page; source is that of the picture.
+func (t *text) html(source string) string {
+	var out strings.Builder
+	w := func(format string, args ...any) { fmt.Fprintf(&out, format+"\r\n", args...) }
+	e := html.EscapeString
+	w(`<!DOCTYPE html>`)
+	w(`<html lang="%s">`, t.lang.Code)
+	w(`<head>`)
+	w(`<meta charset="utf-8">`)
+	w(`<meta name="viewport" content="width=device-width, initial-scale=1">`)
+	w(`<meta name="color-scheme" content="light dark">`)
+	w(`<meta name="supported-color-schemes" content="light dark">`)
+	w(`<title>%s</title>`, e(t.title))
+	w(`</head>`)
+	w(`<body style="margin:0;padding:0;">`)
+	w(`<table role="presentation" width="100%%" cellpadding="0" cellspacing="0" border="0" style="width:100%%;max-width:600px;margin:0 auto;">`)
+	if t.band != "" {
+		w(`<tr><td bgcolor="%s" style="%sbackground-color:%s;color:%s;font-size:18px;line-height:1.3;font-weight:bold;padding:14px 16px;">%s</td></tr>`, t.ground, face, t.ground, ink(t.ground), e(t.band))
+	}
+	w(`<tr><td style="padding:16px;">`)
+	w(`<h1 style="%sfont-size:24px;line-height:1.25;margin:0 0 16px;">%s</h1>`, face, e(t.title))
+	for _, b := range t.blocks {
+		switch b.kind {
+		case head:
+			w(`<h2 style="%s">%s</h2>`, styleHead, e(b.text))
+		case strong:
+			w(`<p style="%s"><strong>%s</strong></p>`, stylePara, e(b.text))
+		case quote:
+			w(`<p style="%s">%s</p>`, fmt.Sprintf(styleNote, t.ground), e(b.text))
+		case picture:
+			w(`<p style="margin:0 0 12px;"><img src="%s" alt="%s" width="568" style="display:block;width:100%%;max-width:568px;height:auto;border:0;"></p>`, source, e(b.text))
+		case list, steps:
+			tag := map[kind]string{list: "ul", steps: "ol"}[b.kind]
+			w(`<%s style="%s">`, tag, styleList)
+			for _, s := range b.items {
+				w(`<li style="%s">%s</li>`, styleItem, e(s))
+			}
+			w(`</%s>`, tag)
+		default:
+			style := stylePara
+			if b.kind == small {
+				style = styleTiny
+			}
+			link := ""
+			if b.link != "" {
+				link = fmt.Sprintf(` <a href="%s" style="word-break:break-all;">%s</a>`, e(b.link), e(b.link))
+			}
+			w(`<p style="%s">%s%s</p>`, style, e(b.text), link)
+		}
+	}
+	w(`</td></tr>`)
+	w(`</table>`)
+	w(`</body>`)
+	w(`</html>`)
+	return out.String()
+}
+
+// ink is black or white, whichever stands out more from the ground. One of
+// them always reaches 4.5 : 1, the least for text (WCAG 2.1, 1.4.3).
+func ink(ground string) string {
+	if contrast(ground, "#ffffff") >= contrast(ground, "#000000") {
+		return "#ffffff"
+	}
+	return "#000000"
+}
+
+// contrast of two colours, 1 to 21: WCAG 2.1, definitions of contrast ratio
+// and relative luminance.
+func contrast(a, b string) float64 {
+	x, y := luminance(a), luminance(b)
+	return (max(x, y) + 0.05) / (min(x, y) + 0.05)
+}
+
+func luminance(colour string) float64 {
+	n, _ := strconv.ParseUint(colour[1:], 16, 32) // colourForm
+	linear := func(c uint64) float64 {
+		v := float64(c&0xff) / 255
+		if v <= 0.04045 {
+			return v / 12.92
+		}
+		return math.Pow((v+0.055)/1.055, 2.4)
+	}
+	return 0.2126*linear(n>>16) + 0.7152*linear(n>>8) + 0.0722*linear(n)
+}
