@@ -104,6 +104,10 @@ type Engine struct {
 	all    []Outcome      // those of a run that ends
 	keep   bool
 	stuck  map[string]bool // published only in part, by hash
+	busy   map[string]bool // being worked on here, by hash
+
+	lame   bool // the store could perhaps not be written since upkeep looked
+	looked time.Time
 
 	recorded map[stamped]time.Time // while taking
 }
@@ -145,7 +149,7 @@ func New(s *Store, o Options) *Engine {
 		o.pollQueue = time.Second
 	}
 	s.now = o.Now
-	return &Engine{o: o, store: s, sum: map[string]int{}, stuck: map[string]bool{}, recorded: map[stamped]time.Time{}}
+	return &Engine{o: o, store: s, sum: map[string]int{}, stuck: map[string]bool{}, busy: map[string]bool{}, recorded: map[stamped]time.Time{}}
 }
 
 // Free is the room left for us on the disk of a folder, bytes.
@@ -226,7 +230,7 @@ func (e *Engine) Run(ctx context.Context) error {
 	nights := make(chan struct{})
 	go func() {
 		defer close(nights)
-		e.nights(ctx, 20*time.Second)
+		e.nights(ctx, min(20*time.Second, e.o.Pause))
 	}()
 	err = e.watch.Run(ctx, e.Take)
 	<-nights
@@ -242,7 +246,7 @@ func (e *Engine) Run(ctx context.Context) error {
 func (e *Engine) nights(ctx context.Context, every time.Duration) {
 	tick := time.NewTicker(every)
 	defer tick.Stop()
-	ensured := time.Now()
+	e.looked = time.Now()
 	for {
 		night := Night(e.o.Now(), e.o.Zone, e.o.Nightly)
 		if began, err := e.store.night(ctx, night); err != nil && ctx.Err() == nil {
@@ -255,13 +259,7 @@ func (e *Engine) nights(ctx context.Context, every time.Duration) {
 			n, _ := e.store.Counts(ctx)
 			e.o.Log.Info("night", "night", night, "waiting", n[Waiting], "done", n[Done], "failed", n[Failed], "unplaced", n[Unplaced], "held", n[Held])
 		}
-		e.finish(ctx)
-		if now := time.Now(); now.Sub(ensured) > 5*time.Minute {
-			ensured = now
-			if err := e.store.ensure(ctx, e.jobs); err != nil && ctx.Err() == nil {
-				e.o.Log.Error("queue_failed", "err", err)
-			}
-		}
+		e.upkeep(ctx)
 		select {
 		case <-ctx.Done():
 			return

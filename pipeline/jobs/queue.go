@@ -127,14 +127,22 @@ func (s *Store) ensure(ctx context.Context, q *river.Client[*sql.Tx]) error {
 // later.
 func (s *Store) reclaim(ctx context.Context) error {
 	return s.write(ctx, func(tx *sql.Tx) error {
-		if _, err := tx.ExecContext(ctx, `UPDATE river_job SET state = 'available' WHERE state = 'running' AND kind = $1`, readArgs{}.Kind()); err != nil {
-			return storeFault(s.where, "can't be written", err)
+		if err := s.free(ctx, tx); err != nil {
+			return err
 		}
 		if _, err := tx.ExecContext(ctx, `DELETE FROM river_leader`); err != nil {
 			return storeFault(s.where, "can't be written", err)
 		}
 		return nil
 	})
+}
+
+// free makes running jobs available again.
+func (s *Store) free(ctx context.Context, tx *sql.Tx) error {
+	if _, err := tx.ExecContext(ctx, `UPDATE river_job SET state = 'available' WHERE state = 'running' AND kind = $1`, readArgs{}.Kind()); err != nil {
+		return storeFault(s.where, "can't be written", err)
+	}
+	return nil
 }
 
 // worker is River's side of Engine.work.

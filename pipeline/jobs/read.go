@@ -22,6 +22,7 @@ import (
 // work reads one clip and publishes its lesson.
 func (e *Engine) work(ctx context.Context, hash string) error {
 	db := context.WithoutCancel(ctx) // what is begun in the store is ended
+	defer e.works(hash)()
 	if e.stops() {
 		return river.JobSnooze(e.o.Pause)
 	}
@@ -40,6 +41,9 @@ func (e *Engine) work(ctx context.Context, hash string) error {
 	var s *Slip
 	if !errors.As(err, &s) {
 		s = &Slip{Reason: Mistake, Detail: err.Error(), Again: true}
+		if e.full() { // the store could not be written
+			s = &Slip{Reason: NoSpace, Blocked: true}
+		}
 	}
 	switch {
 	case errors.Is(err, errStale):
@@ -51,10 +55,10 @@ func (e *Engine) work(ctx context.Context, hash string) error {
 		_ = e.store.release(db, &c, "", "", true)
 		return river.JobSnooze(e.o.Settle)
 	case s.Blocked:
+		e.blocks(s.Reason, s.Detail)
 		if err := e.store.release(db, &c, s.Reason, s.Detail, true); err != nil {
 			return err
 		}
-		e.blocks(s.Reason, s.Detail)
 		return river.JobSnooze(e.o.Pause)
 	case s.Again && c.Tries < e.o.Tries:
 		if err := e.store.release(db, &c, s.Reason, s.Detail, false); err != nil {
