@@ -58,19 +58,19 @@ func permitted(l *ledger.Lesson, f Family, known bool, today time.Time) *Why {
 	return nil
 }
 
-// strangers is a Why where none of the guardians was one before: of a family
-// that moved from one address to another one stays as a rule, and the code may
-// have been given to another child of the same first name.
+// strangers is a Why where an address was not a guardian's before: the code may
+// have been given to another child of the same first name, whose families may
+// even share an address.
 func strangers(l *ledger.Lesson, before []string, f Family) *Why {
 	if len(before) == 0 {
 		return nil // it was not known
 	}
 	for _, a := range f.Guardians {
-		if slices.Contains(before, ledger.Fingerprint(l.Clip, a)) {
-			return nil
+		if !slices.Contains(before, ledger.Fingerprint(l.Clip, a)) {
+			return &Why{Strangers, Mask(a)}
 		}
 	}
-	return &Why{Strangers, l.Player}
+	return nil
 }
 
 // may is permitted with the roster read anew.

@@ -154,7 +154,7 @@ const (
 	NoGuardian = "no_guardian"
 	Renamed    = "renamed"
 	Unnamed    = "unnamed"
-	Strangers  = "strangers" // no guardian's address is one that it was
+	Strangers  = "strangers" // an address that was no guardian's when the lesson was made, or released
 	// of the ledger
 	Moved       = "moved"
 	Held        = "held"

@@ -21,9 +21,9 @@ type Word struct {
 	Note string // the coach's words to this family
 	// Again: also what was sent already, or may have been.
 	Again bool
-	// NewFamily: none of the guardians' addresses is one that stood in the
-	// roster when the lesson was made, and the coach knows why.
-	NewFamily bool
+	// NewAddress: an address did not stand in the roster when the lesson was
+	// made, and the coach knows whose it is.
+	NewAddress bool
 }
 
 // Release lets a lesson leave that Ready looked at; it is sent by the next
@@ -42,7 +42,7 @@ func (o *Outbox) Release(ctx context.Context, r Ready, w Word) (ledger.Release, 
 	if why != nil {
 		return rel, why
 	}
-	if why := strangers(&l, l.Family, f); why != nil && !(w.NewFamily && w.By == ledger.ByCoach) {
+	if why := strangers(&l, l.Family, f); why != nil && !(w.NewAddress && w.By == ledger.ByCoach) {
 		return rel, why
 	}
 	family := []string{}
@@ -143,6 +143,8 @@ func (o *Outbox) byRule(r *Ready) *Why {
 		return &Why{ForCoach, ""}
 	case o.o.Now().Sub(r.Lesson.Created) > freshFor:
 		return &Why{TooOld, ""}
+	case len(r.Lesson.Family) == 0: // whose it was is known by the name alone
+		return &Why{Strangers, ""}
 	}
 	return Certain(&r.Report)
 }

@@ -358,7 +358,11 @@ func (s *sender) hand(r *ledger.Release, m *deliver.Message, to []string, have m
 		var stop *Why
 		var fail error
 		var gone []string
-		answers, err := s.line.Send(s.ctx, m, to, func(taken []string) error {
+		// While it is at work it isn't the sender's: should anything panic in there
+		// nothing more may be said on it, not even good-bye, which ends a message.
+		line := s.line
+		s.line = nil
+		answers, err := line.Send(s.ctx, m, to, func(taken []string) error {
 			// The last moment at which it can be kept back.
 			rd, w, err := s.check(r)
 			if err == nil && w == nil {
@@ -379,7 +383,7 @@ func (s *sender) hand(r *ledger.Release, m *deliver.Message, to []string, have m
 			return nil
 		})
 		hook("sent")
-		if err != nil {
+		if s.line = line; err != nil {
 			s.drop()
 		}
 		idle := err != nil && len(gone) == 0 && stop == nil && fail == nil && !fresh && !again && s.ctx.Err() == nil
