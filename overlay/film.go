@@ -145,6 +145,16 @@ func NewFilm(rep *pipeline.Report, clip pipeline.Clip, text words.Lang, opts Fil
 // Size of the canvas in pixels, both even.
 func (f *Film) Size() (w, h int) { return f.lay.w, f.lay.h }
 
+// leastText is how high letters must be to be read after strong compression,
+// pixels of the video (judged on a phone).
+const leastText = 22
+
+// LeastHeight is how high the canvas must stay, scaled down as a whole, for its
+// words to be read.
+func (f *Film) LeastHeight() int {
+	return int(math.Ceil(leastText * float64(f.lay.h) / f.lay.em))
+}
+
 // FPS is the rate of the output frames.
 func (f *Film) FPS() int { return rate }
 

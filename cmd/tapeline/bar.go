@@ -26,6 +26,8 @@ var steps = map[string]string{
 	"scan":  "looking for swings",
 	"pose":  "reading the swing",
 	"paint": "painting the lesson",
+	"look":  "looking for other people",
+	"check": "looking at what was hidden",
 }
 
 func newBar(w io.Writer, clip string) *bar {

@@ -82,7 +82,11 @@ func (by showing) write(rep *pipeline.Report, stills []sheet.Still, dir string) 
 const stillSide = 3840
 
 // stillsOf decodes the pictures at the events of the shown swing.
-func stillsOf(ctx context.Context, c pipeline.Clip, rep *pipeline.Report) (stills []sheet.Still, err error) {
+func stillsOf(ctx context.Context, c pipeline.Clip, rep *pipeline.Report) ([]sheet.Still, error) {
+	return stillsFrom(&reel{ctx: ctx, clip: c, maxSide: stillSide}, rep)
+}
+
+func stillsFrom(reel *reel, rep *pipeline.Report) (stills []sheet.Still, err error) {
 	sw := rep.Chosen()
 	var events []pipeline.Event
 	for _, e := range sw.Events {
@@ -94,7 +98,6 @@ func stillsOf(ctx context.Context, c pipeline.Clip, rep *pipeline.Report) (still
 		return nil, nil
 	}
 	slices.SortStableFunc(events, func(a, b pipeline.Event) int { return *a.Frame - *b.Frame })
-	reel := reel{ctx: ctx, clip: c, maxSide: stillSide}
 	defer func() { err = errors.Join(err, reel.close()) }()
 	if err := reel.start(*events[0].Frame, *events[len(events)-1].Frame); err != nil {
 		return nil, err
@@ -140,12 +143,22 @@ func writeFile(path string, b []byte) error {
 }
 
 // paint decodes the clip once a pass of the film and writes its shots.
-func paint(ctx context.Context, c pipeline.Clip, film *overlay.Film, voice []float32, path string, tell pipeline.Progress) (err error) {
+func paint(ctx context.Context, c pipeline.Clip, film *overlay.Film, voice []float32, path string, tell pipeline.Progress) error {
+	w, h := film.Size()
+	return paintSpec(ctx, film, filmSpec(c, film, voice), &reel{ctx: ctx, clip: c, maxSide: max(w, h)}, path, tell)
+}
+
+// filmSpec is what the film of a clip is encoded to.
+func filmSpec(c pipeline.Clip, film *overlay.Film, voice []float32) clip.Spec {
 	w, h := film.Size()
 	spec := clip.Spec{Width: w, Height: h, FPS: film.FPS(), SoundFrom: &c, Voice: voice, VoiceAt: film.SlowFrom(), Captions: captions(film), Language: film.Language()}
 	for _, s := range film.Sound() {
 		spec.Sound = append(spec.Sound, clip.SoundSpan(s))
 	}
+	return spec
+}
+
+func paintSpec(ctx context.Context, film *overlay.Film, spec clip.Spec, reel *reel, path string, tell pipeline.Progress) (err error) {
 	enc, err := clip.NewEncoder(ctx, path, spec)
 	if err != nil {
 		return err
@@ -154,7 +167,6 @@ func paint(ctx context.Context, c pipeline.Clip, film *overlay.Film, voice []flo
 
 	tr := pipeline.Tracing(ctx)
 	shots := film.Shots()
-	reel := reel{ctx: ctx, clip: c, maxSide: max(w, h)}
 	defer func() { err = errors.Join(err, reel.close()) }()
 	for i, s := range shots {
 		tell.Tell("paint", i, len(shots))
@@ -210,6 +222,8 @@ type reel struct {
 	ctx     context.Context
 	clip    pipeline.Clip
 	maxSide int
+	open    func(clip.Options) (pipeline.Source, error) // in place of the clip's own pictures; nil: these
+	touch   func(*pipeline.Frame)                       // changes a picture that is given; nil: none
 	src     pipeline.Source
 	now     *pipeline.Frame // a copy: the source's is gone with its next
 	pix     []byte
@@ -221,13 +235,23 @@ func (r *reel) start(first, last int) (err error) {
 	if err := r.close(); err != nil {
 		return err
 	}
-	r.src, err = clip.Open(r.ctx, r.clip, clip.Options{MaxSide: r.maxSide, From: r.clip.PTS[first], To: r.clip.PTS[last], Exact: true})
+	open := r.open
+	if open == nil {
+		open = func(o clip.Options) (pipeline.Source, error) { return clip.Open(r.ctx, r.clip, o) }
+	}
+	r.src, err = open(clip.Options{MaxSide: r.maxSide, From: r.clip.PTS[first], To: r.clip.PTS[last], Exact: true})
 	return err
 }
 
 // at decodes up to frame n. Behind the end of a clip whose last pictures are
 // missing it stays on the last one there is.
 func (r *reel) at(n int) (*pipeline.Frame, error) {
+	fresh := false
+	defer func() {
+		if fresh && r.touch != nil {
+			r.touch(r.now)
+		}
+	}()
 	for r.now == nil || r.now.Index < n {
 		f, err := r.src.Next()
 		if errors.Is(err, io.EOF) && r.now != nil {
@@ -239,7 +263,7 @@ func (r *reel) at(n int) (*pipeline.Frame, error) {
 		r.pix = append(r.pix[:0], f.Pix...)
 		mine := *f
 		mine.Pix = r.pix
-		r.now = &mine
+		r.now, fresh = &mine, true
 	}
 	return r.now, nil
 }

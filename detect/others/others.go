@@ -1,7 +1,9 @@
 package others
 
 import (
+	"cmp"
 	"math"
+	"slices"
 
 	"tapeline/detect/pose"
 	"tapeline/pipeline"
@@ -31,17 +33,54 @@ const (
 // besides the batter, scores of Doubt and more. People of a tenth of the
 // part's height and more are looked for, see the package.
 func Look(n Nets, f *pipeline.Frame, part [4]float64, batter pipeline.Silhouette) ([]Found, error) {
-	all, err := n.People(f, squares(part), Doubt)
-	if err != nil {
-		return nil, err
+	all := squares(part)
+	outer := [4]float64{math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)}
+	for _, q := range all {
+		b := sides(q)
+		outer = [4]float64{math.Min(outer[0], b[0]), math.Min(outer[1], b[1]), math.Max(outer[2], b[2]), math.Max(outer[3], b[3])}
 	}
 	var out []Found
-	for _, p := range all {
-		if cover(p.Box, part) >= inside && !isBatter(p.Box, batter) {
-			out = append(out, Found{p.Score, p.Box})
+	for _, q := range all {
+		found, err := n.People(f, []pipeline.Region{q}, Doubt)
+		if err != nil {
+			return nil, err
+		}
+		for _, p := range found {
+			if cover(p.Box, part) >= inside && !fragment(p.Box, sides(q), outer) && !isBatter(p.Box, batter) {
+				out = append(out, Found{p.Score, p.Box})
+			}
 		}
 	}
-	return out, nil
+	return best(out), nil
+}
+
+// sides are x0, y0, x1, y1 of a square.
+func sides(q pipeline.Region) [4]float64 {
+	h := q.Size / 2
+	return [4]float64{q.CX - h, q.CY - h, q.CX + h, q.CY + h}
+}
+
+// fragment tells whether a box ends at an edge of its square behind which other
+// squares see on: half a batter, and whole in one of those.
+func fragment(box, square, outer [4]float64) bool {
+	near := .015 * (square[2] - square[0])
+	for i := range box {
+		if math.Abs(box[i]-square[i]) < near && math.Abs(square[i]-outer[i]) > near {
+			return true
+		}
+	}
+	return false
+}
+
+// best leaves of boxes that overlap the one with the best score, best first.
+func best(all []Found) (out []Found) {
+	slices.SortStableFunc(all, func(a, b Found) int { return cmp.Compare(b.Score, a.Score) })
+	for _, c := range all {
+		if !slices.ContainsFunc(out, func(o Found) bool { return share(o.Box, c.Box) > .4 }) {
+			out = append(out, c)
+		}
+	}
+	return out
 }
 
 // squares cover the part and a little around it, in two sizes, half

@@ -325,6 +325,7 @@ var english = Lang{
 	Chains:      englishChains,
 	Page:        englishPage,
 	Progress:    englishProgress,
+	Leaving:     englishLeaving,
 	NumberCards: englishNumberCards,
 	Mail:        englishMail,
 	Work:        englishWork,

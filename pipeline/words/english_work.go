@@ -56,6 +56,8 @@ var englishWork = map[string]string{
 	"scan":      "looking for swings",
 	"pose":      "reading the swing",
 	"paint":     "painting the lesson",
+	"look":      "looking for other people",
+	"check":     "looking at what was hidden",
 	"try_again": "\"tapeline retry CLIP\" reads a failed clip again.",
 	// what "tapeline check" looks at, how it stands, what to do
 	"check_right":         "ok",

@@ -325,6 +325,7 @@ var spanish = Lang{
 	Chains:      spanishChains,
 	Page:        spanishPage,
 	Progress:    spanishProgress,
+	Leaving:     spanishLeaving,
 	NumberCards: spanishNumberCards,
 	Mail:        spanishMail,
 	Work:        spanishWork,

@@ -54,6 +54,8 @@ var spanishWork = map[string]string{
 	"scan":      "buscando swings",
 	"pose":      "leyendo el swing",
 	"paint":     "pintando la lección",
+	"look":      "buscando a otras personas",
+	"check":     "revisando lo que se ocultó",
 	"try_again": "\"tapeline retry VIDEO\" lee otra vez un video fallido.",
 
 	"check_right":         "bien",

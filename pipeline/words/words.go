@@ -43,6 +43,8 @@ type Lang struct {
 	// Work are the words of the inbox and its queue: states, reasons.
 	Work map[string]string
 	Mail map[string]string // of the letter to a family
+	// Leaving are the words of what may leave of a lesson.
+	Leaving map[string]string
 	// NumberCards are the words of the sheet of number cards.
 	NumberCards map[string]string
 	Glossary    []Term // words of the trade, explained
