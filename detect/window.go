@@ -58,7 +58,8 @@ func window(ctx context.Context, o *Options, start starter, sp span, b burst, gu
 	defer cam.Close()
 	defer balls.Close()
 	ground := plate.New(sp.from, sp.to)
-	var meter bat.Meter
+	meter := bat.NewMeter()
+	defer meter.Close()
 	var skull head.Follower
 	var spot *marker.Follower
 	if o.marker != nil {

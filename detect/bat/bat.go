@@ -3,6 +3,7 @@
 package bat
 
 import (
+	"errors"
 	"image"
 	"image/color"
 	"math"
@@ -19,11 +20,34 @@ const (
 	reach   = .65 // around the hands in which the bat is looked for, body heights
 )
 
-// Meter compares each frame with the one before it; the zero Meter has seen
-// nothing.
+// Meter compares each frame with the one before it. Close it.
 type Meter struct {
 	pose *pipeline.Pose
 	at   *pipeline.Point
+
+	// Pictures made anew for each frame, in the same memory.
+	moved, white, valid, was, is, diff, level gocv.Mat
+}
+
+// NewMeter has seen nothing.
+func NewMeter() *Meter {
+	m := &Meter{level: gocv.NewMatWithSize(1, 256, gocv.MatTypeCV8U)}
+	for _, p := range m.mats()[1:] {
+		*p = gocv.NewMat()
+	}
+	return m
+}
+
+func (m *Meter) mats() []*gocv.Mat {
+	return []*gocv.Mat{&m.level, &m.moved, &m.white, &m.valid, &m.was, &m.is, &m.diff}
+}
+
+// Close frees the pictures.
+func (m *Meter) Close() (err error) {
+	for _, p := range m.mats() {
+		err = errors.Join(err, p.Close())
+	}
+	return err
 }
 
 // At is the middle of the bat's motion in the last step, full-size pixels of
@@ -55,43 +79,33 @@ func (m *Meter) compare(prev, cur gocv.Mat, s float64, step pipeline.Camera, pos
 		return 0, 0, err
 	}
 	defer warp.Close()
-	moved := gocv.NewMat()
-	defer moved.Close()
-	gocv.WarpAffineWithParams(prev, &moved, warp, image.Pt(w, h), gocv.InterpolationLinear, gocv.BorderReplicate, color.RGBA{})
+	gocv.WarpAffineWithParams(prev, &m.moved, warp, image.Pt(w, h), gocv.InterpolationLinear, gocv.BorderReplicate, color.RGBA{})
 	// What came in at the edge has nothing to be compared with.
-	white := gocv.NewMatWithSizeFromScalar(gocv.NewScalar(255, 0, 0, 0), h, w, gocv.MatTypeCV8U)
-	defer white.Close()
-	valid := gocv.NewMat()
-	defer valid.Close()
-	gocv.WarpAffineWithParams(white, &valid, warp, image.Pt(w, h), gocv.InterpolationLinear, gocv.BorderConstant, color.RGBA{})
-	was, err := moved.DataPtrUint8()
+	if m.white.Cols() != w || m.white.Rows() != h {
+		m.white.Close()
+		m.white = gocv.NewMatWithSizeFromScalar(gocv.NewScalar(255, 0, 0, 0), h, w, gocv.MatTypeCV8U)
+	}
+	gocv.WarpAffineWithParams(m.white, &m.valid, warp, image.Pt(w, h), gocv.InterpolationLinear, gocv.BorderConstant, color.RGBA{})
+	gocv.Threshold(m.valid, &m.valid, 254, 255, gocv.ThresholdBinary)
+	gocv.BitwiseAnd(m.moved, m.valid, &m.was)
+	gocv.BitwiseAnd(cur, m.valid, &m.is)
+	level, err := m.level.DataPtrUint8()
 	if err != nil {
 		return 0, 0, err
 	}
-	is, err := cur.DataPtrUint8()
-	if err != nil {
-		return 0, 0, err
-	}
-	v, err := valid.DataPtrUint8()
-	if err != nil {
-		return 0, 0, err
-	}
-	lit := exposure(was, is, v)
-	left := make([]int, len(is)) // of each pixel's difference, above the floor
-	sum := 0
-	for i := range is {
-		if v[i] != 255 {
-			continue
-		}
-		if d := max(lit[was[i]]-int(is[i]), int(is[i])-lit[was[i]]) - floor; d > 0 {
-			left[i] = d
-			sum += d
-		}
-	}
+	// Both are black where they can't be compared: that adds nothing.
+	exposure(level, m.was.Sum().Val1, m.is.Sum().Val1)
+	gocv.LUT(m.was, m.level, &m.was)
+	gocv.AbsDiff(m.was, m.is, &m.diff)
+	m.diff.SubtractUChar(floor) // not below 0
 	px := float64(w * h)
-	all = float64(sum) / px
+	all = m.diff.Sum().Val1 / px
 	if pose == nil {
 		return all, 0, nil
+	}
+	left, err := m.diff.DataPtrUint8()
+	if err != nil {
+		return 0, 0, err
 	}
 
 	now, before := camera.NewBody(pose, s, .01), camera.Body{}
@@ -100,11 +114,11 @@ func (m *Meter) compare(prev, cur gocv.Mat, s float64, step pipeline.Camera, pos
 	}
 	hands, r := camera.Hands(pose), reach*pose.Height()/s
 	cx, cy := hands.X/s, hands.Y/s
-	sum = 0
+	sum := 0
 	var sx, sy float64
 	for y := max(0, int(cy-r)); y < min(h, int(cy+r)+1); y++ {
 		for x := max(0, int(cx-r)); x < min(w, int(cx+r)+1); x++ {
-			e := left[y*w+x]
+			e := int(left[y*w+x])
 			if e == 0 {
 				continue
 			}
@@ -121,23 +135,17 @@ func (m *Meter) compare(prev, cur gocv.Mat, s float64, step pipeline.Camera, pos
 	return all, float64(sum) / px, nil
 }
 
-// exposure is the grey level in the present frame of each one in the frame
-// before: lamps that flicker and a phone that adapts change the whole picture.
-func exposure(was, is, valid []byte) (level [256]int) {
-	var a, b float64
-	for i := range is {
-		if valid[i] == 255 {
-			a, b = a+float64(was[i]), b+float64(is[i])
-		}
-	}
+// exposure fills in the grey level in the present frame of each one in the
+// frame before, whose sums are was and is: lamps that flicker and a phone that
+// adapts change the whole picture.
+func exposure(level []byte, was, is float64) {
 	gain := 1.0
-	if a > 0 {
-		gain = math.Min(maxGain, math.Max(1/maxGain, b/a))
+	if was > 0 {
+		gain = math.Min(maxGain, math.Max(1/maxGain, is/was))
 	}
 	for g := range level {
-		level[g] = min(255, int(math.Round(gain*float64(g))))
+		level[g] = byte(min(255, int(math.Round(gain*float64(g)))))
 	}
-	return level
 }
 
 // work is a map of full-size pixels as OpenCV's 2×3 matrix for work pixels with

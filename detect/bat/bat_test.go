@@ -16,8 +16,9 @@ var still = pipeline.Identity()
 // run gives the energies between two frames.
 func run(t *testing.T, a, b *pipeline.Frame, step pipeline.Camera, pose *pipeline.Pose) (all, bat float64) {
 	t.Helper()
-	m, g := Meter{}, camera.NewGrey()
+	m, g := NewMeter(), camera.NewGrey()
 	defer g.Close()
+	defer m.Close()
 	if err := g.Take(a); err != nil {
 		t.Fatal(err)
 	}
@@ -110,7 +111,8 @@ func TestWhereTheBatMoves(t *testing.T) {
 	} {
 		g := camera.NewGrey()
 		defer g.Close()
-		var m Meter
+		m := NewMeter()
+		defer m.Close()
 		for i, q := range []pipeline.Point{c.a, c.b} {
 			if err := g.Take(bar(i, q.X, q.Y)); err != nil {
 				t.Fatal(err)

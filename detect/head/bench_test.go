@@ -1,0 +1,32 @@
+package head
+
+import (
+	"testing"
+
+	"tapeline/detect/camera"
+	"tapeline/detect/internal/scene"
+	"tapeline/pipeline"
+)
+
+func BenchmarkStep(b *testing.B) {
+	const w, h = 1280, 720
+	tex, pose := scene.New(3), scene.Person(640, 660, 500)
+	frames := [2]*pipeline.Frame{}
+	for i := range frames {
+		frames[i] = scene.Draw(i, w, h, tex.At)
+		scene.Noise(frames[i], 2, uint64(i))
+	}
+	g := camera.NewGrey()
+	defer g.Close()
+	var f Follower
+	b.ReportAllocs()
+	b.ResetTimer()
+	for i := range b.N {
+		if err := g.Take(frames[i%2]); err != nil {
+			b.Fatal(err)
+		}
+		if _, err := f.Step(g, pipeline.Identity(), &pose, float64(i)/60); err != nil {
+			b.Fatal(err)
+		}
+	}
+}
