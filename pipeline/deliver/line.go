@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"io"
 	"net"
+	"net/mail"
 	"net/textproto"
 	"os"
 	"slices"
@@ -345,6 +346,7 @@ func oneLine(s string) string {
 // sending gathers the answers; open are those not given yet.
 type sending struct {
 	answers []Answer
+	path    []string // the addresses as the envelope has them
 	open    []int
 }
 
@@ -367,7 +369,7 @@ func (s *sending) rest(o Outcome, code int, text string) {
 // been "a temporary error"), so the answer is Later; from the first byte of
 // that end to a whole answer it is Unsure.
 func (l *line) Send(ctx context.Context, m *Message, to []string, going func(taken []string) error) ([]Answer, error) {
-	s := &sending{answers: make([]Answer, len(to))}
+	s := &sending{answers: make([]Answer, len(to)), path: make([]string, len(to))}
 	for i, a := range to {
 		s.answers[i].To = a
 		s.open = append(s.open, i)
@@ -460,10 +462,12 @@ func (l *line) fits(m *Message, s *sending) bool {
 	wide := false
 	can, _ := l.c.Extension("SMTPUTF8")
 	for _, i := range slices.Clone(s.open) {
-		switch to := s.answers[i].To; {
-		case !envelopeForm(to):
-			s.answer(i, Never, 0, "not an address that can be sent to")
-		case ascii(to):
+		a, err := address(mail.Address{Address: s.answers[i].To}, "the address")
+		s.path[i] = a.Address
+		switch {
+		case err != nil:
+			s.answer(i, Never, 0, oneLine(err.Error()))
+		case ascii(a.Address):
 		case !can:
 			s.answer(i, Never, 0, "the mail server can't send to an address with such letters (no SMTPUTF8)")
 		default:
@@ -503,7 +507,7 @@ func (l *line) envelope(ctx context.Context, m *Message, s *sending) (more bool,
 	taken := 0
 	for _, i := range slices.Clone(s.open) {
 		l.wire.within(ctx, l.s.Timeout)
-		err := l.c.Rcpt("<" + s.answers[i].To + ">")
+		err := l.c.Rcpt("<" + s.path[i] + ">")
 		if err == nil {
 			taken++
 			continue

@@ -292,11 +292,12 @@ func TestExtensions(t *testing.T) {
 		{"DSN not asked", nil, false, []string{"ada@home.example"}, 400, []Outcome{Taken}, "", []string{"SIZE="}, []string{"RET=", "NOTIFY="}},
 		{"none", []string{"HELP"}, true, []string{"ada@home.example"}, 400, []Outcome{Taken}, "", nil, []string{"SIZE=", "BODY", "RET=", "NOTIFY=", "SMTPUTF8"}},
 		{"wide letters", nil, false, []string{"añá@home.example", "ada@home.example"}, 400, []Outcome{Taken, Taken}, "", []string{" SMTPUTF8", "RCPT TO:<añá@home.example>"}, nil},
+		{"other domain", []string{"HELP"}, false, []string{"ada@España.example"}, 400, []Outcome{Taken}, "", []string{"RCPT TO:<ada@xn--espaa-rta.example>"}, nil},
 		{"no SMTPUTF8", []string{"8BITMIME"}, false, []string{"añá@home.example", "ada@home.example"}, 400, []Outcome{Never, Taken}, "SMTPUTF8", nil, []string{"SMTPUTF8", "añá"}},
 		{"too large", []string{"SIZE 10000"}, false, []string{"ada@home.example"}, 20000, []Outcome{Never}, "at most 0.0 MB", nil, []string{"MAIL", "DATA"}},
 		{"no limit", []string{"SIZE 0"}, false, []string{"ada@home.example"}, 20000, []Outcome{Taken}, "", []string{"SIZE="}, nil},
 		{"odd limit", []string{"SIZE many"}, false, []string{"ada@home.example"}, 20000, []Outcome{Taken}, "", []string{"SIZE="}, nil},
-		{"two in one", nil, false, []string{"ada@home.example>\r\nRCPT TO:<eve@else.example", "ada@home.example,eve@else.example", "a b@x.example", ""}, 400, []Outcome{Never, Never, Never, Never}, "not an address", nil, []string{"eve", "MAIL"}},
+		{"two in one", nil, false, []string{"ada@home.example>\r\nRCPT TO:<eve@else.example", "ada@home.example,eve@else.example", "a b@x.example", ""}, 400, []Outcome{Never, Never, Never, Never}, "line break", nil, []string{"eve", "MAIL"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			s := smtptest.NewWith(t, smtptest.Options{Offer: c.offer})

@@ -94,7 +94,7 @@ func film(l *Letter, lang words.Lang) string {
 	if l.Film != "" {
 		return lang.Mail["film_here"]
 	}
-	if s := lang.Mail["film_"+l.FilmWaits]; s != "" {
+	if s := lang.Mail[l.FilmWaits]; s != "" {
 		return s
 	}
 	return lang.Mail["film_waits"]
@@ -141,7 +141,12 @@ func (t *text) focus(rep *pipeline.Report, s *pipeline.Swing) {
 func (t *text) doubts(s *pipeline.Swing) {
 	var items []string
 	for _, d := range t.lang.Doubts(s) {
-		items = append(items, d.Why+" "+strings.Join(d.Names, "; ")+".")
+		names := strings.Join(d.Names, "; ")
+		if strings.HasSuffix(d.Why, ":") {
+			items = append(items, d.Why+" "+names+".")
+		} else {
+			items = append(items, d.Why+" ("+names+")")
+		}
 	}
 	if len(items) > 0 {
 		t.part(t.lang.Page["doubts"], list, items...)
@@ -246,17 +251,15 @@ func (t *text) plain() string {
 		out.WriteString(fold(t.band, "", "") + "\r\n")
 	}
 	out.WriteString(fold(t.title, "", "") + strings.Repeat("=", min(wide, len([]rune(t.title)))) + "\r\n")
-	for i, b := range t.blocks {
-		if i == 0 || b.kind != small || t.blocks[i-1].kind != small {
-			out.WriteString("\r\n")
-		}
+	for _, b := range t.blocks {
+		out.WriteString("\r\n")
 		switch b.kind {
 		case head:
 			out.WriteString(fold(b.text, "", "") + strings.Repeat("-", min(wide, len([]rune(b.text)))) + "\r\n")
 		case quote:
 			out.WriteString(fold(b.text, "> ", "> "))
 		case picture:
-			out.WriteString(fold(b.text, "[", "") + "]\r\n")
+			out.WriteString(fold(b.text+"]", "[", ""))
 		case list:
 			for _, s := range b.items {
 				out.WriteString(fold(s, "* ", "  "))

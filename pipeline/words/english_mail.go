@@ -10,10 +10,9 @@ var englishMail = map[string]string{
 	"pictures":   "The swing in pictures",
 
 	// the video, by the reason why it is not there
-	"film_here":   "The video is attached.",
-	"film_waits":  "The video waits with your coach. Ask to see it.",
-	"film_large":  "The video is too large for e-mail. It waits with your coach. Ask to see it.",
-	"film_others": "Other people can be seen in the video, so it waits with your coach. Ask to see it.",
+	"film_here":      "The video is attached.",
+	"film_waits":     "The video waits with your coach. Ask to see it.",
+	"film_too_large": "The video is too large for e-mail. It waits with your coach. Ask to see it.",
 
 	"step":   "%s, %s: %s", // name of a drill, how often, what to do
 	"step_":  "%s: %s",

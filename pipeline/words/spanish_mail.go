@@ -8,10 +8,9 @@ var spanishMail = map[string]string{
 	"alt":        "Fotos del swing, desde la postura hasta el final.",
 	"pictures":   "El swing en fotos",
 
-	"film_here":   "El video va adjunto.",
-	"film_waits":  "El video lo guarda tu entrenador. Pídele verlo.",
-	"film_large":  "El video es muy grande para un correo. Lo guarda tu entrenador. Pídele verlo.",
-	"film_others": "En el video se ve a otras personas, y por eso lo guarda tu entrenador. Pídele verlo.",
+	"film_here":      "El video va adjunto.",
+	"film_waits":     "El video lo guarda tu entrenador. Pídele verlo.",
+	"film_too_large": "El video es muy grande para un correo. Lo guarda tu entrenador. Pídele verlo.",
 
 	"step":   "%s, %s: %s",
 	"step_":  "%s: %s",
