@@ -86,6 +86,8 @@ How:
   --staged        for "tapeline watch": the first name comes on standard input,
                   progress goes to standard error as JSON lines, and whoever
                   puts the lesson in its place writes the ledger
+  --track FILE    with --staged: what was seen in the clip before, where it was
+                  seen by the same batter, marker and camera
   --config FILE   configuration (default tapeline.yaml, if it is there)
 `,
 }
@@ -101,6 +103,7 @@ type options struct {
 	ledger  string // its file
 	text    words.Lang
 	rules   []coach.Rule
+	track   string // a saved track of the only clip; empty: it is read anew
 }
 
 // stages are the real rooms; tests put others in their place.
@@ -126,6 +129,7 @@ func read(ctx context.Context, s streams, args []string) (failed error) {
 	f.BoolVar(&o.force, "force", false, "")
 	f.BoolVar(&asJSON, "json", false, "")
 	f.BoolVar(&staged, "staged", false, "")
+	f.StringVar(&o.track, "track", "", "")
 	f.StringVar(&conf, "config", "", "")
 	f.StringVar(&trace, "trace", "", "")
 	clips, err := parse(f, args)

@@ -20,8 +20,8 @@ func TestStills(t *testing.T) {
 		side int
 	}{
 		"uneven and small": {"a.mp4", []string{"-vf", "select='not(eq(mod(n,7),3))'", "-fps_mode", "vfr", "-bf", "2", "-g", "12"}, 192},
-		"BT.709": {"b.mp4", []string{"-vf", "scale=out_color_matrix=bt709,format=yuv420p", "-colorspace", "bt709"}, 0},
-		"mkv":    {"c.mkv", []string{"-g", "300"}, 0},
+		"BT.709":           {"b.mp4", []string{"-vf", "scale=out_color_matrix=bt709,format=yuv420p", "-colorspace", "bt709"}, 0},
+		"mkv":              {"c.mkv", []string{"-g", "300"}, 0},
 	} {
 		t.Run(name, func(t *testing.T) {
 			clip := mustProbe(t, makeClip(t, c.file, append(lavfi(size, "-pix_fmt", "yuv420p"), c.args...)...))

@@ -329,6 +329,7 @@ var english = Lang{
 	NumberCards: englishNumberCards,
 	Mail:        englishMail,
 	Work:        englishWork,
+	Desk:        englishDesk,
 	Glossary:    englishGlossary,
 	Months: [12]string{"January", "February", "March", "April", "May", "June", "July",
 		"August", "September", "October", "November", "December"},

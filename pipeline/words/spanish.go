@@ -329,6 +329,7 @@ var spanish = Lang{
 	NumberCards: spanishNumberCards,
 	Mail:        spanishMail,
 	Work:        spanishWork,
+	Desk:        spanishDesk,
 	Glossary:    spanishGlossary,
 	Months: [12]string{"enero", "febrero", "marzo", "abril", "mayo", "junio", "julio",
 		"agosto", "septiembre", "octubre", "noviembre", "diciembre"},

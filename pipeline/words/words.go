@@ -45,6 +45,8 @@ type Lang struct {
 	Mail map[string]string // of the letter to a family
 	// Leaving are the words of what may leave of a lesson.
 	Leaving map[string]string
+	// Desk are the words of the coach's desk.
+	Desk map[string]string
 	// NumberCards are the words of the sheet of number cards.
 	NumberCards map[string]string
 	Glossary    []Term // words of the trade, explained

@@ -1,0 +1,344 @@
+package desk
+
+import (
+	"cmp"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"unicode"
+
+	"golang.org/x/text/runes"
+	"golang.org/x/text/transform"
+	"golang.org/x/text/unicode/norm"
+
+	"tapeline/pipeline"
+	"tapeline/pipeline/words"
+)
+
+// perPage is how many lessons a page of the list has.
+const perPage = 50
+
+// longContact is how far apart the bounds of contact lie, seconds, that a coach
+// should look at: three pictures of a phone's usual 30 a second. Common
+// practice, no source.
+const longContact = .1
+
+// listed is one lesson of the list.
+type listed struct {
+	Item
+	Title    string
+	Date     string
+	What     string // state
+	Looks    []string
+	Numbers  []number
+	First    string // what to work on
+	Sure     string
+	Going    string // on its way to the family
+	GoingWhy string
+	search   string
+}
+
+type number struct{ Name, Value, Standing string }
+
+type listView struct {
+	frameView
+	Days    []dayOf
+	Look    []listed
+	Players []choice
+	Dates   []choice
+	States  []choice
+	Asked   asked
+	Count   int
+	Total   int
+	Said    string
+	Before  string
+	After   string
+}
+
+type dayOf struct {
+	Date    string
+	Lessons []listed
+}
+
+// asked is what the list was asked for.
+type asked struct {
+	Text, Player, Day, State string
+	Page                     int
+}
+
+func (d *desk) list(w http.ResponseWriter, r *http.Request, s *session) {
+	items, err := d.o.Shelf.Items(r.Context())
+	if err != nil {
+		d.wrong(w, r, err)
+		return
+	}
+	q := r.URL.Query()
+	a := asked{Text: q.Get("q"), Player: q.Get("player"), Day: q.Get("day"), State: q.Get("state")}
+	a.Page, _ = strconv.Atoi(q.Get("page"))
+	d.page(w, r, "list.html", d.listOf(items, a, s))
+}
+
+func (d *desk) listOf(items []Item, a asked, s *session) listView {
+	v := listView{frameView: d.frameOf(s, d.w("title")), Asked: a, Total: len(items)}
+	all := make([]listed, len(items))
+	players, days, states := map[string]string{}, map[string]string{}, map[string]string{}
+	for i := range items {
+		all[i] = d.listed(&items[i])
+		it := &all[i]
+		if it.Player != "" {
+			players[it.Player] = it.who()
+		}
+		days[it.Day] = it.Date
+		states[it.State] = d.o.Text.Work[it.State]
+		if it.Out.State != "" {
+			states[it.Out.State] = d.w(it.Out.State)
+		}
+	}
+	v.Players, v.Dates, v.States = sorted(players, false), sorted(days, true), sorted(states, false)
+	v.States = append([]choice{{"look", d.w("look")}}, v.States...)
+	find := strings.Fields(folded(a.Text))
+	all = slices.DeleteFunc(all, func(it listed) bool {
+		switch {
+		case a.Player != "" && it.Player != a.Player, a.Day != "" && it.Day != a.Day:
+			return true
+		case a.State == "look" && len(it.Looks) == 0, a.State != "" && a.State != "look" && a.State != it.State && a.State != it.Out.State:
+			return true
+		case len(find) == 0:
+			return false
+		}
+		text := folded(it.search)
+		return slices.ContainsFunc(find, func(w string) bool { return !strings.Contains(text, w) })
+	})
+	slices.SortFunc(all, func(a, b listed) int {
+		look := func(it *listed) int { return min(1, len(it.Looks)) }
+		return cmp.Or(look(&b)-look(&a), strings.Compare(b.Day, a.Day), strings.Compare(a.Player, b.Player), strings.Compare(a.ID, b.ID))
+	})
+	v.Count = len(all)
+	v.Said = fmt.Sprintf(d.w("of"), v.Count, v.Total)
+	last := max(0, (len(all)-1)/perPage)
+	at := min(max(a.Page, 0), last)
+	if at > 0 {
+		v.Before = a.page(at - 1)
+	}
+	if at < last {
+		v.After = a.page(at + 1)
+	}
+	for _, it := range all[at*perPage : min(len(all), (at+1)*perPage)] {
+		if len(it.Looks) > 0 {
+			v.Look = append(v.Look, it)
+			continue
+		}
+		if n := len(v.Days); n == 0 || v.Days[n-1].Date != it.Date {
+			v.Days = append(v.Days, dayOf{Date: it.Date})
+		}
+		day := &v.Days[len(v.Days)-1]
+		day.Lessons = append(day.Lessons, it)
+	}
+	return v
+}
+
+func (a asked) page(n int) string {
+	q := url.Values{}
+	for k, s := range map[string]string{"q": a.Text, "player": a.Player, "day": a.Day, "state": a.State} {
+		if s != "" {
+			q.Set(k, s)
+		}
+	}
+	q.Set("page", strconv.Itoa(n))
+	return "/?" + q.Encode()
+}
+
+func sorted(m map[string]string, down bool) (out []choice) {
+	for k, n := range m {
+		if k != "" {
+			out = append(out, choice{k, n})
+		}
+	}
+	slices.SortFunc(out, func(a, b choice) int {
+		if down {
+			return strings.Compare(b.Value, a.Value)
+		}
+		return strings.Compare(a.Name, b.Name)
+	})
+	return out
+}
+
+// folded is text as it is compared: small letters, without accents.
+func folded(s string) string {
+	t, _, err := transform.String(transform.Chain(norm.NFD, runes.Remove(runes.In(unicode.Mn))), s)
+	if err != nil {
+		t = s
+	}
+	return strings.ToLower(t)
+}
+
+func (it *listed) who() string {
+	if it.FirstName == "" {
+		return it.Player
+	}
+	return it.FirstName + " (" + it.Player + ")"
+}
+
+// listed puts an item into words.
+func (d *desk) listed(i *Item) listed {
+	text := d.o.Text
+	it := listed{Item: *i, What: d.state(i), Date: text.Date(i.Day)}
+	it.Title = it.who()
+	if it.Title == "" {
+		it.Title = d.w("nobody")
+	}
+	switch i.State {
+	case "failed", "unplaced", "held":
+		it.Looks = append(it.Looks, text.Why(i.Reason, i.Detail))
+	}
+	if i.Lesson && i.Swing != nil {
+		d.numbers(&it)
+	}
+	if i.Mended && i.State == "done" {
+		it.Looks = append(it.Looks, d.w("look_mended"))
+		if i.Reason != "" {
+			it.Looks = append(it.Looks, text.Why(i.Reason, i.Detail))
+		}
+	}
+	if i.Out.State != "" {
+		it.Going, it.GoingWhy = d.w(i.Out.State), i.Out.Why
+		if i.Out.State == "out_refused" || i.Out.State == "out_unsure" {
+			it.Looks = append(it.Looks, it.Going)
+		}
+	}
+	it.search = strings.Join([]string{i.Player, i.FirstName, i.Day, it.Date, i.ID[:min(8, len(i.ID))], it.What, it.First, it.Going, strings.Join(it.Looks, " ")}, " ")
+	return it
+}
+
+func (d *desk) numbers(it *listed) {
+	text, sw := d.o.Text, it.Swing
+	e := sw.Event(pipeline.Contact)
+	switch {
+	case e == nil || e.T == nil:
+		it.Looks = append(it.Looks, d.w("look_no_contact"))
+	case e.Lo != nil && e.Hi != nil && *e.Hi-*e.Lo > longContact:
+		it.Looks = append(it.Looks, d.w("look_contact"))
+	}
+	surely, told := 0, 0
+	for i := range sw.Measures {
+		m := &sw.Measures[i]
+		b := band(it.Bands, m)
+		it.Numbers = append(it.Numbers, number{text.MeasureName(m), text.Against(m, b), text.Verdict(m, b)})
+		if told++; m.Value != nil && !words.Vague(m) {
+			surely++
+		}
+	}
+	it.Sure = fmt.Sprintf(d.w("sure"), surely, told)
+	said := false
+	for _, f := range sw.Findings {
+		if f.Kind == pipeline.CantTell {
+			continue
+		}
+		said = true
+		if f.Kind == pipeline.Priority && it.First == "" {
+			it.First = text.Fix(f, 12)
+		}
+	}
+	if !said {
+		it.Looks = append(it.Looks, d.w("look_unsure"))
+	}
+}
+
+func band(bands []pipeline.Band, m *pipeline.Measure) *pipeline.Band {
+	for i := range bands {
+		if b := &bands[i]; b.Key == m.Key && b.From == m.From && b.At == m.At {
+			return b
+		}
+	}
+	return nil
+}
+
+// mostPicked is how many lessons are let go at once.
+const mostPicked = 500
+
+type familiesView struct {
+	frameView
+	Families []familyOf
+	Going    int
+	IDs      []string
+}
+
+type familyOf struct {
+	Family
+	Title, Date, Gets string
+}
+
+// picked are the lessons of a request; false: the answer is given.
+func picked(w http.ResponseWriter, of url.Values) ([]string, bool) {
+	ids := of["id"]
+	slices.Sort(ids)
+	ids = slices.Compact(ids)
+	for _, id := range ids {
+		if !idForm.MatchString(id) {
+			refuse(w, http.StatusBadRequest)
+			return nil, false
+		}
+	}
+	if len(ids) > mostPicked {
+		refuse(w, http.StatusBadRequest)
+		return nil, false
+	}
+	return ids, true
+}
+
+// families shows who would get what, before anything is let go.
+func (d *desk) families(w http.ResponseWriter, r *http.Request, s *session) {
+	ids, ok := picked(w, r.URL.Query())
+	if !ok {
+		return
+	}
+	if len(ids) == 0 {
+		http.Redirect(w, r, "/", http.StatusSeeOther)
+		return
+	}
+	all, err := d.o.Shelf.Families(r.Context(), ids)
+	if err != nil {
+		d.wrong(w, r, err)
+		return
+	}
+	v := familiesView{frameView: d.frameOf(s, d.w("release_title")), IDs: ids}
+	for _, f := range all {
+		it := listed{Item: Item{Player: f.Player, FirstName: f.FirstName}}
+		o := familyOf{Family: f, Title: it.who(), Date: d.o.Text.Date(f.Day), Gets: strings.Join(f.To, ", ")}
+		if f.Why == "" {
+			v.Going++
+		}
+		v.Families = append(v.Families, o)
+	}
+	d.page(w, r, "release.html", v)
+}
+
+func (d *desk) release(w http.ResponseWriter, r *http.Request, s *session) {
+	r.Body = http.MaxBytesReader(w, r.Body, notesLimit)
+	if err := r.ParseForm(); err != nil {
+		d.wrong(w, r, err)
+		return
+	}
+	ids, ok := picked(w, r.PostForm)
+	if !ok {
+		return
+	}
+	var err error
+	switch r.PostForm.Get("do") {
+	case "release":
+		err = d.o.Shelf.Release(r.Context(), ids, s.who)
+	case "hold":
+		err = d.o.Shelf.Hold(r.Context(), ids, s.who)
+	default:
+		refuse(w, http.StatusBadRequest)
+		return
+	}
+	if err != nil {
+		d.wrong(w, r, err)
+		return
+	}
+	http.Redirect(w, r, "/", http.StatusSeeOther)
+}
