@@ -1,6 +1,7 @@
 package config
 
 import (
+	"bufio"
 	"bytes"
 	"encoding/csv"
 	"errors"
@@ -81,8 +82,13 @@ func ReadRoster(path string) (*Roster, error) {
 	if st, err := f.Stat(); err != nil || !st.Mode().IsRegular() || st.Size() > rosterLimit {
 		return nil, fmt.Errorf("%s: is no file that could be a roster", path)
 	}
-	// Spreadsheets write UTF-8 with a mark, or UTF-16 with one.
-	b, err := io.ReadAll(transform.NewReader(io.LimitReader(f, rosterLimit), unicode.BOMOverride(transform.Nop)))
+	// Spreadsheets write UTF-8 with a mark, or UTF-16 with one; a workbook of
+	// theirs is an archive.
+	in := bufio.NewReader(io.LimitReader(f, rosterLimit))
+	if head, _ := in.Peek(4); bytes.HasPrefix(head, []byte("PK\x03\x04")) {
+		return nil, fmt.Errorf("%s: is a spreadsheet's own file; save it from there as \"CSV UTF-8\"", path)
+	}
+	b, err := io.ReadAll(transform.NewReader(in, unicode.BOMOverride(transform.Nop)))
 	if err != nil {
 		return nil, fmt.Errorf("%s: can't be read", path)
 	}

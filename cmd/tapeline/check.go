@@ -165,13 +165,14 @@ func (k *checking) tell(s streams, asJSON bool) error {
 		}
 	} else {
 		t := k.text.Work
-		for _, l := range k.all {
+		for i, l := range k.all {
 			about := l.About
 			if l.Detail != "" {
 				about = strings.TrimSpace(about + " (" + l.Detail + ")")
 			}
 			fmt.Fprintf(s.out, "%-6s %-15s %s\n", t["check_"+l.State], t["check_"+l.Check], strings.Join(strings.Fields(about), " "))
-			if l.Do != "" {
+			// What is the same for several in a row is said once, under the last.
+			if l.Do != "" && (i+1 == len(k.all) || k.all[i+1].Do != l.Do) {
 				fmt.Fprintf(s.out, "%-6s %-15s → %s\n", "", "", l.Do)
 			}
 		}
@@ -193,7 +194,15 @@ func (k *checking) roster(path string) {
 	}
 	r, err := config.ReadRoster(path)
 	if err != nil {
-		k.wrong("roster", "bad_list", path, strings.TrimPrefix(err.Error(), path+":"))
+		if _, gone := os.Stat(path); errors.Is(gone, fs.ErrNotExist) {
+			k.wrong("roster", "list_gone", path, "")
+			return
+		}
+		what := strings.TrimSpace(strings.TrimPrefix(err.Error(), path+":"))
+		if line, rest, ok := strings.Cut(what, ":"); ok && strings.Trim(line, "0123456789") == "" {
+			what = "line " + line + ":" + rest
+		}
+		k.wrong("roster", "bad_list", path, what)
 		return
 	}
 	k.right("roster", path, fmt.Sprintf(k.text.Work["players"], len(r.Players)))
@@ -385,14 +394,19 @@ func absolute(paths []string) ([]string, error) {
 	return out, nil
 }
 
-func (k *checking) space(y *yard) {
-	at := y.work
-	for at != filepath.Dir(at) {
-		if _, err := os.Stat(at); err == nil {
+// there is the nearest folder of a path that is there.
+func there(path string) string {
+	for path != filepath.Dir(path) {
+		if _, err := os.Stat(path); err == nil {
 			break
 		}
-		at = filepath.Dir(at)
+		path = filepath.Dir(path)
 	}
+	return path
+}
+
+func (k *checking) space(y *yard) {
+	at := there(y.work)
 	free, err := freeSpace(at)
 	if err != nil {
 		k.wrong("space", "shut", at, err.Error())
@@ -425,7 +439,11 @@ func (k *checking) databases(ctx context.Context, y *yard) {
 		{"ledger", book, "bad_book", ledger.Inspect},
 	} {
 		if _, err := os.Lstat(d.path); errors.Is(err, fs.ErrNotExist) {
-			k.note(d.check, "not_yet", d.path, "")
+			if st, err := os.Stat(there(d.path)); err != nil || !st.IsDir() || !mayWrite(there(d.path)) {
+				k.wrong(d.check, "shut", d.path, "")
+			} else {
+				k.note(d.check, "not_yet", d.path, "")
+			}
 			continue
 		}
 		current, err := d.look(ctx, d.path)

@@ -158,7 +158,8 @@ func TestCheck(t *testing.T) {
 		{"language", func(t *testing.T, b barn) { b.configure(t, "lang: xx\n") }, usage, []string{"configuration config wrong", "rest unchecked noted"}},
 		{"no roster", func(t *testing.T, b barn) { b.write(t, b.conf, "work: "+b.work+"\n", 0o600) }, usage, []string{"roster no_list wrong"}},
 		{"roster's line", func(t *testing.T, b barn) { b.write(t, b.roster, "id\nb07\nb07\n", 0o600) }, usage, []string{"roster bad_list wrong"}},
-		{"roster gone", func(t *testing.T, b barn) { must(t, os.Remove(b.roster)) }, usage, []string{"roster bad_list wrong"}},
+		{"roster gone", func(t *testing.T, b barn) { must(t, os.Remove(b.roster)) }, usage, []string{"roster list_gone wrong"}},
+		{"a workbook for a roster", func(t *testing.T, b barn) { b.write(t, b.roster, "PK\x03\x04\x14\x00", 0o600) }, usage, []string{"roster bad_list wrong"}},
 		{"no consent", func(t *testing.T, b barn) { b.write(t, b.roster, "id\nb07\n", 0o600) }, 0, []string{"roster no_film noted"}},
 		{"open roster", func(t *testing.T, b barn) { must(t, os.Chmod(b.roster, 0o644)) }, 0, []string{"roster list_open noted"}},
 		{"rules", func(t *testing.T, b barn) {
@@ -167,7 +168,7 @@ func TestCheck(t *testing.T) {
 		}, usage, []string{"rules bad_rules wrong"}},
 		{"models", func(t *testing.T, b barn) {
 			b.write(t, b.conf, "work: "+b.work+"\nroster: roster.csv\nhome: "+b.dir+"\n", 0o600)
-		}, setup, []string{"model set_up wrong", "model set_up wrong", "model set_up wrong", "library set_up wrong"}},
+		}, setup, []string{"model set_up wrong", "model set_up wrong", "model set_up wrong", "model set_up wrong", "library set_up wrong"}},
 		{"ffmpeg", func(t *testing.T, b barn) { t.Setenv("PATH", b.dir) }, setup, []string{"ffmpeg no_ffmpeg wrong", "ffprobe no_ffmpeg wrong"}},
 		{"ffmpeg of another kind", func(t *testing.T, b barn) {
 			b.write(t, filepath.Join(b.dir, "ffmpeg"), "#!/bin/sh\n[ $1 = -version ] && echo ffmpeg version 1\nexit 0\n", 0o700)
@@ -206,6 +207,14 @@ func TestCheck(t *testing.T) {
 			l, err := os.ReadFile(b.work + "/lessons/ledger.db")
 			must(t, err, os.WriteFile(b.work+"/store.db", l, 0o600))
 		}, usage, []string{"store bad_store wrong"}},
+		{"ledger elsewhere", func(t *testing.T, b barn) { b.configure(t, "ledger: "+b.roster+"/ledger.db\n") }, usage, []string{"ledger bad_book wrong"}},
+		{"ledger where nobody may write", func(t *testing.T, b barn) {
+			may := mayWrite
+			t.Cleanup(func() { mayWrite = may })
+			must(t, os.Mkdir(filepath.Join(b.dir, "shut"), 0o700))
+			mayWrite = func(dir string) bool { return filepath.Base(dir) != "shut" }
+			b.configure(t, "ledger: "+b.dir+"/shut/books/ledger.db\n")
+		}, usage, []string{"ledger shut wrong"}},
 		{"ledger", func(t *testing.T, b barn) { b.write(t, b.work+"/lessons/ledger.db", "torn", 0o600) }, usage, []string{"ledger bad_book wrong"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -237,6 +246,9 @@ func TestCheckTable(t *testing.T) {
 	if err := os.Remove(b.roster); err != nil {
 		t.Fatal(err)
 	}
+	if err := os.RemoveAll(b.work); err != nil {
+		t.Fatal(err)
+	}
 	for _, lang := range words.Codes() {
 		l, err := words.For(lang)
 		if err != nil {
@@ -246,10 +258,13 @@ func TestCheckTable(t *testing.T) {
 		if exit := run([]string{"check", "--config", b.conf, "--lang", lang}, nil, &out, &errs); exit != int(pipeline.FaultUsage) {
 			t.Errorf("exit code %d", exit)
 		}
-		for _, want := range []string{l.Work["check_wrong"], l.Work["do_bad_list"], l.Work["do_no_mail"]} {
+		for _, want := range []string{l.Work["check_wrong"], l.Work["do_list_gone"], l.Work["do_no_mail"]} {
 			if !strings.Contains(out.String(), want) {
 				t.Errorf("%s: %q is missing in\n%s", lang, want, out.String())
 			}
+		}
+		if n := strings.Count(out.String(), l.Work["do_not_yet"]); n != 2 { // folders, then store and ledger
+			t.Errorf("%s: what is made later is told %d times in\n%s", lang, n, out.String())
 		}
 		if strings.Count(errs.String(), "\n") != 1 {
 			t.Errorf("%q", errs.String())
