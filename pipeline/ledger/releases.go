@@ -326,7 +326,7 @@ func (l *Ledger) Hold(ctx context.Context, lesson string, at time.Time) error {
 			return err
 		}
 		_, err := tx.ExecContext(ctx, `UPDATE releases SET state = CASE WHEN EXISTS (SELECT 1 FROM letters WHERE release_id = releases.id AND letters.state = 'unsure') THEN 'unsure' ELSE 'stopped' END,
-			reason = 'held', detail = '', changed = $2, fence = fence + 1 WHERE lesson = $1 AND state = 'released'`, lesson, instant(at))
+			reason = 'is_held', detail = '', changed = $2, fence = fence + 1 WHERE lesson = $1 AND state = 'released'`, lesson, instant(at))
 		return err
 	})
 }

@@ -157,15 +157,15 @@ const (
 	Strangers  = "strangers" // an address that was no guardian's when the lesson was made, or released
 	// of the ledger
 	Moved       = "moved"
-	Held        = "held"
+	Held        = "is_held"
 	IsReleased  = "is_released"
 	IsSent      = "is_sent"
 	IsUnsure    = "is_unsure"
 	IsOver      = "is_over"
-	AlreadyHave = "already_have"
 	// of the lesson
 	NoLesson   = "no_lesson"
 	NotPacked  = "not_packed"
+	NoClip     = "no_clip" // for Pack: the clip it was read from isn't known
 	OthersSeen = "others_seen"
 	Changed    = "changed"
 	// why the rule doesn't release it
@@ -187,8 +187,8 @@ const (
 )
 
 // Reasons are all codes, for the test of the words.
-var Reasons = []string{NoRoster, Unknown, NoFilm, NoMail, NoGuardian, Renamed, Unnamed, Strangers, Moved, Held, IsReleased, IsSent, IsUnsure, IsOver, AlreadyHave,
-	NoLesson, NotPacked, OthersSeen, Changed, ForCoach, Untold, Doubtful, NothingIn, TooOld, NoServer, NotNow, TooLate, NotTaken, PartTaken, Died, NotMade, PerHour, NoMailSet}
+var Reasons = []string{NoRoster, Unknown, NoFilm, NoMail, NoGuardian, Renamed, Unnamed, Strangers, Moved, Held, IsReleased, IsSent, IsUnsure, IsOver,
+	NoLesson, NotPacked, NoClip, OthersSeen, Changed, ForCoach, Untold, Doubtful, NothingIn, TooOld, NoServer, NotNow, TooLate, NotTaken, PartTaken, Died, NotMade, PerHour, NoMailSet}
 
 // Mask shows enough of an address to be recognised by who knows it:
 // a***@example.org.

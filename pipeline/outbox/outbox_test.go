@@ -5,6 +5,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"slices"
 	"testing"
 	"time"
 
@@ -12,6 +13,7 @@ import (
 	"tapeline/pipeline/deliver"
 	"tapeline/pipeline/deliver/smtptest"
 	"tapeline/pipeline/ledger"
+	"tapeline/pipeline/words"
 )
 
 func TestSendOnce(t *testing.T) {
@@ -508,6 +510,16 @@ func TestFind(t *testing.T) {
 		}
 		if is != want {
 			t.Errorf("%s: %s; want %s", name, is, want)
+		}
+	}
+}
+
+// Whatever can be told of a lesson there are words for.
+func TestWords(t *testing.T) {
+	l := words.English()
+	for _, code := range slices.Concat(Reasons, States, []string{ledger.Stopped, ledger.Pending, ledger.Taken}) {
+		if l.Outbox[code] == "" {
+			t.Errorf("no words for %q", code)
 		}
 	}
 }

@@ -326,6 +326,7 @@ var english = Lang{
 	Page:        englishPage,
 	Progress:    englishProgress,
 	Leaving:     englishLeaving,
+	Outbox:      englishOutbox,
 	NumberCards: englishNumberCards,
 	Mail:        englishMail,
 	Work:        englishWork,

@@ -326,6 +326,7 @@ var spanish = Lang{
 	Page:        spanishPage,
 	Progress:    spanishProgress,
 	Leaving:     spanishLeaving,
+	Outbox:      spanishOutbox,
 	NumberCards: spanishNumberCards,
 	Mail:        spanishMail,
 	Work:        spanishWork,

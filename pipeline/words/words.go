@@ -43,6 +43,8 @@ type Lang struct {
 	// Work are the words of the inbox and its queue: states, reasons.
 	Work map[string]string
 	Mail map[string]string // of the letter to a family
+	// Outbox are the words of releasing and sending: states, reasons, questions.
+	Outbox map[string]string
 	// Leaving are the words of what may leave of a lesson.
 	Leaving map[string]string
 	// Desk are the words of the coach's desk.
