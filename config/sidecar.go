@@ -2,6 +2,7 @@ package config
 
 import (
 	"bytes"
+	"cmp"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -12,6 +13,7 @@ import (
 	"reflect"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -38,6 +40,8 @@ type Sidecar struct {
 	Scale    string  `yaml:"scale,omitempty"`
 	Swing    int     `yaml:"swing,omitempty"`
 	Capture  float64 `yaml:"capture,omitempty"`
+	// Players are whose the parts of a recording of more than a minute are.
+	Players []SidecarPart `yaml:"players,omitempty"`
 	// Times are corrected moments, presentation seconds, by phase.
 	Times map[string]float64 `yaml:"times,omitempty"`
 	// Points are corrected places in decoded frames.
@@ -55,6 +59,73 @@ type Sidecar struct {
 		First []string      `yaml:"first,omitempty"`
 		Say   []SidecarSaid `yaml:"say,omitempty"`
 	} `yaml:"findings,omitempty"`
+}
+
+// SidecarPart is a part of a recording that is one player's: From and To as
+// seconds, m:ss or h:mm:ss; without them from its first picture, to its last.
+type SidecarPart struct {
+	From string `yaml:"from,omitempty"`
+	To   string `yaml:"to,omitempty"`
+	ID   string `yaml:"id"`
+}
+
+// Seconds are From and To of a part that has been read; to is 0 for the end.
+func (p SidecarPart) Seconds() (from, to float64) {
+	from, _ = seconds(p.From)
+	to, _ = seconds(p.To)
+	return from, to
+}
+
+var clockForm = regexp.MustCompile(`^(?:(\d{1,2}):)?(\d{1,2}):(\d{2}(?:\.\d+)?)$`)
+
+// seconds reads 90, 1:30 or 0:01:30; nothing is 0.
+func seconds(s string) (float64, bool) {
+	if s == "" {
+		return 0, true
+	}
+	if m := clockForm.FindStringSubmatch(s); m != nil {
+		hour, _ := strconv.ParseFloat(cmp.Or(m[1], "0"), 64)
+		minute, _ := strconv.ParseFloat(m[2], 64)
+		second, _ := strconv.ParseFloat(m[3], 64)
+		return 3600*hour + 60*minute + second, second < 60 && (m[1] == "" || minute < 60)
+	}
+	v, err := strconv.ParseFloat(s, 64)
+	return v, err == nil && v >= 0 && v < 1e6
+}
+
+// parts checks whose the parts of a recording are.
+func (s Sidecar) parts() error {
+	type span struct {
+		i        int
+		from, to float64
+	}
+	var all []span
+	for i, p := range s.Players {
+		at := fmt.Sprintf("players[%d]", i)
+		from, ok := seconds(p.From)
+		to, fine := seconds(p.To)
+		switch {
+		case !ok:
+			return fmt.Errorf("%s.from: %q is no time in a recording; write seconds, m:ss or h:mm:ss", at, p.From)
+		case !fine:
+			return fmt.Errorf("%s.to: %q is no time in a recording; write seconds, m:ss or h:mm:ss", at, p.To)
+		case !pipeline.PlayerForm.MatchString(p.ID):
+			return fmt.Errorf("%s.id: %q is no player's code; small letters, digits, - and _", at, p.ID)
+		case p.To == "":
+			to = math.Inf(1)
+		}
+		if to <= from {
+			return fmt.Errorf("%s: it ends at %s, before it begins", at, p.To)
+		}
+		all = append(all, span{i, from, to})
+	}
+	slices.SortFunc(all, func(a, b span) int { return cmp.Compare(a.from, b.from) })
+	for i := 1; i < len(all); i++ {
+		if a, b := all[i-1], all[i]; b.from < a.to {
+			return fmt.Errorf("players[%d] and players[%d] overlap", min(a.i, b.i), max(a.i, b.i))
+		}
+	}
+	return nil
 }
 
 // SidecarPoint puts one part of the body right: At is x, y in pixels of the
@@ -201,6 +272,9 @@ func (s Sidecar) validate() error {
 	if !(s.Capture >= 0 && s.Capture <= 10000) {
 		return fmt.Errorf("capture: %g frames a second is no camera", s.Capture)
 	}
+	if err := s.parts(); err != nil {
+		return err
+	}
 	for k, t := range s.Times {
 		if !slices.Contains(pipeline.EventKinds, pipeline.EventKind(k)) {
 			return fmt.Errorf("times.%s: no such phase; there are %v", k, pipeline.EventKinds)
@@ -261,7 +335,7 @@ func (s Sidecar) validate() error {
 			return fmt.Errorf("findings.drop[%d]: %q is no rule's name", i, r)
 		}
 	}
-	for k, n := range map[string]int{"points": len(s.Points), "notes": len(s.Notes), "findings.add": len(s.Findings.Add),
+	for k, n := range map[string]int{"points": len(s.Points), "players": len(s.Players), "notes": len(s.Notes), "findings.add": len(s.Findings.Add),
 		"findings.say": len(s.Findings.Say), "findings.first": len(s.Findings.First), "findings.drop": len(s.Findings.Drop)} {
 		if n > longestList {
 			return fmt.Errorf("%s: more than %d", k, longestList)

@@ -39,6 +39,7 @@ marker: orange
 scale: 10,20,110,20=17in
 swing: 2
 capture: 240
+players: [{from: "0:00", to: "12:30", id: ada7}, {from: 750, to: 1:00:00.5, id: ben4}, {from: 3600.5, id: b07}]
 times: {contact: 1.335, plant: 1.165}
 points:
   - {part: eyes, frame: 70, at: [412.5, 233]}
@@ -65,6 +66,11 @@ findings:
 	}
 	if got := s.Coach(); !reflect.DeepEqual(got, want) {
 		t.Errorf("%+v", got)
+	}
+	for i, want := range [][2]float64{{0, 750}, {750, 3600.5}, {3600.5, 0}} {
+		if from, to := s.Players[i].Seconds(); from != want[0] || to != want[1] {
+			t.Errorf("%v from %g to %g", s.Players[i], from, to)
+		}
 	}
 	v := reflect.ValueOf(s)
 	for i := range v.NumField() {
@@ -142,42 +148,53 @@ func TestNoSidecarSaysNothing(t *testing.T) {
 // Every slip is one line that names the key.
 func TestSidecarSlips(t *testing.T) {
 	for text, want := range map[string]string{
-		"hieght: 150cm":          `line 1: no key is called "hieght"; did you mean "height"?`,
-		"\nBatz: L":              `line 2: no key is called "Batz"; did you mean "bats"?`,
-		"palms: {topp: up}":      `line 1: no key is called "topp"; did you mean "palms.top"?`,
-		"points: [{prat: eyes}]": `line 1: no key is called "prat"; did you mean "points.part"?`,
-		"note: [x]":              `line 1: no key is called "note"; did you mean "notes"?`,
-		"swing_count: 3":         `line 1: no key is called "swing_count"; there are player, name, date, `,
-		"swing: two":             "line 1",
-		"a: b: c":                "mapping values",
-		"player: Ada B":          "player:",
-		`name: "Ada\nBen"`:       "name:",
-		"player: ../x":           "player:",
-		"date: 3 May":            "date:",
-		"level: pro":             "level:",
-		"sport: golf":            "sport:",
-		"swing: -1":              "swing:",
-		"capture: -5":            "capture:",
-		"times: {impact: 1}":     "times.impact:",
-		"times: {contact: -1}":   "times.contact:",
-		"times: {contact: .inf}": "times.contact:",
-		"times: {contact: .nan}": "times.contact:",
-		"points: [{part: ear, frame: 1, at: [1, 2]}]":    "points[0].part:",
-		"points: [{part: eyes, frame: -1, at: [1, 2]}]":  "points[0].frame:",
-		"points: [{part: eyes, frame: 1, at: [1, -2]}]":  "points[0].at:",
-		"points: [{part: eyes, frame: 1, at: [1]}]":      "want 2 elements",
-		"palms: {top: sideways}":                         "palms.top:",
-		"notes: ['']":                                    "notes[0]:",
-		"notes: [\"a\\u0007b\"]":                         "notes[0]:",
-		"notes: [" + strings.Repeat("x", 501) + "]":      "notes[0]:",
-		"findings: {add: [{kind: good, text: x}]}":       "findings.add[0].kind:",
-		"findings: {add: [{kind: strength}]}":            "findings.add[0].text:",
-		"findings: {drop: ['Eye drop']}":                 "findings.drop[0]:",
-		"findings: {first: ['Eye drop']}":                "findings.first[0]:",
-		"findings: {say: [{rule: x, kind: y, text: z}]}": "findings.say[0].kind:",
-		"findings: {say: [{rule: x, kind: strength}]}":   "findings.say[0].text:",
-		"swing: 1\n---\nswing: 2":                        "more than one document",
-		strings.Repeat("# x\n", 1<<17):                   "too large",
+		"hieght: 150cm":                       `line 1: no key is called "hieght"; did you mean "height"?`,
+		"\nBatz: L":                           `line 2: no key is called "Batz"; did you mean "bats"?`,
+		"palms: {topp: up}":                   `line 1: no key is called "topp"; did you mean "palms.top"?`,
+		"points: [{prat: eyes}]":              `line 1: no key is called "prat"; did you mean "points.part"?`,
+		"note: [x]":                           `line 1: no key is called "note"; did you mean "notes"?`,
+		"swing_count: 3":                      `line 1: no key is called "swing_count"; there are player, name, date, `,
+		"swing: two":                          "line 1",
+		"a: b: c":                             "mapping values",
+		"player: Ada B":                       "player:",
+		`name: "Ada\nBen"`:                    "name:",
+		"player: ../x":                        "player:",
+		"date: 3 May":                         "date:",
+		"level: pro":                          "level:",
+		"sport: golf":                         "sport:",
+		"swing: -1":                           "swing:",
+		"capture: -5":                         "capture:",
+		"players: [{from: 1:75, id: b07}]":    "players[0].from:",
+		"players: [{from: 1:61:00, id: b07}]": "players[0].from:",
+		"players: [{from: -5, id: b07}]":      "players[0].from:",
+		"players: [{to: noon, id: b07}]":      "players[0].to:",
+		"players: [{from: 1:30, to: 90, id: b07}]":                                 "players[0]: it ends at 90, before it begins",
+		"players: [{to: 0, id: b07}]":                                              "before it begins",
+		"players: [{from: 0, to: 60}]":                                             "players[0].id:",
+		"players: [{id: Ada B}]":                                                   "players[0].id:",
+		"players: [{till: 3, id: b07}]":                                            "till",
+		"players: [{id: b07}, {from: 5, to: 9, id: c3}]":                           "players[0] and players[1] overlap",
+		"players: [{from: 60, to: 90, id: b07}, {from: 0:30, to: 1:00.5, id: c3}]": "players[0] and players[1] overlap",
+		"times: {impact: 1}":                                                       "times.impact:",
+		"times: {contact: -1}":                                                     "times.contact:",
+		"times: {contact: .inf}":                                                   "times.contact:",
+		"times: {contact: .nan}":                                                   "times.contact:",
+		"points: [{part: ear, frame: 1, at: [1, 2]}]":                              "points[0].part:",
+		"points: [{part: eyes, frame: -1, at: [1, 2]}]":                            "points[0].frame:",
+		"points: [{part: eyes, frame: 1, at: [1, -2]}]":                            "points[0].at:",
+		"points: [{part: eyes, frame: 1, at: [1]}]":                                "want 2 elements",
+		"palms: {top: sideways}":                                                   "palms.top:",
+		"notes: ['']":                                                              "notes[0]:",
+		"notes: [\"a\\u0007b\"]":                                                   "notes[0]:",
+		"notes: [" + strings.Repeat("x", 501) + "]":                                "notes[0]:",
+		"findings: {add: [{kind: good, text: x}]}":                                 "findings.add[0].kind:",
+		"findings: {add: [{kind: strength}]}":                                      "findings.add[0].text:",
+		"findings: {drop: ['Eye drop']}":                                           "findings.drop[0]:",
+		"findings: {first: ['Eye drop']}":                                          "findings.first[0]:",
+		"findings: {say: [{rule: x, kind: y, text: z}]}":                           "findings.say[0].kind:",
+		"findings: {say: [{rule: x, kind: strength}]}":                             "findings.say[0].text:",
+		"swing: 1\n---\nswing: 2":                                                  "more than one document",
+		strings.Repeat("# x\n", 1<<17):                                             "too large",
 	} {
 		_, err := ReadSidecar(sidecar(t, text))
 		if err == nil || !strings.Contains(err.Error(), want) || strings.Contains(err.Error(), "\n") {

@@ -24,6 +24,7 @@ type bar struct {
 // steps says what the rooms' steps are to whoever waits.
 var steps = map[string]string{
 	"scan":  "looking for swings",
+	"cut":   "cutting out",
 	"pose":  "reading the swing",
 	"paint": "painting the lesson",
 	"look":  "looking for other people",

@@ -16,7 +16,8 @@ var nightlyCommand = command{
 
 Does what "tapeline watch" does with everything that waits in the inbox, or in
 the folders named, and ends. A table of what became of each clip goes to
-standard output. Where some clips could not be read or placed the exit code is 8.
+standard output, one line for the recording of a whole lesson. Where some clips
+could not be read or placed the exit code is 8.
 
   --json          the summary as one JSON object instead of the table
   --config FILE   configuration (default tapeline.yaml, if it is there); a roster
@@ -74,7 +75,15 @@ func (y *yard) printSummary(s streams, sum jobs.Summary) {
 		return
 	}
 	row(s.out, t["clip"], t["player"], t["what"])
+	for _, r := range sum.Recordings {
+		if r.State == jobs.Done {
+			row(s.out, r.Hash[:8], r.Player, y.whole(r))
+		}
+	}
 	for _, o := range sum.Outcomes {
+		if o.State == jobs.Scanned || o.Recording != "" && o.State != string(jobs.Failed) {
+			continue // it is told of in one line
+		}
 		what := t[o.State]
 		if o.State != jobs.Duplicate && o.State != jobs.Card && o.Reason != "" {
 			what += ": " + y.text.Why(o.Reason, o.Detail)
@@ -84,7 +93,7 @@ func (y *yard) printSummary(s streams, sum jobs.Summary) {
 		row(s.out, o.Hash[:8], o.Player, what)
 	}
 	fmt.Fprintln(s.out)
-	for _, k := range []string{string(jobs.Done), string(jobs.Failed), string(jobs.Unplaced), string(jobs.Held), jobs.Duplicate, jobs.Card} {
+	for _, k := range []string{string(jobs.Done), string(jobs.Failed), string(jobs.Unplaced), string(jobs.Held), jobs.Duplicate, jobs.Card, jobs.Scanned, jobs.Empty} {
 		if n := sum.Count(k); n > 0 {
 			fmt.Fprintf(s.out, "%s: %d\n", t[k], n)
 		}

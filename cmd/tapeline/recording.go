@@ -28,7 +28,7 @@ func scanned(ctx context.Context, c pipeline.Clip, tell pipeline.Progress) (long
 }
 
 // carded finds the parts of an arrived clip that follow a number card. One that
-// can't be read or is a whole lesson is told by a *jobs.Slip.
+// can't be read is told by a *jobs.Slip.
 func carded(ctx context.Context, a inbox.Arrival) ([]jobs.Span, error) {
 	out, err := cardsIn(ctx, a.Path())
 	var e *pipeline.Error
@@ -49,13 +49,24 @@ func recorded(ctx context.Context, path string) (time.Time, error) {
 	return at, err
 }
 
+// recordingLength is how long the recording of a whole lesson is, zero of a clip
+// and of what can't be read.
+func recordingLength(ctx context.Context, path string) (time.Duration, error) {
+	c, err := clip.Probe(ctx, path)
+	var e *pipeline.Error
+	if errors.As(err, &e) && e.Fault == pipeline.FaultUnreadable {
+		return 0, nil
+	}
+	if err != nil || !long.Is(c) {
+		return 0, err
+	}
+	return time.Duration(c.Duration * float64(time.Second)), nil
+}
+
 func cardsIn(ctx context.Context, path string) ([]jobs.Span, error) {
 	c, err := clip.Probe(ctx, path)
 	if err != nil {
 		return nil, err
-	}
-	if long.Is(c) {
-		return nil, &jobs.Slip{Reason: jobs.Long}
 	}
 	src, err := clip.Open(ctx, c, clip.Options{MaxSide: card.Side, Rate: card.Rate})
 	if err != nil {
@@ -67,18 +78,4 @@ func cardsIn(ctx context.Context, path string) ([]jobs.Span, error) {
 		return nil, err
 	}
 	return owned(card.Spans(seen, c.Duration)), nil
-}
-
-// owned puts spans as the queue knows them: one in which several cards were
-// shown at once is there once for each, so that nobody gets it unasked.
-func owned(spans []card.Span) (out []jobs.Span) {
-	for _, s := range spans {
-		if s.Player != "" {
-			s.Of = []string{s.Player}
-		}
-		for _, id := range s.Of {
-			out = append(out, jobs.Span{From: s.From, To: s.To, Player: id})
-		}
-	}
-	return out
 }

@@ -15,7 +15,9 @@ var statusCommand = command{
 	usage: `usage: tapeline status [flags]
 
 Tells how many clips are waiting, being read, done, failed, not placed and held,
-those that need somebody with the reason, and the space left on the disk.
+those that need somebody with the reason, and the space left on the disk. The
+recording of a whole lesson is one line: possible swings, lessons, and what else
+became of them; as long as something is to be done, or for a day.
 
   --json          one JSON object
   --config FILE   configuration (default tapeline.yaml, if it is there)
@@ -38,6 +40,9 @@ type statusClip struct {
 	Detail  string    `json:"detail,omitempty"`
 	Lies    string    `json:"lies,omitempty"`
 	Changed time.Time `json:"changed"`
+	// Of the recording it was cut out of, and where in that it begins.
+	Recording string  `json:"recording,omitempty"`
+	From      float64 `json:"from_s,omitempty"`
 }
 
 func status(ctx context.Context, s streams, args []string) error {
@@ -70,7 +75,18 @@ func status(ctx context.Context, s streams, args []string) error {
 		Counts map[jobs.State]int `json:"counts"`
 		Free   uint64             `json:"free_bytes"`
 		Clips  []statusClip       `json:"clips"` // but for those that are done
-	}{Counts: map[jobs.State]int{}, Free: free, Clips: []statusClip{}}
+		// Recordings of lessons that were changed today or have something left.
+		Recordings []jobs.Recording `json:"recordings"`
+	}{Counts: map[jobs.State]int{}, Free: free, Clips: []statusClip{}, Recordings: []jobs.Recording{}}
+	all, err := st.Recordings(ctx)
+	if err != nil {
+		return err
+	}
+	for _, r := range all {
+		if !r.Told() || time.Since(r.Changed) < 24*time.Hour {
+			out.Recordings = append(out.Recordings, r)
+		}
+	}
 	for _, state := range jobs.States {
 		out.Counts[state] = counts[state]
 		if state == jobs.Done {
@@ -81,8 +97,12 @@ func status(ctx context.Context, s streams, args []string) error {
 			return err
 		}
 		for _, c := range clips {
+			if c.Reason == jobs.TakenBack {
+				continue
+			}
 			out.Clips = append(out.Clips, statusClip{Clip: c.Short(), Player: c.Player, State: string(c.State), Step: c.Step, Done: c.Part, Total: c.Whole,
-				Tries: c.Tries, Reason: c.Reason, Detail: c.Detail, Lies: c.Original(), Changed: c.Changed})
+				Tries: c.Tries, Reason: c.Reason, Detail: c.Detail, Lies: c.Original(), Changed: c.Changed,
+				Recording: c.Parent, From: float64(c.From) / 1000})
 		}
 	}
 	if asJSON {
@@ -100,19 +120,34 @@ func status(ctx context.Context, s streams, args []string) error {
 		}
 	}
 	fmt.Fprintf(s.out, t["space"]+"\n", y.text.Number(float64(free)/1e9, 1))
-	if len(out.Clips) == 0 {
+	if len(out.Clips)+len(out.Recordings) == 0 {
 		return nil
 	}
 	fmt.Fprintln(s.out)
 	row(s.out, t["clip"], t["player"], t["what"])
+	recordings := map[string]bool{}
+	for _, r := range out.Recordings {
+		switch recordings[r.Hash[:8]] = true; {
+		case r.State == jobs.Done:
+			row(s.out, r.Hash[:8], r.Player, y.whole(r))
+			continue
+		case r.Step != "":
+			row(s.out, r.Hash[:8], r.Player, t["recording"]+": "+y.going(r.Step, r.Part, r.Whole))
+			continue
+		}
+		what := t["recording"] + ": " + t[string(r.State)]
+		if r.Reason != "" {
+			what += ": " + y.text.Why(r.Reason, r.Detail)
+		}
+		row(s.out, r.Hash[:8], r.Player, what)
+	}
 	for _, c := range out.Clips {
+		if recordings[c.Clip] || c.Recording != "" && c.State != string(jobs.Failed) && c.State != string(jobs.Running) {
+			continue // it is told of with its recording
+		}
 		what := t[c.State]
 		if c.Step != "" {
-			step := c.Step
-			if said, ok := t[step]; ok {
-				step = said
-			}
-			what += ": " + fmt.Sprintf(t["step"], step, c.Done, c.Total)
+			what += ": " + y.going(c.Step, c.Done, c.Total)
 		}
 		if c.Reason != "" {
 			what += ": " + y.text.Why(c.Reason, c.Detail)

@@ -11,6 +11,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -120,7 +121,8 @@ func (y *yard) engine(s *jobs.Store, dirs []string, log *slog.Logger) (*jobs.Eng
 	return jobs.New(s, jobs.Options{
 		Work: y.work, Inbox: dirs, Settle: c.Settle, Cap: c.Cap, Poll: c.Poll,
 		Jobs: c.Jobs, Tries: c.Tries, Limits: jobs.Limits{Time: c.Limits.Time, Memory: memory}, Space: uint64(space), Nightly: night, Zone: zone,
-		Roster: r, Ready: r.ready, Note: note, Spans: carded, Recorded: recorded, Say: y.text.Why, Log: log,
+		Roster: r, Ready: r.ready, Note: note, Spans: carded, Recorded: recorded, Long: recordingLength, Say: y.text.Why, Log: log,
+		Scan: func(ctx context.Context, j jobs.Reading) error { return scanChild(env, j).Run(ctx) },
 		Read: func(ctx context.Context, j jobs.Reading) error {
 			p, _ := r.player(j.Clip.Player)
 			return runChild(child(p, book, env, j), ctx)
@@ -163,17 +165,31 @@ func resolved(path string) string {
 // runChild is a variable for tests: forty readings take minutes.
 var runChild = jobs.Child.Run
 
-// child is the reading of one clip in a process of its own.
-func child(p config.Player, book string, env []string, j jobs.Reading) jobs.Child {
+// own is this program, to be run once more.
+func own() string {
 	exe, err := os.Executable()
 	if err != nil {
-		exe = os.Args[0]
+		return os.Args[0]
 	}
+	return exe
+}
+
+// scanChild is the scan of a recording in a process of its own.
+func scanChild(env []string, j jobs.Reading) jobs.Child {
+	return jobs.Child{Path: own(), Args: []string{"scan", "--staged", "--json", "--cut", filepath.Join(j.Out, jobs.CutsDir), "--", j.Clip.Original()},
+		Env: env, Dir: j.Out, Limits: j.Limits, Tell: j.Tell}
+}
+
+// child is the reading of one clip in a process of its own.
+func child(p config.Player, book string, env []string, j jobs.Reading) jobs.Child {
 	args := []string{"read", "--staged", "--json", "--out", j.Out, "--ledger", book, "--player", j.Clip.Player}
 	if j.Clip.Dated {
 		args = append(args, "--date", j.Clip.Day)
 	}
-	return jobs.Child{Path: exe, Args: append(args, "--", j.Clip.Original()), Env: append(env, playerEnv(p)...), Dir: j.Out, In: p.FirstName, Limits: j.Limits, Tell: j.Tell}
+	if j.Clip.Final != "" { // it is made anew
+		args = append(args, "--track", filepath.Join(j.Clip.Final, pipeline.TrackFile))
+	}
+	return jobs.Child{Path: own(), Args: append(args, "--", j.Clip.Original()), Env: slices.Concat(env, playerEnv(p)), Dir: j.Out, In: p.FirstName, Limits: j.Limits, Tell: j.Tell}
 }
 
 // environment is all that a reading knows of the configuration: no secret is in
@@ -243,7 +259,12 @@ func record(ctx context.Context, book string, p config.Player, clip jobs.Clip, d
 // note is what a sidecar says of where its clip belongs.
 func note(path string) (inbox.Note, error) {
 	s, err := config.ReadSidecar(path)
-	return inbox.Note{Player: s.Player, Day: s.Date}, err
+	n := inbox.Note{Player: s.Player, Day: s.Date}
+	for _, p := range s.Players {
+		from, to := p.Seconds()
+		n.Players = append(n.Players, inbox.Span{From: from, To: to, Player: p.ID})
+	}
+	return n, err
 }
 
 // liveRoster is the roster as its file is now: consents are withdrawn without
@@ -286,6 +307,16 @@ func (r *liveRoster) player(id string) (config.Player, bool) {
 	return r.now.Player(id)
 }
 
+// players are all, in the order of the file.
+func (r *liveRoster) players() []config.Player {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	if err := r.load(); err != nil {
+		return nil
+	}
+	return r.now.Players
+}
+
 // ready tells whether the file can be read.
 func (r *liveRoster) ready() error {
 	r.mu.Lock()
@@ -323,6 +354,29 @@ func (y *yard) busy(err error) error {
 // row writes columns of a table.
 func row(w io.Writer, clip, player, what string) {
 	fmt.Fprintf(w, "%-10s %-12s %s\n", clip, player, what)
+}
+
+// whole says in one line what became of a recording and its cuts.
+func (y *yard) whole(r jobs.Recording) string {
+	t := y.text.Work
+	parts := []string{fmt.Sprintf("%s: %d", t["possible"], r.Candidates)}
+	for _, p := range []struct {
+		key string
+		n   int
+	}{{"lessons", r.Lessons}, {jobs.Empty, r.Empty}, {string(jobs.Unplaced), r.Unplaced}, {string(jobs.Held), r.Held}, {string(jobs.Failed), r.Failed}, {string(jobs.Waiting), r.Waiting}} {
+		if p.n > 0 {
+			parts = append(parts, fmt.Sprintf("%s: %d", t[p.key], p.n))
+		}
+	}
+	return t["recording"] + ": " + strings.Join(parts, ", ")
+}
+
+// going says how far a step is.
+func (y *yard) going(step string, part, whole int) string {
+	if said, ok := y.text.Work[step]; ok {
+		step = said
+	}
+	return fmt.Sprintf(y.text.Work["step"], step, part, whole)
 }
 
 // yardArgs reads the arguments that all commands of the work folder have: the

@@ -21,6 +21,16 @@ type Roster interface {
 type Note struct {
 	Player string
 	Day    string // filmed, 2006-01-02; empty: not said
+	// Players says whose the parts of a recording are; no two overlap.
+	Players []Span
+}
+
+// Span is a part of a recording that belongs to one player, seconds from its
+// first frame; To 0: to its end.
+type Span struct {
+	From   float64 `json:"from_s"`
+	To     float64 `json:"to_s"`
+	Player string  `json:"player"`
 }
 
 // How a clip's player is known.

@@ -3,6 +3,7 @@ package jobs
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"os"
 	"path/filepath"
 	"slices"
@@ -91,8 +92,11 @@ func (e *Engine) byCard(ctx context.Context, c *Clip, a inbox.Arrival, note inbo
 	} else if wait {
 		return p, inbox.ErrLater
 	}
-	spans, err := e.o.Spans(ctx, a)
-	if err != nil {
+	var spans []Span
+	if err := e.guarded(ctx, a.Hash, func() (err error) {
+		spans, err = e.o.Spans(ctx, a)
+		return err
+	}); err != nil {
 		return p, err
 	}
 	carded := ""
@@ -190,13 +194,14 @@ type stamped struct {
 }
 
 // earlier tells whether a clip that lies in the folder still was filmed before
-// one, so that what it shows is not known yet. Held ones stay where they are.
+// one, so that what it shows is not known yet. Those that are known lie there
+// because they are held, or because a move was cut off.
 func (e *Engine) earlier(ctx context.Context, dir string, than filmed) (bool, error) {
 	entries, err := os.ReadDir(dir)
 	if err != nil {
 		return false, err
 	}
-	held, err := e.store.Clips(ctx, Held)
+	known, err := e.store.list(ctx, `WHERE lies = $1`, quoted(dir))
 	if err != nil {
 		return false, err
 	}
@@ -204,7 +209,7 @@ func (e *Engine) earlier(ctx context.Context, dir string, than filmed) (bool, er
 		name := d.Name()
 		path := filepath.Join(dir, name)
 		if name == than.name || !d.Type().IsRegular() || !inbox.IsClip(name) || strings.HasPrefix(name, ".") || strings.HasPrefix(name, "~") ||
-			slices.ContainsFunc(held, func(c Clip) bool { return c.Original() == path }) {
+			slices.ContainsFunc(known, func(c Clip) bool { return c.Original() == path }) {
 			continue
 		}
 		other, err := e.filmed(ctx, path)
@@ -221,6 +226,105 @@ func (e *Engine) earlier(ctx context.Context, dir string, than filmed) (bool, er
 	return false, nil
 }
 
+// revisit looks again at clips that could not be placed when they came and were
+// filmed behind a card, or a recording, that came later into their folder; ""
+// is every folder. What somebody has touched meanwhile stays.
+func (e *Engine) revisit(ctx context.Context, folder string) error {
+	lost, err := e.store.Clips(ctx, Unplaced)
+	if err != nil {
+		return err
+	}
+	delete(e.owed, folder)
+	today := day(e.o.Now().In(e.o.Zone))
+	for i := range lost {
+		c := &lost[i]
+		in := filepath.Dir(c.Came)
+		if folder != "" && in != folder || c.Parent != "" || c.Kind == KindRecording || c.Reason != inbox.NoPlayer && c.Reason != CardUnclear || c.Lies != e.dir(UnplacedDir) {
+			continue
+		}
+		if any, err := e.store.cardsIn(ctx, in); err != nil {
+			return err
+		} else if !any && c.Reason == inbox.NoPlayer {
+			continue
+		}
+		st, err := os.Lstat(c.Original())
+		if err != nil || st.Size() != c.Size || !st.ModTime().Equal(c.Modified) {
+			continue
+		}
+		here, err := e.filmed(ctx, c.Original())
+		if err != nil {
+			return err
+		}
+		here.name = filepath.Base(c.Came)
+		player, carded, err := e.store.cardBefore(ctx, in, here, c.Added)
+		if err != nil {
+			return err
+		}
+		// What lies before it in the inbox may show another card.
+		if wait, err := e.earlier(ctx, in, here); err == nil && wait {
+			e.owed[in] = true
+			continue
+		}
+		var note inbox.Note
+		if c.Sidecar {
+			if note, err = e.o.Note(filepath.Join(c.Lies, c.Stem+".yaml")); err != nil {
+				continue
+			}
+		}
+		p := inbox.Place{Reason: CardUnclear}
+		if player != "" || !carded {
+			p = inbox.Find(e.below(c.Came), note, player, e.o.Roster, today)
+		}
+		if p.Reason == c.Reason {
+			continue
+		}
+		c.Player, c.How, c.Reason, c.Detail = p.Player, p.How, p.Reason, p.Detail
+		switch p.Reason {
+		case "":
+			c.State, c.Day, c.Dated = Waiting, p.Day, p.Dated
+		case inbox.NoConsent:
+			c.State = Held
+		}
+		if err := e.store.placed(ctx, e.jobs, c); errors.Is(err, errStale) {
+			continue
+		} else if err != nil {
+			return err
+		}
+		hook("revisited")
+		if c.State == Waiting {
+			e.o.Log.Info("clip_waiting", "clip", c.Short(), "player", c.Player, "by", c.How)
+			if err := e.pick(ctx, c); err != nil {
+				return err
+			}
+			continue
+		}
+		if err := e.explain(c); err != nil {
+			return err
+		}
+		e.came(c, string(c.State))
+	}
+	return nil
+}
+
+// below is a path in one of the inboxes, from there on.
+func (e *Engine) below(path string) string {
+	for _, root := range e.o.Inbox {
+		if rel, err := filepath.Rel(root, path); err == nil && rel != ".." && !strings.HasPrefix(rel, "../") {
+			return rel
+		}
+	}
+	return filepath.Base(path)
+}
+
+// cardsIn tells whether there are cards in a folder.
+func (s *Store) cardsIn(ctx context.Context, folder string) (bool, error) {
+	var n int
+	if err := s.db.QueryRowContext(ctx, `SELECT count(*) FROM cards WHERE folder = $1`, quoted(folder)).Scan(&n); err != nil {
+		return false, storeFault(s.where, "can't be read", err)
+	}
+	return n > 0, nil
+}
+
 // show notes a card.
 func (s *Store) show(ctx context.Context, tx *sql.Tx, hash string, c *shown) error {
 	var at int64
@@ -234,8 +338,8 @@ func (s *Store) show(ctx context.Context, tx *sql.Tx, hash string, c *shown) err
 }
 
 // cardBefore is the player of the last card in a folder before a clip that
-// came now.
-func (s *Store) cardBefore(ctx context.Context, folder string, clip filmed, now time.Time) (player string, ok bool, err error) {
+// came at a time.
+func (s *Store) cardBefore(ctx context.Context, folder string, clip filmed, came time.Time) (player string, ok bool, err error) {
 	rows, err := s.db.QueryContext(ctx, `SELECT name, recorded, came, player FROM cards WHERE folder = $1`, quoted(folder))
 	if err != nil {
 		return "", false, storeFault(s.where, "can't be read", err)
@@ -243,22 +347,24 @@ func (s *Store) cardBefore(ctx context.Context, folder string, clip filmed, now 
 	defer rows.Close()
 	var best filmed
 	for rows.Next() {
-		var c shown
+		var c filmed
+		var who string
 		var name string
-		var at, came int64
-		if err := rows.Scan(&name, &at, &came, &c.player); err != nil {
+		var at, shown int64
+		if err := rows.Scan(&name, &at, &shown, &who); err != nil {
 			return "", false, storeFault(s.where, "can't be read", err)
 		}
 		if c.name, err = unquoted(name); err != nil {
 			return "", false, storeFault(s.where, "is damaged", err)
 		}
-		since := now.Sub(time.Unix(0, came))
+		since := came.Sub(time.Unix(0, shown))
 		if at != 0 {
 			c.at = time.Unix(0, at)
 			since = clip.at.Sub(c.at)
 		}
-		if since <= cardHolds && c.before(clip) && (!ok || best.before(c.filmed)) {
-			best, player, ok = c.filmed, c.player, true
+		// Where neither says when it was filmed they came at about the same time.
+		if since <= cardHolds && since >= -cardHolds && c.before(clip) && (!ok || best.before(c)) {
+			best, player, ok = c, who, true
 		}
 	}
 	return player, ok, rows.Err()
@@ -271,12 +377,6 @@ func (s *Store) shows(ctx context.Context, hash string) (bool, error) {
 		return false, storeFault(s.where, "can't be read", err)
 	}
 	return n > 0, nil
-}
-
-// onlyCard ends a clip in which there is a card and no swing.
-func (s *Store) onlyCard(ctx context.Context, c *Clip) error {
-	return s.update(ctx, `UPDATE clips SET state = 'done', staging = '', final = '', step = '', part = 0, whole = 0, reason = $3, detail = $4, changed = $5
-		WHERE hash = $1 AND fence = $2 AND state = 'running'`, c.Hash, c.Fence, c.Reason, c.Detail, s.stamp())
 }
 
 // dropCards forgets cards that hold no more.

@@ -146,7 +146,7 @@ func TestCardsCantLook(t *testing.T) {
 			if a.Rel == "a.mov" {
 				return nil, &Slip{Reason: Unread}
 			}
-			return nil, &Slip{Reason: Long}
+			return nil, &Slip{Reason: CardLate}
 		}
 	})
 	var got []string
@@ -154,7 +154,7 @@ func TestCardsCantLook(t *testing.T) {
 		got = append(got, o.State+" "+o.Reason)
 	}
 	slices.Sort(got)
-	if want := []string{"failed unreadable", "unplaced long"}; !slices.Equal(got, want) {
+	if want := []string{"failed unreadable", "unplaced card_late"}; !slices.Equal(got, want) {
 		t.Errorf("%q; want %q", got, want)
 	}
 }

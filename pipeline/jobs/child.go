@@ -68,7 +68,6 @@ const (
 	OnlyCard    = "only_card"    // why it has no lesson
 	CardUnclear = "card_unclear" // which of several cards before it counts is not known
 	CardLate    = "card_late"    // a card is shown in its second half
-	Long        = "long"         // a recording of a whole lesson
 )
 
 // Slip is why a reading failed. Again says that another try may help, Blocked

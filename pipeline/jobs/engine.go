@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"os"
 	"path/filepath"
+	"slices"
 	"sync"
 	"time"
 
@@ -17,12 +18,8 @@ import (
 	"tapeline/pipeline/inbox"
 )
 
-// Span is a part of a recording that belongs to one player, seconds from its
-// first frame; To 0: to its end.
-type Span struct {
-	From, To float64
-	Player   string
-}
+// Span is a part of a recording that belongs to one player.
+type Span = inbox.Span
 
 // Reading is what a reader is given: the clip, where it lies, and the folder
 // below which its lesson must appear.
@@ -60,6 +57,12 @@ type Options struct {
 	// Recorded is when the file at a path says it was recorded, zero where it
 	// doesn't; nil: none does.
 	Recorded func(ctx context.Context, path string) (time.Time, error)
+	// Long is the length of the recording of a whole lesson at a path, zero for
+	// a clip and for what can't be read; nil: all are clips.
+	Long func(ctx context.Context, path string) (time.Duration, error)
+	// Scan cuts out of such a recording what may be swings: CutsDir below r.Out
+	// then holds the cuts and a Plan. Its errors are *Slip.
+	Scan func(ctx context.Context, r Reading) error
 	// Read makes the lesson of a clip in a folder below r.Out. Its errors are
 	// *Slip.
 	Read func(ctx context.Context, r Reading) error
@@ -109,17 +112,22 @@ type Engine struct {
 	lame   bool // the store could perhaps not be written since upkeep looked
 	looked time.Time
 
-	recorded map[stamped]time.Time // while taking
+	recorded map[stamped]time.Time     // while taking
+	long     map[stamped]time.Duration // likewise
+	owed     map[string]bool           // folders of which clips may be placed by a card that came late, likewise
 }
 
 // Outcome is what became of one arrival.
 type Outcome struct {
 	Hash   string `json:"clip"`
 	Player string `json:"player"`
-	State  string `json:"state"` // of the clip, or Duplicate, or Card
+	State  string `json:"state"` // of the clip, or Duplicate, Card, Scanned, Empty
 	Reason string `json:"reason,omitempty"`
 	Detail string `json:"detail,omitempty"`
 	Lesson string `json:"lesson,omitempty"`
+	// Of the recording it was cut out of, and where in that it begins.
+	Recording string  `json:"recording,omitempty"`
+	From      float64 `json:"from_s,omitempty"`
 }
 
 // hook is told each stage that was passed; tests stop there.
@@ -149,7 +157,7 @@ func New(s *Store, o Options) *Engine {
 		o.pollQueue = time.Second
 	}
 	s.now = o.Now
-	return &Engine{o: o, store: s, sum: map[string]int{}, stuck: map[string]bool{}, busy: map[string]bool{}, recorded: map[stamped]time.Time{}}
+	return &Engine{o: o, store: s, sum: map[string]int{}, stuck: map[string]bool{}, busy: map[string]bool{}, recorded: map[stamped]time.Time{}, long: map[stamped]time.Duration{}, owed: map[string]bool{}}
 }
 
 // Free is the room left for us on the disk of a folder, bytes.
@@ -252,7 +260,7 @@ func (e *Engine) nights(ctx context.Context, every time.Duration) {
 		if began, err := e.store.night(ctx, night); err != nil && ctx.Err() == nil {
 			e.o.Log.Error("night_failed", "err", err)
 		} else if began {
-			if err := e.prune(ctx); err != nil && ctx.Err() == nil {
+			if err := errors.Join(e.prune(ctx), e.consented(ctx)); err != nil && ctx.Err() == nil {
 				e.o.Log.Error("night_failed", "err", err)
 			}
 			e.watch.Again()
@@ -271,9 +279,11 @@ func (e *Engine) nights(ctx context.Context, every time.Duration) {
 // Summary is what a run that ends has done.
 type Summary struct {
 	Outcomes []Outcome `json:"clips"`
-	Waiting  int       `json:"waiting"`           // could not be read now
-	Left     int       `json:"left"`              // still in the inbox, not settled or not to be taken
-	Blocked  string    `json:"blocked,omitempty"` // why no clip can be read now
+	// Recordings of lessons that are among the outcomes, or whose cuts are.
+	Recordings []Recording `json:"recordings,omitempty"`
+	Waiting    int         `json:"waiting"`           // could not be read now
+	Left       int         `json:"left"`              // still in the inbox, not settled or not to be taken
+	Blocked    string      `json:"blocked,omitempty"` // why no clip can be read now
 }
 
 // Count of outcomes of a kind.
@@ -314,7 +324,13 @@ func (e *Engine) Once(ctx context.Context) (s Summary, err error) {
 			e.mu.Lock()
 			s.Outcomes, s.Waiting, s.Blocked = e.all, n[Waiting], blocked
 			e.mu.Unlock()
-			return s, nil
+			all, err := e.store.Recordings(ctx)
+			for _, r := range all {
+				if slices.ContainsFunc(s.Outcomes, func(o Outcome) bool { return o.Hash == r.Hash || o.Recording == r.Hash }) {
+					s.Recordings = append(s.Recordings, r)
+				}
+			}
+			return s, err
 		}
 		select {
 		case <-ctx.Done():
@@ -355,7 +371,12 @@ func (e *Engine) came(c *Clip, state string) {
 	e.mu.Lock()
 	e.sum[state]++
 	if e.keep {
-		e.all = append(e.all, Outcome{Hash: c.Hash, Player: c.Player, State: state, Reason: c.Reason, Detail: c.Detail, Lesson: c.Final})
+		// What could not be placed at first may be by a card that came later.
+		e.all = slices.DeleteFunc(e.all, func(o Outcome) bool {
+			return o.Hash == c.Hash && (o.State == string(Unplaced) || o.State == string(Held))
+		})
+		e.all = append(e.all, Outcome{Hash: c.Hash, Player: c.Player, State: state, Reason: c.Reason, Detail: c.Detail, Lesson: c.Final,
+			Recording: c.Parent, From: float64(c.From) / 1000})
 	}
 	e.mu.Unlock()
 	log := e.o.Log.With("clip", c.Short(), "player", c.Player)

@@ -15,6 +15,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"syscall"
 	"testing"
@@ -33,6 +34,8 @@ func TestMain(m *testing.M) {
 		os.Exit(daemon())
 	case "reader":
 		os.Exit(readerMain(os.Args[1], os.Args[2]))
+	case "scanner":
+		os.Exit(scannerMain(os.Args[1], os.Args[2]))
 	}
 	os.Exit(m.Run())
 }
@@ -134,6 +137,16 @@ func options(work string) Options {
 				return n, errors.New("can't be understood")
 			}
 			n.Player = strings.TrimSpace(string(b))
+			if spans, ok := strings.CutPrefix(n.Player, "parts "); ok { // 0-30:p001 30-60:p002
+				n.Player = ""
+				for p := range strings.FieldsSeq(spans) {
+					var s Span
+					if _, err := fmt.Sscanf(p, "%g-%g:%s", &s.From, &s.To, &s.Player); err != nil {
+						return n, err
+					}
+					n.Players = append(n.Players, s)
+				}
+			}
 			return n, err
 		},
 		Record: func(ctx context.Context, c Clip, dir string) error {
@@ -160,6 +173,9 @@ func options(work string) Options {
 	}
 	o.Read = func(ctx context.Context, r Reading) error {
 		return Child{Path: exe, Args: []string{r.Out, r.Clip.Original()}, Env: []string{"JOBS_TEST=reader", "SLOW=" + os.Getenv("SLOW")}, Dir: r.Out, Limits: r.Limits, Tell: r.Tell}.Run(ctx)
+	}
+	o.Long, o.Scan = isLesson, func(ctx context.Context, r Reading) error {
+		return Child{Path: exe, Args: []string{r.Out, r.Clip.Original()}, Env: []string{"JOBS_TEST=scanner"}, Dir: r.Out, Limits: r.Limits, Tell: r.Tell}.Run(ctx)
 	}
 	return o
 }
@@ -189,6 +205,9 @@ func daemon() int {
 	ctx := context.Background()
 	o := options(work)
 	o.Log = slog.New(slog.NewTextHandler(os.Stderr, nil))
+	if n, err := strconv.Atoi(os.Getenv("TRIES")); err == nil {
+		o.Tries = n
+	}
 	if os.Getenv("CARDS") != "" {
 		telling(&o, time.Now().Add(-time.Hour))
 	}

@@ -19,8 +19,15 @@ func (e *Engine) home(c *Clip) (dir, stem string) {
 	if dropped == "" {
 		dropped = "clip"
 	}
-	switch c.State {
+	state := c.State
+	if c.anew() {
+		state = Done
+	}
+	switch state {
 	case Done:
+		if c.Kind == KindRecording { // the pictures of several players
+			return e.dir(ArchiveDir, recordingsDir), own
+		}
 		return e.dir(ArchiveDir, c.Player), own
 	case Failed:
 		return e.dir(FailedDir), dropped + "-" + c.Short()
@@ -44,10 +51,24 @@ func (e *Engine) settle(ctx context.Context, c *Clip) error {
 }
 
 func (e *Engine) settleLocked(ctx context.Context, c *Clip) error {
+	if c.empty() {
+		for _, ext := range c.endings() {
+			if err := os.Remove(filepath.Join(c.Lies, c.Stem+ext)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+				return err
+			}
+		}
+		if filepath.Dir(c.Lies) == e.dir(takenDir) {
+			_ = os.Remove(c.Lies) // only if empty
+		}
+		return nil
+	}
 	dir, stem := e.home(c)
 	if dir == c.Lies && stem == c.Stem {
 		if !exists(c.Original()) {
 			return errGone
+		}
+		if (c.State == Failed || c.State == Unplaced) && !exists(why(c)) { // it was cut off here
+			return e.explain(c)
 		}
 		return nil
 	}

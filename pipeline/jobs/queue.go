@@ -14,6 +14,8 @@ import (
 // readArgs is the job of one clip: unique by its content.
 type readArgs struct {
 	Hash string `json:"hash" river:"unique"`
+	// Length of a recording, milliseconds: the job of a clip has none.
+	Length int64 `json:"length_ms,omitempty"`
 }
 
 // Kind names the job; it stands in the store, so it stays.
@@ -32,13 +34,18 @@ func insertOpts(priority int) *river.InsertOpts {
 
 // enqueue puts a waiting clip's job into the queue unless it is there. Jobs of
 // one priority are done in the order in which they came; a player's second
-// and further waiting clips stand behind the first ones of the others.
+// and further waiting clips stand behind the first ones of the others, a
+// recording behind all that came before it.
 func enqueue(ctx context.Context, tx *sql.Tx, q *river.Client[*sql.Tx], c *Clip) error {
+	if c.Kind == KindRecording {
+		_, err := q.InsertTx(ctx, tx, readArgs{c.Hash, c.Length}, insertOpts(river.PriorityDefault+3))
+		return err
+	}
 	var before int
 	if err := tx.QueryRowContext(ctx, `SELECT count(*) FROM clips WHERE state IN ('waiting', 'running') AND player = $1 AND hash <> $2`, c.Player, c.Hash).Scan(&before); err != nil {
 		return err
 	}
-	_, err := q.InsertTx(ctx, tx, readArgs{c.Hash}, insertOpts(min(1+before, river.PriorityDefault+3)))
+	_, err := q.InsertTx(ctx, tx, readArgs{Hash: c.Hash}, insertOpts(min(1+before, river.PriorityDefault+3)))
 	return err
 }
 
@@ -101,6 +108,9 @@ func (s *Store) again(ctx context.Context, q *river.Client[*sql.Tx], c *Clip) er
 		if err := s.change(ctx, tx, `UPDATE clips SET state = 'waiting', tries = 0, reason = '', detail = '', changed = $2 WHERE hash = $1 AND state = 'failed'`, c.Hash, s.stamp()); err != nil {
 			return err
 		}
+		if _, err := tx.ExecContext(ctx, `DELETE FROM deaths WHERE clip = $1`, c.Hash); err != nil {
+			return storeFault(s.where, "can't be written", err)
+		}
 		return enqueue(ctx, tx, q, c)
 	})
 }
@@ -155,6 +165,15 @@ func (w *worker) Work(ctx context.Context, job *river.Job[readArgs]) error {
 	return w.e.work(ctx, job.Args.Hash)
 }
 
+// Timeout is that of a reading, or of a scan, and of what is done around it;
+// River rescues nothing that is younger than its own timeout.
+func (w *worker) Timeout(job *river.Job[readArgs]) time.Duration {
+	return w.e.o.limits(job.Args.Length).Time + around
+}
+
+// around a reading a clip is moved, hashed and published.
+const around = 5 * time.Minute
+
 // policy says when a failed try is made again.
 type policy struct{ backoff func(try int) time.Duration }
 
@@ -172,12 +191,12 @@ func Backoff(try int) time.Duration {
 }
 
 // queue makes the client that works. A job's time is that of its reading and
-// what is done around it; one that runs much longer was left by a program that
-// died on another machine.
+// what is done around it (see Timeout for recordings); one that runs much longer
+// was left by a program that died on another machine.
 func (e *Engine) queue() (*river.Client[*sql.Tx], error) {
 	workers := river.NewWorkers()
 	river.AddWorker(workers, &worker{e: e})
-	limit := e.o.Limits.Time + 5*time.Minute
+	limit := e.o.Limits.Time + around
 	return river.NewClient(e.store.driver, &river.Config{
 		Queues:               map[string]river.QueueConfig{river.QueueDefault: {MaxWorkers: e.o.Jobs}},
 		Workers:              workers,

@@ -33,8 +33,10 @@ func (e *Engine) work(ctx context.Context, hash string) error {
 	if err != nil {
 		return err
 	}
+	anew := c.anew()
 	hook("claimed")
 	err = e.make(ctx, db, &c)
+	_ = e.store.lives(db, hash) // at worst a death is counted that was none
 	if err == nil {
 		return nil
 	}
@@ -67,12 +69,18 @@ func (e *Engine) work(ctx context.Context, hash string) error {
 		e.o.Log.Warn("clip_again", "clip", c.Short(), "player", c.Player, "reason", s.Reason, "try", c.Tries)
 		return s
 	}
-	if s.Reason == NoBatter || s.Reason == NoSwing {
+	if (s.Reason == NoBatter || s.Reason == NoSwing) && !anew {
+		if c.Parent != "" {
+			return e.noSwing(db, &c)
+		}
 		if card, err := e.store.shows(db, c.Hash); err != nil {
 			return err
 		} else if card {
 			return e.onlyCard(db, &c)
 		}
+	}
+	if anew {
+		return e.keepOld(db, &c, s)
 	}
 	c.State, c.Reason, c.Detail = Failed, s.Reason, s.Detail
 	if err := e.store.fail(db, &c); err != nil {
@@ -89,7 +97,7 @@ func (e *Engine) work(ctx context.Context, hash string) error {
 // onlyCard ends a clip that was filmed to show a card.
 func (e *Engine) onlyCard(ctx context.Context, c *Clip) error {
 	c.State, c.Reason, c.Detail = Done, OnlyCard, c.Player
-	if err := e.store.onlyCard(ctx, c); err != nil {
+	if err := e.store.quiet(ctx, c); err != nil {
 		return err
 	}
 	hook("carded")
@@ -117,7 +125,7 @@ func (e *Engine) make(ctx, db context.Context, c *Clip) error {
 	}
 	// Consent may have been withdrawn while it waited.
 	filmed, err := time.Parse(time.DateOnly, c.Day)
-	if err != nil || !e.o.Roster.Film(c.Player, filmed) || !e.o.Roster.Film(c.Player, day(e.o.Now().In(e.o.Zone))) {
+	if (c.Kind != KindRecording || c.Player != "") && (err != nil || !e.o.Roster.Film(c.Player, filmed) || !e.o.Roster.Film(c.Player, day(e.o.Now().In(e.o.Zone)))) {
 		return &Slip{Reason: inbox.NoConsent, Detail: c.Player}
 	}
 	e.o.Log.Info("clip_running", "clip", c.Short(), "player", c.Player, "try", c.Tries)
@@ -133,7 +141,11 @@ func (e *Engine) make(ctx, db context.Context, c *Clip) error {
 	}()
 	var told time.Time
 	step := ""
-	err = e.o.Read(ctx, Reading{Clip: *c, Out: out, Limits: e.o.Limits, Tell: func(s string, part, whole int) {
+	do, limits := e.o.Read, e.o.Limits
+	if c.Kind == KindRecording {
+		do, limits = e.o.Scan, e.o.limits(c.Length)
+	}
+	err = do(ctx, Reading{Clip: *c, Out: out, Limits: limits, Tell: func(s string, part, whole int) {
 		if now := time.Now(); s != step || now.Sub(told) > time.Second {
 			step, told = s, now
 			_ = e.store.progress(db, c, s, part, whole)
@@ -149,10 +161,20 @@ func (e *Engine) make(ctx, db context.Context, c *Clip) error {
 	if e.blocked() != "" {
 		e.blocks("", "")
 	}
-	if c.Staging, err = made(out, c.Hash); err != nil {
+	if c.Kind == KindRecording {
+		c.Staging, c.Final = filepath.Join(out, CutsDir), e.cutsDir(c)
+		err = c.whole(c.Staging)
+	} else {
+		was := c.Final
+		c.Staging, err = made(out, c.Hash)
+		c.Final = e.final(c)
+		if err == nil {
+			err = mark(c, was)
+		}
+	}
+	if err != nil {
 		return &Slip{Reason: NotWhole, Detail: err.Error(), Again: true}
 	}
-	c.Final = e.final(c)
 	if err := e.store.intend(db, c); err != nil {
 		return err
 	}
@@ -161,7 +183,17 @@ func (e *Engine) make(ctx, db context.Context, c *Clip) error {
 	return e.publish(db, c)
 }
 
-// publish makes a lesson that is intended appear. Everything in it can be done
+// whole is nil where a folder holds everything that is made of a clip, or of a
+// recording.
+func (c *Clip) whole(dir string) error {
+	if c.Kind == KindRecording {
+		_, err := planned(dir)
+		return err
+	}
+	return whole(dir, c.Hash)
+}
+
+// publish makes a lesson, or a recording's cuts, that are intended appear. Everything in it can be done
 // again. An error leaves the clip publishing, for finish.
 func (e *Engine) publish(ctx context.Context, c *Clip) error {
 	stuck := func(err error) error {
@@ -172,11 +204,16 @@ func (e *Engine) publish(ctx context.Context, c *Clip) error {
 		e.blocks(NoRecord, "")
 		return errStale
 	}
-	if whole(c.Final, c.Hash) != nil {
+	if !inPlace(c) {
 		if err := os.MkdirAll(filepath.Dir(c.Final), 0o777); err != nil {
 			return stuck(err)
 		}
-		if err := os.Rename(c.Staging, c.Final); err != nil {
+		if c.Kind == KindRecording { // no cut has a row yet: what lies there was left half-way
+			if err := os.RemoveAll(c.Final); err != nil {
+				return stuck(err)
+			}
+		}
+		if err := put(c); err != nil {
 			return stuck(err)
 		}
 		if err := syncDir(filepath.Dir(c.Final)); err != nil {
@@ -184,28 +221,42 @@ func (e *Engine) publish(ctx context.Context, c *Clip) error {
 		}
 	}
 	hook("renamed")
+	if c.Kind == KindRecording {
+		staging := c.Staging
+		if err := e.divide(ctx, c); err != nil {
+			return stuck(err)
+		}
+		e.unstuck(c, staging)
+		return nil
+	}
 	if err := e.o.Record(ctx, *c, c.Final); err != nil {
 		return stuck(err)
 	}
 	hook("recorded")
+	settled(c)
 	if err := e.store.published(ctx, c); err != nil {
 		return stuck(err)
 	}
 	c.State = Done
-	e.mu.Lock()
-	delete(e.stuck, c.Hash)
-	e.mu.Unlock()
 	hook("done")
 	if err := e.settle(ctx, c); err != nil {
 		e.o.Log.Error("not_moved", "clip", c.Short(), "err", scrub(err))
 	}
 	hook("archived")
-	if c.Staging != "" {
-		_ = os.RemoveAll(filepath.Dir(c.Staging))
-	}
+	e.unstuck(c, c.Staging)
 	c.Reason, c.Detail = "", ""
 	e.came(c, string(Done))
 	return nil
+}
+
+// unstuck tidies up behind what has been published.
+func (e *Engine) unstuck(c *Clip, staging string) {
+	e.mu.Lock()
+	delete(e.stuck, c.Hash)
+	e.mu.Unlock()
+	if staging != "" {
+		_ = os.RemoveAll(filepath.Dir(staging))
+	}
 }
 
 // finish tries again to publish what could not be.
@@ -262,6 +313,11 @@ func (e *Engine) changed(ctx context.Context, c *Clip) (bool, error) {
 	e.o.Log.Warn("clip_changed", "clip", c.Short(), "player", c.Player, "now", sum[:8])
 	now := *c
 	now.Hash, now.Size, now.Modified, now.State, now.Tries, now.Fence = sum, st.Size(), st.ModTime(), Waiting, 0, 0
+	if long, err := e.isLong(ctx, c.Original()); err != nil {
+		return false, err
+	} else if now.Kind, now.Length = KindClip, long.Milliseconds(); long > 0 {
+		now.Kind = KindRecording
+	}
 	first, known, err := e.store.Clip(ctx, sum)
 	if err != nil {
 		return false, err

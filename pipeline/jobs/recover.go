@@ -2,6 +2,7 @@ package jobs
 
 import (
 	"context"
+	"database/sql"
 	"errors"
 	"os"
 	"path/filepath"
@@ -25,7 +26,7 @@ func (e *Engine) recover(ctx context.Context) error {
 			if err := e.store.seize(ctx, c); err != nil {
 				return err
 			}
-			if whole(c.Final, c.Hash) == nil || whole(c.Staging, c.Hash) == nil {
+			if c.whole(c.Final) == nil || c.whole(c.Staging) == nil {
 				e.o.Log.Info("clip_finished", "clip", c.Short(), "player", c.Player)
 				if err := e.publish(ctx, c); err != nil { // the disk is full, say: another start
 					keep[filepath.Dir(c.Staging)] = true
@@ -36,17 +37,25 @@ func (e *Engine) recover(ctx context.Context) error {
 				return err
 			}
 		case Running:
+			if ended, err := e.tooDeadly(ctx, c); err != nil {
+				return err
+			} else if ended {
+				continue
+			}
 			if err := e.store.release(ctx, c, "", "", true); err != nil {
 				return err
 			}
 		case Done, Failed, Unplaced:
+			if c.State == Done && c.Kind == KindRecording {
+				e.tidy(ctx, c)
+			}
 			if err := e.settle(ctx, c); err != nil && !errors.Is(err, errGone) {
 				e.o.Log.Error("not_moved", "clip", c.Short(), "err", scrub(err))
 			}
 		}
 	}
 	e.sweep(keep)
-	if err := e.prune(ctx); err != nil {
+	if err := errors.Join(e.prune(ctx), e.consented(ctx), e.revisit(ctx, "")); err != nil {
 		return err
 	}
 	return e.store.ensure(ctx, e.jobs)
@@ -73,7 +82,19 @@ func (e *Engine) prune(ctx context.Context) error {
 			if dir, stem := e.home(c); exists(filepath.Join(dir, stem+c.Ext)) {
 				continue // a move was cut off
 			}
+			if c.Reason == TakenBack {
+				continue
+			}
 			e.o.Log.Info("taken_back", "clip", c.Short(), "player", c.Player)
+			if c.Parent != "" { // it may come again, and is a cut then too
+				gone := *c
+				gone.State, gone.Reason, gone.Detail = Unplaced, TakenBack, ""
+				if err := e.store.write(ctx, func(tx *sql.Tx) error { return e.store.put(ctx, tx, &gone) }); err != nil {
+					return err
+				}
+				_ = os.Remove(why(c))
+				continue
+			}
 			if err := e.store.forget(ctx, c); err != nil && !errors.Is(err, errStale) {
 				return err
 			}

@@ -1,6 +1,7 @@
 package jobs
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"embed"
@@ -68,6 +69,11 @@ type Clip struct {
 	Added    time.Time
 	Changed  time.Time
 
+	Kind   string // KindClip or KindRecording
+	Parent string // hash of the recording it was cut out of; empty: of none
+	From   int64  // where in that it begins, milliseconds
+	Length int64  // of a recording or a cut, milliseconds
+
 	shown *shown // a card in it, while it is taken
 }
 
@@ -86,7 +92,7 @@ func (c *Clip) endings() []string {
 	if c.Voice != "" {
 		out = append(out, c.Voice)
 	}
-	return out
+	return append(out, HistoryEnding) // if there is one
 }
 
 // Store remembers clips and the queue. Its SQL is what SQLite and PostgreSQL
@@ -247,7 +253,7 @@ func (s *Store) write(ctx context.Context, f func(*sql.Tx) error) error {
 }
 
 const columns = `hash, player, how, day, dated, state, fence, tries, lies, stem, ext, sidecar, voice, came, size, modified,
-	staging, final, copies, reason, detail, step, part, whole, added, changed`
+	staging, final, copies, reason, detail, step, part, whole, added, changed, kind, parent, from_ms, length_ms`
 
 func unquoted(s string) (string, error) { return strconv.Unquote(s) }
 
@@ -258,7 +264,8 @@ func scan(row interface{ Scan(...any) error }) (c Clip, err error) {
 	var mod int64
 	var lies, stem, ext, came, staging, final, added, changed string
 	if err := row.Scan(&c.Hash, &c.Player, &c.How, &c.Day, &dated, &c.State, &c.Fence, &c.Tries, &lies, &stem, &ext, &side, &c.Voice, &came, &c.Size, &mod,
-		&staging, &final, &c.Copies, &c.Reason, &c.Detail, &c.Step, &c.Part, &c.Whole, &added, &changed); err != nil {
+		&staging, &final, &c.Copies, &c.Reason, &c.Detail, &c.Step, &c.Part, &c.Whole, &added, &changed,
+		&c.Kind, &c.Parent, &c.From, &c.Length); err != nil {
 		return c, err
 	}
 	c.Dated, c.Sidecar, c.Modified = dated == 1, side == 1, time.Unix(0, mod)
@@ -290,16 +297,25 @@ func (s *Store) stamp() string { return s.now().UTC().Format(time.RFC3339Nano) }
 
 // put writes a clip as a whole, new or in place of its row.
 func (s *Store) put(ctx context.Context, tx *sql.Tx, c *Clip) error {
-	_, err := tx.ExecContext(ctx, `INSERT INTO clips (`+columns+`)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22, $23, $24, $25, $26)
-		ON CONFLICT (hash) DO UPDATE SET player = excluded.player, how = excluded.how, day = excluded.day, dated = excluded.dated,
+	_, err := s.insert(ctx, tx, c, `ON CONFLICT (hash) DO UPDATE SET player = excluded.player, how = excluded.how, day = excluded.day, dated = excluded.dated,
 			state = excluded.state, fence = clips.fence + 1, tries = excluded.tries, lies = excluded.lies, stem = excluded.stem,
 			ext = excluded.ext, sidecar = excluded.sidecar, voice = excluded.voice, came = excluded.came, size = excluded.size,
 			modified = excluded.modified, staging = '', final = '', copies = excluded.copies, reason = excluded.reason,
-			detail = excluded.detail, step = '', part = 0, whole = 0, changed = excluded.changed`,
-		c.Hash, c.Player, c.How, c.Day, flag(c.Dated), string(c.State), c.Fence, c.Tries, quoted(c.Lies), quoted(c.Stem), quoted(c.Ext), flag(c.Sidecar), c.Voice,
-		quoted(c.Came), c.Size, c.Modified.UnixNano(), "", "", c.Copies, c.Reason, c.Detail, "", 0, 0, s.stamp(), s.stamp())
+			detail = excluded.detail, step = '', part = 0, whole = 0, changed = excluded.changed, kind = excluded.kind, length_ms = excluded.length_ms`)
 	return err
+}
+
+// insert writes a new row; conflict says what is done where there is one.
+func (s *Store) insert(ctx context.Context, tx *sql.Tx, c *Clip, conflict string) (rows int64, err error) {
+	r, err := tx.ExecContext(ctx, `INSERT INTO clips (`+columns+`)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22, $23, $24, $25, $26, $27, $28, $29, $30) `+conflict,
+		c.Hash, c.Player, c.How, c.Day, flag(c.Dated), string(c.State), c.Fence, c.Tries, quoted(c.Lies), quoted(c.Stem), quoted(c.Ext), flag(c.Sidecar), c.Voice,
+		quoted(c.Came), c.Size, c.Modified.UnixNano(), "", "", c.Copies, c.Reason, c.Detail, "", 0, 0, s.stamp(), s.stamp(),
+		cmp.Or(c.Kind, KindClip), c.Parent, c.From, c.Length)
+	if err != nil {
+		return 0, storeFault(s.where, "can't be written", err)
+	}
+	return r.RowsAffected()
 }
 
 // Clip by its hash.
@@ -316,7 +332,11 @@ func (s *Store) Clip(ctx context.Context, hash string) (c Clip, ok bool, err err
 
 // Clips of a state in the order in which they came; of all with "".
 func (s *Store) Clips(ctx context.Context, state State) (out []Clip, err error) {
-	rows, err := s.db.QueryContext(ctx, `SELECT `+columns+` FROM clips WHERE $1 = '' OR state = $1 ORDER BY added, hash`, string(state))
+	return s.list(ctx, `WHERE $1 = '' OR state = $1 ORDER BY added, hash`, string(state))
+}
+
+func (s *Store) list(ctx context.Context, which string, args ...any) (out []Clip, err error) {
+	rows, err := s.db.QueryContext(ctx, `SELECT `+columns+` FROM clips `+which, args...)
 	if err != nil {
 		return nil, storeFault(s.where, "can't be read", err)
 	}
@@ -331,10 +351,11 @@ func (s *Store) Clips(ctx context.Context, state State) (out []Clip, err error) 
 	return out, rows.Err()
 }
 
-// Counts tells how many clips are in each state.
+// Counts tells how many clips are in each state. Done are the clips that have a
+// lesson or show a card: no recordings, no cuts without a swing; cuts that somebody took away count nowhere.
 func (s *Store) Counts(ctx context.Context) (map[State]int, error) {
 	out := map[State]int{}
-	rows, err := s.db.QueryContext(ctx, `SELECT state, count(*) FROM clips GROUP BY state`)
+	rows, err := s.db.QueryContext(ctx, `SELECT state, count(*) FROM clips WHERE NOT (state = 'done' AND (kind = 'recording' OR reason = $1)) AND reason <> $2 GROUP BY state`, NoSwingHere, TakenBack)
 	if err != nil {
 		return nil, storeFault(s.where, "can't be read", err)
 	}
@@ -411,8 +432,14 @@ func (s *Store) seize(ctx context.Context, c *Clip) error {
 // release makes a clip wait again; a try that wasn't its own fault is given
 // back.
 func (s *Store) release(ctx context.Context, c *Clip, reason, detail string, giveBack bool) error {
-	return s.update(ctx, `UPDATE clips SET state = 'waiting', tries = CASE WHEN tries > $6 THEN tries - $6 ELSE 0 END, staging = '', final = '', step = '', part = 0, whole = 0, reason = $3, detail = $4, changed = $5
+	return s.update(ctx, `UPDATE clips SET state = 'waiting', tries = CASE WHEN tries > $6 THEN tries - $6 ELSE 0 END, staging = '', final = CASE WHEN state = 'running' THEN final ELSE '' END, step = '', part = 0, whole = 0, reason = $3, detail = $4, changed = $5
 		WHERE hash = $1 AND fence = $2 AND state IN ('running', 'publishing')`, c.Hash, c.Fence, reason, detail, s.stamp(), flag(giveBack))
+}
+
+// quiet ends a clip without a lesson that it could have.
+func (s *Store) quiet(ctx context.Context, c *Clip) error {
+	return s.update(ctx, `UPDATE clips SET state = 'done', staging = '', final = '', step = '', part = 0, whole = 0, reason = $3, detail = $4, changed = $5
+		WHERE hash = $1 AND fence = $2 AND state = 'running'`, c.Hash, c.Fence, c.Reason, c.Detail, s.stamp())
 }
 
 // fail ends a clip that can't be read.

@@ -38,7 +38,7 @@ func contract(t *testing.T, fresh func(t *testing.T) func() (*Store, error)) {
 	}
 	clip := func(hash string) Clip {
 		return Clip{Hash: strings.Repeat(hash, 64/len(hash)), Player: "b07", How: "folder", Day: "2026-05-03", Dated: true, State: Waiting, Lies: "/in/\xff\n", Stem: "-a\"b", Ext: ".MOV",
-			Sidecar: true, Voice: ".wav", Came: "/in/\xff\n/-a\"b.MOV", Size: 1 << 40, Modified: time.Unix(1777800000, 123456789), Copies: 2, Reason: "r", Detail: "ü"}
+			Sidecar: true, Voice: ".wav", Came: "/in/\xff\n/-a\"b.MOV", Size: 1 << 40, Modified: time.Unix(1777800000, 123456789), Copies: 2, Reason: "r", Detail: "ü", Kind: KindRecording, Length: 90500}
 	}
 	put := func(t *testing.T, s *Store, c Clip) {
 		t.Helper()

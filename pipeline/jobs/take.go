@@ -70,11 +70,11 @@ func (e *Engine) take(ctx context.Context, a inbox.Arrival) error {
 		return err
 	}
 	if known {
-		c.Copies = old.Copies
+		c.Copies, c.Kind, c.Parent, c.From, c.Length = old.Copies, old.Kind, old.Parent, old.From, old.Length
 		switch old.State {
 		case Waiting, Running, Publishing, Done:
 			if old.Original() == c.Original() { // it was cut off before it was moved
-				return e.pick(ctx, &old)
+				return e.picked(ctx, &old, a)
 			}
 			return e.another(ctx, &old, &c)
 		case Failed, Unplaced:
@@ -109,7 +109,21 @@ func (e *Engine) take(ctx context.Context, a inbox.Arrival) error {
 	} else {
 		defer e.came(&c, string(c.State))
 	}
-	return e.pick(ctx, &c)
+	if c.shown != nil {
+		e.owed[filepath.Dir(a.Path())] = true
+	}
+	return e.picked(ctx, &c, a)
+}
+
+// picked picks an arrival, and looks again at what its card may place.
+func (e *Engine) picked(ctx context.Context, c *Clip, a inbox.Arrival) error {
+	if err := e.pick(ctx, c); err != nil {
+		return err
+	}
+	if in := filepath.Dir(a.Path()); e.owed[in] {
+		return e.revisit(ctx, in)
+	}
+	return nil
 }
 
 // pick brings an accepted original where it belongs, and a waiting one into the
@@ -194,14 +208,28 @@ func (e *Engine) place(ctx context.Context, c *Clip, a inbox.Arrival) error {
 		}
 	}
 	p := inbox.Find(a.Rel, note, "", e.o.Roster, today)
-	if p.Reason == inbox.NoPlayer && e.o.Spans != nil {
+	if c.Parent == "" && (p.Reason == "" || p.Reason == inbox.NoPlayer) { // who may not be filmed isn't looked at
+		long, err := e.isLong(ctx, c.Original())
+		if err != nil {
+			return err
+		}
+		c.Kind, c.Length = KindClip, long.Milliseconds()
+		switch {
+		case long > 0:
+			c.Kind = KindRecording
+		case len(note.Players) > 0:
+			c.State, c.Reason, c.Detail = Unplaced, inbox.BadSidecar, "players: is for recordings of more than a minute"
+			return nil
+		}
+	}
+	if p.Reason == inbox.NoPlayer && c.Kind != KindRecording && e.o.Spans != nil {
 		var err error
 		p, err = e.byCard(ctx, c, a, note, today)
 		var s *Slip
 		switch {
 		case errors.As(err, &s) && !s.Again && !s.Blocked: // what was found out in looking
 			c.State, c.Reason, c.Detail = Unplaced, s.Reason, s.Detail
-			if s.Reason == Unread {
+			if s.Reason == Unread || s.Reason == TakesDown {
 				c.State = Failed
 			}
 			return nil
@@ -217,6 +245,9 @@ func (e *Engine) place(ctx context.Context, c *Clip, a inbox.Arrival) error {
 		c.State = Held
 	default:
 		c.State = Unplaced
+	}
+	if c.Kind == KindRecording {
+		return e.placeRecording(ctx, c, p, note)
 	}
 	return nil
 }
