@@ -1,0 +1,266 @@
+package main
+
+import (
+	"compress/gzip"
+	"context"
+	"errors"
+	"image"
+	"image/color"
+	"image/png"
+	"io"
+	"log/slog"
+	"net"
+	"net/http"
+	"net/http/cookiejar"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	"tapeline/pipeline"
+	"tapeline/pipeline/jobs"
+)
+
+// sampleTrack is what was seen in samples/open_faults.mp4.
+func sampleTrack(t testing.TB) pipeline.Track {
+	t.Helper()
+	f, err := os.Open(filepath.Join("testdata", "open_faults.track.json.gz"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer f.Close()
+	z, err := gzip.NewReader(f)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := io.ReadAll(z)
+	if err != nil {
+		t.Fatal(err)
+	}
+	track, err := pipeline.ParseTrack(b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return track
+}
+
+// deskBarn is a work folder with the sample's lesson in it, and a desk on it.
+type deskBarn struct {
+	t     testing.TB
+	y     *yard
+	st    *jobs.Store
+	dir   string
+	shelf *deskShelf
+	base  string // http://127.0.0.1:…
+	out   *said
+	reads int // readings since the beginning
+	seen  int // those that did not begin with a saved track
+}
+
+// said is what the desk prints.
+type said struct {
+	mu sync.Mutex
+	b  strings.Builder
+}
+
+func (s *said) Write(p []byte) (int, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.b.Write(p)
+}
+
+var addressForm = regexp.MustCompile(`http://[^\s]+/enter\?token=[0-9a-f]{64}`)
+
+// address is the last one printed.
+func (s *said) address() string {
+	for range 200 {
+		s.mu.Lock()
+		all := addressForm.FindAllString(s.b.String(), -1)
+		s.mu.Unlock()
+		if len(all) > 0 {
+			return all[len(all)-1]
+		}
+		time.Sleep(5 * time.Millisecond)
+	}
+	return ""
+}
+
+const barnRoster = "id,first_name,bats,height,guardian_email,consent_film,consent_mail\n" +
+	"b07,Ada,R,178cm,ada.guardian@example.org,2026-01-10,2026-01-10\n" +
+	"b08,Ben,L,150cm,ben.guardian@example.org,2026-01-10,\n" +
+	"b09,<b>Cleo</b><script>x()</script>,R,150cm,,2026-01-10,\n" +
+	"b10,Dana,R,150cm,,,\n"
+
+// newDesk reads the sample as b07's; more clips come in more.
+func newDesk(t testing.TB) *deskBarn {
+	t.Helper()
+	dir := t.TempDir()
+	b := &deskBarn{t: t, dir: filepath.Join(dir, "barn"), out: &said{}}
+	conf, roster := filepath.Join(dir, "tapeline.yaml"), filepath.Join(dir, "roster.csv")
+	for path, text := range map[string]string{roster: barnRoster, conf: "work: " + b.dir + "\nroster: " + roster + "\nsettle: 1s\nlimits: {space: 1MB}\n"} {
+		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	sample, err := os.ReadFile("../../samples/open_faults.mp4")
+	if err != nil {
+		t.Fatal(err)
+	}
+	p := filepath.Join(b.dir, "inbox", "b07", "swing.mp4")
+	if err := errors.Join(os.MkdirAll(filepath.Dir(p), 0o777), os.WriteFile(p, sample, 0o600)); err != nil {
+		t.Fatal(err)
+	}
+	if b.y, err = openYard(conf, speech{}); err != nil {
+		t.Fatal(err)
+	}
+	if b.st, err = b.y.store(t.Context(), true); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { b.st.Close() })
+	track := sampleTrack(t)
+	real := runChild
+	t.Cleanup(func() { runChild = real })
+	runChild = func(c jobs.Child, ctx context.Context) error { return b.read(ctx, c, track) }
+	b.again()
+	return b
+}
+
+// again does what waits.
+func (b *deskBarn) again() jobs.Summary {
+	b.t.Helper()
+	e, err := b.y.engine(b.st, nil, slog.New(slog.DiscardHandler))
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	sum, err := e.Once(context.Background())
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	return sum
+}
+
+// read is a reading without networks and without painting: what was seen is
+// the sample's, everything else is real.
+func (b *deskBarn) read(ctx context.Context, c jobs.Child, track pipeline.Track) error {
+	b.reads++
+	arg := func(name string) string {
+		if i := slices.Index(c.Args, name); i >= 0 {
+			return c.Args[i+1]
+		}
+		return ""
+	}
+	path := c.Args[len(c.Args)-1]
+	shelf := b.shelf
+	if shelf == nil {
+		var err error
+		if shelf, err = openShelf(ctx, b.y, slog.New(slog.DiscardHandler)); err != nil {
+			return err
+		}
+		defer shelf.Close()
+	}
+	p := shelf.player(arg("--player"))
+	given, _, err := beside(path, b.y.known(p), &givenFlags{}, aside{player: p.ID}, shelf.rules)
+	if err != nil {
+		return &jobs.Slip{Reason: jobs.BadNotes, Detail: err.Error()}
+	}
+	st := rooms(options{out: arg("--out"), text: b.y.text, rules: shelf.rules, track: arg("--track")}).Stages(aside{})
+	st.See = func(_ context.Context, c pipeline.Clip, given pipeline.Given, _ pipeline.Progress) (pipeline.Track, error) {
+		if t, ok := seenBefore(arg("--track"), c, given); ok {
+			return t, nil
+		}
+		b.seen++
+		return track, nil
+	}
+	st.Show = func(_ context.Context, _ pipeline.Clip, _ *pipeline.Report, dir string, tell pipeline.Progress) error {
+		tell.Tell("paint", 1, 2)
+		img := image.NewRGBA(image.Rect(0, 0, 640, 360))
+		for i := range img.Bounds().Dx() {
+			img.Set(i, i*360/640, color.White)
+		}
+		f, err := os.Create(filepath.Join(dir, pipeline.SheetFile))
+		if err != nil {
+			return err
+		}
+		if err := errors.Join(png.Encode(f, img), f.Close()); err != nil {
+			return err
+		}
+		for _, n := range []string{pipeline.LessonFile, pipeline.CaptionsFile, pipeline.PageFile, pipeline.PaperFile} {
+			if err := os.WriteFile(filepath.Join(dir, n), []byte(n), 0o600); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	if _, err := (pipeline.Runner{Stages: st, Given: given, Tell: c.Tell}).Read(ctx, path); err != nil {
+		return &jobs.Slip{Reason: jobs.BadNotes, Detail: err.Error()}
+	}
+	return nil
+}
+
+// open serves a desk and gives its handler's address.
+func (b *deskBarn) open() *deskBarn {
+	b.t.Helper()
+	var err error
+	if b.shelf, err = openShelf(b.t.Context(), b.y, slog.New(slog.NewTextHandler(b.t.Output(), nil))); err != nil {
+		b.t.Fatal(err)
+	}
+	at, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	b.base = "http://" + at.Addr().String()
+	ctx, stop := context.WithCancel(context.Background())
+	ended := make(chan error, 1)
+	go func() {
+		ended <- serveDesk(ctx, b.out, b.y, door{deskFlags: deskFlags{coach: "Kim"}}, b.shelf, at)
+	}()
+	b.t.Cleanup(func() {
+		stop()
+		if err := <-ended; err != nil {
+			b.t.Error(err)
+		}
+		b.shelf.Close()
+	})
+	return b
+}
+
+// browser is a plain client that has come in.
+func (b *deskBarn) browser() *http.Client {
+	b.t.Helper()
+	jar, err := cookiejar.New(nil)
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	c := &http.Client{Jar: jar, Timeout: 20 * time.Second}
+	r, err := c.Get(b.out.address())
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	r.Body.Close()
+	if r.StatusCode != http.StatusOK {
+		b.t.Fatalf("came in: %s", r.Status)
+	}
+	return c
+}
+
+func (b *deskBarn) id() string {
+	b.t.Helper()
+	clips, err := b.st.Clips(context.Background(), "")
+	if err != nil || len(clips) != 1 {
+		b.t.Fatalf("%d clips, %v", len(clips), err)
+	}
+	return clips[0].Hash
+}
+
+func (b *deskBarn) clip() jobs.Clip {
+	b.t.Helper()
+	c, _, err := b.st.Clip(context.Background(), b.id())
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	return c
+}
