@@ -4,7 +4,9 @@
 # container engine.
 #
 #   docker build -t tapeline .
-#   docker run --rm -v "$PWD:/clips" tapeline read /clips/swing.mp4 --height 170cm --out /clips/out
+#   docker run --rm --user "$(id -u):$(id -g)" -v "$PWD:/clips" tapeline read swing.mp4 --height 170cm --out out
+#
+# Watching a folder, and nights: README, "In a container"; scripts/compose.yaml.
 FROM golang:1.26-bookworm
 ENV TAPELINE_HOME=/var/cache/tapeline
 WORKDIR /src

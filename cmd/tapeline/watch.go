@@ -5,6 +5,7 @@ import (
 	"errors"
 	"net"
 	"net/http"
+	_ "time/tzdata" // a container may know no zones
 )
 
 var watchCommand = command{
