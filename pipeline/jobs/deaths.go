@@ -3,40 +3,78 @@ package jobs
 import (
 	"context"
 	"database/sql"
+	"fmt"
+	"os"
+	"runtime/debug"
 	"strconv"
 )
 
-// What is looked at when the program dies may be why it did. So for each clip is
-// counted how many times in a row that happened; after as many as it has tries
-// it is left alone. A power cut looks alike, and costs none of the tries.
+// What is looked at when the program itself breaks down, by a fault in native
+// code say, may be why. For each clip is counted how many times in a row that
+// happened; after as many as it has tries it is left alone. Who is killed or
+// loses its power did not break down: Go's runtime leaves its last words in a
+// file only when the program dies of itself.
 
-// TakesDown: the program died each time the clip was looked at.
+// TakesDown: the program broke down each time the clip was looked at.
 const TakesDown = "takes_down"
+
+// crashFile holds those last words.
+const crashFile = ".crash"
+
+// brokeDown tells whether the program broke down when it last ran here.
+func (e *Engine) brokeDown() bool {
+	st, err := os.Lstat(e.dir(crashFile))
+	return err == nil && st.Size() > 0
+}
+
+// expectTheWorst has the last words written; calm is for an orderly end.
+func (e *Engine) expectTheWorst() (calm func()) {
+	f, err := os.OpenFile(e.dir(crashFile), os.O_CREATE|os.O_WRONLY|os.O_TRUNC, 0o600)
+	if err != nil {
+		return func() {}
+	}
+	defer f.Close() // the runtime has its own
+	if err := debug.SetCrashOutput(f, debug.CrashOptions{}); err != nil {
+		e.o.Log.Debug("crash_output", "err", scrub(err))
+	}
+	return func() {
+		_ = debug.SetCrashOutput(nil, debug.CrashOptions{})
+		_ = os.Remove(e.dir(crashFile))
+	}
+}
+
+// calmly makes an error of a panic: it costs a try.
+func calmly(f func() error) (err error) {
+	defer func() {
+		if p := recover(); p != nil {
+			err = &Slip{Reason: Mistake, Detail: fmt.Sprint(p), Again: true}
+		}
+	}()
+	return f()
+}
 
 // guarded does what may end the program: an error that is a *Slip where it has
 // too often.
 func (e *Engine) guarded(ctx context.Context, hash string, f func() error) error {
 	db := context.WithoutCancel(ctx)
-	n, err := e.store.dies(db, hash)
+	n, err := e.store.look(db, hash)
 	if err != nil {
 		return err
 	}
-	if n > e.o.Tries {
-		if err := e.store.lives(db, hash); err != nil { // dropped anew it is looked at anew
-			return err
-		}
-		return &Slip{Reason: TakesDown, Detail: strconv.Itoa(n - 1)}
+	if n < e.o.Tries {
+		hook("looking")
+		err = calmly(f)
+	} else { // dropped anew it is looked at anew
+		err = &Slip{Reason: TakesDown, Detail: strconv.Itoa(n)}
 	}
-	hook("looking")
-	err = f()
 	if e := e.store.lives(db, hash); e != nil {
 		return e
 	}
 	return err
 }
 
-// tooDeadly notes that the program died over a running clip, and ends one at
-// which it has too often; else it may go on.
+// tooDeadly notes that the program broke down over a running clip, and ends one
+// over which it has too often; else it may go on.
 func (e *Engine) tooDeadly(ctx context.Context, c *Clip) (bool, error) {
 	n, err := e.store.dies(ctx, c.Hash)
 	if err != nil || n < e.o.Tries {
@@ -53,23 +91,39 @@ func (e *Engine) tooDeadly(ctx context.Context, c *Clip) (bool, error) {
 	return true, e.store.lives(ctx, c.Hash)
 }
 
-// dies counts one more death over a clip.
-func (s *Store) dies(ctx context.Context, hash string) (n int, err error) {
+func (s *Store) deaths(ctx context.Context, query, hash string) (n int, err error) {
 	err = s.write(ctx, func(tx *sql.Tx) error {
-		if _, err := tx.ExecContext(ctx, `INSERT INTO deaths (clip, n) VALUES ($1, 1) ON CONFLICT (clip) DO UPDATE SET n = deaths.n + 1`, hash); err != nil {
+		if _, err := tx.ExecContext(ctx, query, hash); err != nil {
 			return storeFault(s.where, "can't be written", err)
 		}
-		return tx.QueryRowContext(ctx, `SELECT n FROM deaths WHERE clip = $1`, hash).Scan(&n)
+		return tx.QueryRowContext(ctx, `SELECT coalesce(max(n), 0) FROM deaths WHERE clip = $1`, hash).Scan(&n)
 	})
 	return n, err
 }
 
-// lives forgets them.
+// look notes that a clip is being looked at, and gives how often the program
+// broke down over it.
+func (s *Store) look(ctx context.Context, hash string) (int, error) {
+	return s.deaths(ctx, `INSERT INTO deaths (clip, n, looking) VALUES ($1, 0, 1) ON CONFLICT (clip) DO UPDATE SET looking = 1`, hash)
+}
+
+// dies counts once more.
+func (s *Store) dies(ctx context.Context, hash string) (int, error) {
+	return s.deaths(ctx, `INSERT INTO deaths (clip, n, looking) VALUES ($1, 1, 0) ON CONFLICT (clip) DO UPDATE SET n = deaths.n + 1`, hash)
+}
+
+// lives forgets.
 func (s *Store) lives(ctx context.Context, hash string) error {
-	return s.write(ctx, func(tx *sql.Tx) error {
-		if _, err := tx.ExecContext(ctx, `DELETE FROM deaths WHERE clip = $1`, hash); err != nil {
-			return storeFault(s.where, "can't be written", err)
-		}
-		return nil
-	})
+	_, err := s.deaths(ctx, `DELETE FROM deaths WHERE clip = $1`, hash)
+	return err
+}
+
+// looked ends what was being looked at when the program ended; broke tells that
+// it broke down.
+func (s *Store) looked(ctx context.Context, broke bool) error {
+	_, err := s.db.ExecContext(ctx, `UPDATE deaths SET n = n + $1, looking = 0 WHERE looking = 1`, flag(broke))
+	if err != nil {
+		return storeFault(s.where, "can't be written", err)
+	}
+	return nil
 }

@@ -187,19 +187,9 @@ func (e *Engine) begin(ctx context.Context) (end func(), err error) {
 	if err := os.MkdirAll(e.dir(LessonsDir), 0o777); err != nil {
 		return nil, err
 	}
-	lock, err := os.OpenFile(e.dir(".lock"), os.O_CREATE|os.O_RDWR, 0o600)
+	unlock, err := Lock(ctx, e.o.Work)
 	if err != nil {
 		return nil, err
-	}
-	// A reading that a dead program was just starting may hold it a moment more.
-	for until := time.Now().Add(2 * time.Second); ; time.Sleep(50 * time.Millisecond) {
-		if err := unix.Flock(int(lock.Fd()), unix.LOCK_EX|unix.LOCK_NB); err == nil {
-			break
-		}
-		if time.Now().After(until) || ctx.Err() != nil {
-			_ = lock.Close()
-			return nil, ErrBusy
-		}
 	}
 	if e.jobs, err = e.queue(); err == nil {
 		if err = e.recover(ctx); err == nil {
@@ -207,15 +197,17 @@ func (e *Engine) begin(ctx context.Context) (end func(), err error) {
 		}
 	}
 	if err != nil {
-		_ = lock.Close()
+		unlock()
 		return nil, err
 	}
 	e.watch = inbox.New(inbox.Options{Dirs: e.o.Inbox, Settle: e.o.Settle, Cap: e.o.Cap, Poll: e.o.Poll, Log: e.o.Log})
+	calm := e.expectTheWorst()
 	return sync.OnceFunc(func() {
+		defer calm()
 		stop, cancel := context.WithTimeout(context.WithoutCancel(ctx), 20*time.Second)
 		defer cancel()
 		_ = e.jobs.StopAndCancel(stop)
-		_ = lock.Close()
+		unlock()
 	}), nil
 }
 

@@ -15,7 +15,6 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
-	"strconv"
 	"strings"
 	"syscall"
 	"testing"
@@ -197,7 +196,11 @@ func daemon() int {
 	hook = func(stage string) {
 		if stage == die {
 			if n--; n < 0 {
-				_ = syscall.Kill(os.Getpid(), syscall.SIGKILL)
+				how := syscall.SIGKILL
+				if os.Getenv("HOW") == "crash" {
+					how = syscall.SIGSEGV // as native code does
+				}
+				_ = syscall.Kill(os.Getpid(), how)
 				select {}
 			}
 		}
@@ -205,9 +208,6 @@ func daemon() int {
 	ctx := context.Background()
 	o := options(work)
 	o.Log = slog.New(slog.NewTextHandler(os.Stderr, nil))
-	if n, err := strconv.Atoi(os.Getenv("TRIES")); err == nil {
-		o.Tries = n
-	}
 	if os.Getenv("CARDS") != "" {
 		telling(&o, time.Now().Add(-time.Hour))
 	}

@@ -35,8 +35,8 @@ func (e *Engine) work(ctx context.Context, hash string) error {
 	}
 	anew := c.anew()
 	hook("claimed")
-	err = e.make(ctx, db, &c)
-	_ = e.store.lives(db, hash) // at worst a death is counted that was none
+	err = calmly(func() error { return e.make(ctx, db, &c) })
+	_ = e.store.lives(db, hash) // at worst one is counted too much
 	if err == nil {
 		return nil
 	}

@@ -5,9 +5,11 @@ import (
 	"context"
 	"crypto/sha256"
 	"encoding/hex"
+	"errors"
 	"fmt"
 	"math/rand/v2"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"slices"
 	"strconv"
@@ -382,7 +384,7 @@ func TestRandomKillsOverRecordings(t *testing.T) {
 			}
 			lessons = append(lessons, drop(t, work, fmt.Sprintf("inbox/%d.mov", i), text))
 		}
-		cmd := start(t, work, "SLOW=40", "TRIES=1000") // nothing else dies so often
+		cmd := start(t, work, "SLOW=40")
 		time.Sleep(time.Duration(200+rand.IntN(700)) * time.Millisecond)
 		_ = cmd.Process.Kill()
 		if err := cmd.Wait(); !killed(err) {
@@ -400,7 +402,7 @@ func TestRandomKillsOverRecordings(t *testing.T) {
 			under++
 		}
 	}
-	if err := start(t, work, "RUN=once", "TRIES=1000").Wait(); err != nil {
+	if err := start(t, work, "RUN=once").Wait(); err != nil {
 		t.Fatal(err)
 	}
 	for _, h := range lessons {
@@ -413,8 +415,8 @@ func TestRandomKillsOverRecordings(t *testing.T) {
 	}
 }
 
-// A clip over which the program dies each time is left alone after as many
-// deaths as it has tries; deaths that were not its fault cost it nothing.
+// A clip over which the program breaks down each time is left alone after as
+// many times as it has tries; being killed costs it nothing.
 func TestTakesDown(t *testing.T) {
 	if testing.Short() {
 		t.Skip("processes that are killed, nothing for the race detector")
@@ -424,10 +426,16 @@ func TestTakesDown(t *testing.T) {
 			t.Parallel()
 			work := house(t)
 			h := drop(t, work, dir+"/a.mov", "swing 1m p001")
-			for range 2 {
-				if err := start(t, work, "RUN=once", "CARDS=1", "DIE="+stage).Wait(); !killed(err) {
+			die := func(how string) {
+				t.Helper()
+				err := start(t, work, "RUN=once", "CARDS=1", "DIE="+stage, "HOW="+how).Wait()
+				var exit *exec.ExitError
+				if how == "" && !killed(err) || how != "" && (!errors.As(err, &exit) || killed(err)) {
 					t.Fatalf("it did not die: %v", err)
 				}
+			}
+			for _, how := range []string{"", "crash", "", "", "crash"} {
+				die(how)
 			}
 			if err := start(t, work, "RUN=once", "CARDS=1", "DIE="+stage).Wait(); err != nil {
 				t.Fatalf("it died once more: %v", err)
@@ -437,15 +445,13 @@ func TestTakesDown(t *testing.T) {
 				t.Errorf("%+v %v", c, err)
 			}
 			if w := where(t, work, h); len(w) != 1 || filepath.Dir(w[0]) != FailedDir {
-				t.Errorf("%v", w)
+				t.Fatalf("%v", w)
 			}
 			// Dropped again it is looked at anew.
 			if err := os.Rename(filepath.Join(work, where(t, work, h)[0]), filepath.Join(work, dir, "b.mov")); err != nil {
 				t.Fatal(err)
 			}
-			if err := start(t, work, "RUN=once", "CARDS=1", "DIE="+stage).Wait(); !killed(err) {
-				t.Fatalf("it did not die: %v", err)
-			}
+			die("crash")
 			if err := start(t, work, "RUN=once", "CARDS=1").Wait(); err != nil {
 				t.Fatal(err)
 			}
@@ -453,7 +459,22 @@ func TestTakesDown(t *testing.T) {
 			if c, _, _ := store(t, work).Clip(context.Background(), h); c.Tries != 1 {
 				t.Errorf("%d tries", c.Tries)
 			}
+			if _, err := os.Stat(filepath.Join(work, crashFile)); err == nil {
+				t.Error("last words after an orderly end")
+			}
 		})
+	}
+}
+
+// A panic costs a try, not the program.
+func TestPanic(t *testing.T) {
+	work := house(t)
+	drop(t, work, "inbox/p001/a.mov", "swing")
+	s := once(t, work, func(o *Options) {
+		o.Read = func(context.Context, Reading) error { panic("at the worst time") }
+	})
+	if s.Count(string(Failed)) != 1 || s.Outcomes[0].Reason != Mistake {
+		t.Errorf("%+v", s)
 	}
 }
 

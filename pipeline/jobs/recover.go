@@ -14,6 +14,13 @@ func (e *Engine) recover(ctx context.Context) error {
 	if err := e.store.reclaim(ctx); err != nil {
 		return err
 	}
+	broke := e.brokeDown()
+	if broke {
+		e.o.Log.Error("broke_down", "when", "last time")
+	}
+	if err := e.store.looked(ctx, broke); err != nil {
+		return err
+	}
 	all, err := e.store.Clips(ctx, "")
 	if err != nil {
 		return err
@@ -37,10 +44,12 @@ func (e *Engine) recover(ctx context.Context) error {
 				return err
 			}
 		case Running:
-			if ended, err := e.tooDeadly(ctx, c); err != nil {
-				return err
-			} else if ended {
-				continue
+			if broke {
+				if ended, err := e.tooDeadly(ctx, c); err != nil {
+					return err
+				} else if ended {
+					continue
+				}
 			}
 			if err := e.store.release(ctx, c, "", "", true); err != nil {
 				return err

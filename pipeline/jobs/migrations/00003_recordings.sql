@@ -1,6 +1,6 @@
 -- Recordings of a whole lesson, and the swings cut out of them: a cut is a clip
--- with the recording as its parent, and from_ms is where in it it begins. Clips
--- at which the program itself died are counted.
+-- with the recording as its parent, and from_ms is where in it it begins. How
+-- often the program itself broke down over a clip is counted.
 
 -- +goose Up
 ALTER TABLE clips ADD COLUMN kind TEXT NOT NULL DEFAULT 'clip'; -- or 'recording'
@@ -10,8 +10,9 @@ ALTER TABLE clips ADD COLUMN length_ms BIGINT NOT NULL DEFAULT 0; -- of a record
 CREATE UNIQUE INDEX clips_cut ON clips (parent, from_ms) WHERE parent <> '';
 
 CREATE TABLE deaths (
-    clip TEXT NOT NULL PRIMARY KEY, -- hash
-    n    INTEGER NOT NULL -- in a row
+    clip    TEXT NOT NULL PRIMARY KEY, -- hash
+    n       INTEGER NOT NULL, -- in a row
+    looking INTEGER NOT NULL CHECK (looking IN (0, 1)) -- it is being looked at now
 );
 
 -- +goose Down
