@@ -1,15 +1,28 @@
 package main
 
 import (
+	"bytes"
+	"cmp"
 	"context"
+	"encoding/json"
+	"errors"
 	"fmt"
+	"math"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
+	"github.com/chromedp/cdproto/emulation"
 	"github.com/chromedp/chromedp"
+	"github.com/chromedp/chromedp/kb"
+
+	"tapeline/config"
+	"tapeline/detect/pose"
+	"tapeline/pipeline"
 )
 
 // tab is a browser's tab at the desk.
@@ -103,9 +116,250 @@ func (t *tab) shoot(name string) {
 	}
 }
 
-func TestDeskLook(t *testing.T) {
-	tab := newDesk(t).open().chrome(1280, 900)
+// A coach moves contact two pictures later with the keys and drags the front toe
+// with the mouse: the numbers are those that judging by the same corrections
+// gives, the notes beside the original say so, and a later reading keeps it.
+func TestDeskCorrects(t *testing.T) {
+	b := newDesk(t).open()
+	tab := b.chrome(1280, 900)
 	tab.shoot("list")
 	tab.lesson()
 	tab.shoot("lesson")
+	before := b.report()
+	contact, plant := frameOf(before, pipeline.Contact), frameOf(before, pipeline.Plant)
+	value := func(rep pipeline.Report, key string, at pipeline.EventKind) float64 {
+		m := rep.Chosen().Measure(key, "", at)
+		if m == nil || m.Value == nil {
+			t.Fatalf("%s at %s can't be told", key, at)
+		}
+		return *m.Value
+	}
+
+	// With the keys alone: from the picture on to the pegs, on which two presses
+	// move the peg two pictures.
+	tab.do(chromedp.Focus(`[data-kind=contact]`))
+	for range 2 {
+		tab.settled(func() { tab.do(chromedp.KeyEvent(kb.ArrowRight)) })
+	}
+	if got := eval[int](tab, `+document.querySelector("[data-kind=contact]").getAttribute("aria-valuenow")`); got != contact+2 {
+		t.Errorf("the peg hangs at picture %d, want %d", got, contact+2)
+	}
+	if got := eval[int](tab, `+document.getElementById("picture").dataset.frame`); got != contact+2 {
+		tab.until(fmt.Sprintf(`+document.getElementById("picture").dataset.frame === %d`, contact+2))
+	}
+
+	// The toe of the front foot at plant, heel to toe half as long across the
+	// picture, so that the foot seems to point more at the camera.
+	tab.do(chromedp.Focus(`[data-kind=plant]`))
+	tab.until(fmt.Sprintf(`+document.getElementById("picture").dataset.frame === %d`, plant))
+	tab.do(chromedp.Click("#points"))
+	type place struct{ X, Y float64 }
+	at := func(part string) place {
+		return eval[place](tab, fmt.Sprintf(`(() => { const r = document.querySelector(".mark[data-part=%s]").getBoundingClientRect(); return {X: r.x + r.width / 2, Y: r.y + r.height / 2}; })()`, part))
+	}
+	heel, toe := at("front_heel"), at("front_toe")
+	to := place{heel.X + (toe.X-heel.X)/2, toe.Y}
+	tab.settled(func() { tab.do(chromedp.DragAndDropXY(toe.X, toe.Y, to.X, to.Y)) })
+	if moved := at("front_toe"); math.Hypot(moved.X-to.X, moved.Y-to.Y) > 2 {
+		t.Errorf("the toe lies at %v, dragged to %v", moved, to)
+	}
+	tab.shoot("corrected")
+	tab.until(`!document.getElementById("save").disabled`)
+	tab.do(chromedp.Click("#save"))
+	tab.until(`document.getElementById("save").disabled`)
+
+	// What is kept is what was done.
+	c := b.clip()
+	side, err := config.ReadSidecar(paperOf(&c).Notes)
+	if err != nil {
+		t.Fatal(err)
+	}
+	track := sampleTrack(t)
+	if len(side.Times) != 1 || side.Times["contact"] != track.Clip.PTS[contact+2] || len(side.Points) != 1 || side.Points[0].Part != "front_toe" || side.Points[0].Frame != plant {
+		t.Fatalf("kept: %+v", side)
+	}
+	if !c.Sidecar {
+		t.Error("the store doesn't know of the notes, so they would be left behind")
+	}
+	past, err := paperOf(&c).Versions()
+	if err != nil || len(past) != 1 || past[0].Who != "Kim" || time.Since(past[0].At) > time.Minute || !strings.Contains(past[0].Notes, "front_toe") {
+		t.Errorf("history %+v, %v", past, err)
+	}
+
+	// Judging by the same corrections, without the desk.
+	given := pipeline.Given{Bats: pipeline.BatsRight, HeightCM: 178, Coach: &pipeline.Coach{
+		Times:  []pipeline.Timed{{Event: pipeline.Contact, T: track.Clip.PTS[contact+2]}},
+		Points: []pipeline.Placed{{Part: "front_toe", Frame: plant, At: pipeline.Point{X: side.Points[0].At[0], Y: side.Points[0].At[1]}}},
+	}}
+	track.Given = given
+	want, err := judging(b.shelf.rules)(track, given)
+	if err != nil {
+		t.Fatal(err)
+	}
+	shown := eval[map[string]string](tab, `Object.fromEntries([...document.querySelectorAll("#rows tr")].map((r) => [r.children[0].textContent, r.children[2].firstChild.textContent]))`)
+	changed := eval[[]string](tab, `[...document.querySelectorAll("#rows tr.changed th")].map((h) => h.textContent)`)
+	for i := range want.Chosen().Measures {
+		m := &want.Chosen().Measures[i]
+		name := b.y.text.MeasureName(m)
+		if got, ok := shown[name]; ok && slices.Contains(changed, name) && got != b.y.text.Against(m, want.Band(m)) {
+			t.Errorf("%s is shown as %q, want %q", name, got, b.y.text.Against(m, want.Band(m)))
+		}
+	}
+	foot := b.y.text.MeasureName(want.Chosen().Measure("front_foot_open", "", pipeline.Plant))
+	if len(changed) < 3 || !slices.Contains(changed, foot) {
+		t.Errorf("changed: %q", changed)
+	}
+	if a, z := value(before, "front_foot_open", pipeline.Plant), value(want, "front_foot_open", pipeline.Plant); math.Abs(a-z) < 3 {
+		t.Errorf("the foot was open %.1f° and is %.1f°: the toe was moved by half of its length", a, z)
+	}
+	if e := want.Chosen().Event(pipeline.Contact); *e.T != track.Clip.PTS[contact+2] || e.Reason != "coach" {
+		t.Errorf("%+v", e)
+	}
+
+	// The video anew, from what was seen before, and once more by a whole reading.
+	tab.do(chromedp.Click("#redraw"))
+	tab.until(`!document.getElementById("progress").hidden`)
+	b.again()
+	tab.until(`document.getElementById("say").textContent.startsWith("The video is made.")`)
+	same := func(what string) {
+		t.Helper()
+		a, err := pipeline.MarshalReport(b.report())
+		if err != nil {
+			t.Fatal(err)
+		}
+		z, err := pipeline.MarshalReport(want)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !bytes.Equal(a, z) {
+			i := 0
+			for i < min(len(a), len(z)) && a[i] == z[i] {
+				i++
+			}
+			t.Errorf("%s: another report: %.200s; want %.200s", what, a[max(0, i-80):], z[max(0, i-80):])
+		}
+	}
+	same("made anew")
+	if b.seen != 1 || b.reads != 2 {
+		t.Errorf("the networks looked %d times in %d readings", b.seen, b.reads)
+	}
+	c = b.clip()
+	if err := os.Remove(filepath.Join(c.Final, pipeline.TrackFile)); err != nil {
+		t.Fatal(err)
+	}
+	if err := b.st.Redraw(t.Context(), c.Hash, c.Player); err != nil {
+		t.Fatal(err)
+	}
+	b.again()
+	same("read anew")
+	if b.seen != 2 {
+		t.Error("it was not read anew")
+	}
+	tab.lesson()
+	if n := eval[int](tab, `document.querySelectorAll("#rows tr.changed").length`); n != 0 {
+		t.Errorf("%d numbers differ from the lesson that was made by them", n)
+	}
+	// Undone and done again.
+	tab.do(chromedp.Focus(`[data-kind=contact]`))
+	tab.settled(func() { tab.do(chromedp.KeyEvent(kb.Delete)) })
+	back := fmt.Sprintf(`+document.querySelector("[data-kind=contact]").getAttribute("aria-valuenow") === %d`, contact)
+	tab.until(back)
+	tab.settled(func() { tab.do(chromedp.Click("#undo")) })
+	tab.until(strings.Replace(back, fmt.Sprint(contact), fmt.Sprint(contact+2), 1))
+	tab.settled(func() { tab.do(chromedp.Click("#redo")) })
+	tab.until(back)
+}
+
+// report is the lesson's as it lies in its folder.
+func (b *deskBarn) report() (rep pipeline.Report) {
+	b.t.Helper()
+	c := b.clip()
+	text, err := os.ReadFile(filepath.Join(c.Final, pipeline.ReportFile))
+	if err == nil {
+		err = json.Unmarshal(text, &rep)
+	}
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	return rep
+}
+
+func frameOf(rep pipeline.Report, k pipeline.EventKind) int {
+	return *rep.Chosen().Event(k).Frame
+}
+
+// media makes the browser ask for light or dark.
+func (t *tab) media(scheme string) {
+	t.t.Helper()
+	features := []*emulation.MediaFeature{{Name: "prefers-color-scheme", Value: scheme}}
+	if _, err := chromedp.Call(t.ctx, emulation.SetEmulatedMedia, emulation.SetEmulatedMediaParams{Features: features}); err != nil {
+		t.t.Fatal(err)
+	}
+}
+
+// Nothing on any page keeps somebody from using it, in light and dark and at the
+// width of a phone, as far as axe-core can tell (WCAG 2.2 A and AA); and it does
+// see what does.
+func TestDeskForAll(t *testing.T) {
+	axe, err := os.ReadFile(filepath.Join(cmp.Or(os.Getenv("TAPELINE_HOME"), pose.DefaultDir()), "axe", "axe.min.js"))
+	if err != nil {
+		t.Skip("axe-core is not there; scripts/setup --dev fetches it")
+	}
+	b := newDesk(t)
+	b.drop("b09", "swing") // whose name is no name but a script
+	b.again()
+	b.open()
+	tab := b.chrome(1280, 900)
+	type broken struct {
+		ID, Impact, Help string
+		Nodes            []struct{ HTML, FailureSummary string }
+	}
+	look := func(page string) (out []broken) {
+		t.Helper()
+		if !eval[bool](tab, `!!window.axe`) {
+			eval[bool](tab, string(axe)+";true")
+		}
+		return eval[[]broken](tab, `axe.run(document, {runOnly: ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa", "wcag22aa", "best-practice"]}).then((r) => r.violations.map((v) => ({ID: v.id, Impact: v.impact, Help: v.help, Nodes: v.nodes.map((n) => ({HTML: n.html, FailureSummary: n.failureSummary}))})))`)
+	}
+	for _, c := range []struct {
+		page, scheme string
+		wide, high   int64
+	}{{"list", "light", 1280, 900}, {"lesson", "light", 1280, 900}, {"lesson", "dark", 390, 844}, {"list", "dark", 390, 844}} {
+		name := fmt.Sprintf("%s-%s-%d", c.page, c.scheme, c.wide)
+		tab.do(chromedp.EmulateViewport(c.wide, c.high))
+		tab.media(c.scheme)
+		if c.page == "list" {
+			tab.do(chromedp.Navigate(b.base + "/"))
+		} else {
+			tab.lesson()
+			tab.do(chromedp.Click("#points"))
+		}
+		for _, v := range look(name) {
+			for _, n := range v.Nodes {
+				t.Errorf("%s: %s (%s): %s: %s", name, v.ID, v.Impact, n.HTML, n.FailureSummary)
+			}
+		}
+		if over := eval[int](tab, `document.documentElement.scrollWidth - window.innerWidth`); over > 0 {
+			t.Errorf("%s: %d pixels wider than the window", name, over)
+		}
+		tab.shoot(name)
+	}
+	eval[bool](tab, `document.querySelector(".find button").textContent = "";true`)
+	if found := look("broken"); len(found) != 1 || found[0].ID != "button-name" {
+		t.Errorf("a button without a name: %+v", found)
+	}
+}
+
+// drop puts a clip of the sample's length into a player's inbox; its bytes are
+// its own.
+func (b *deskBarn) drop(player, name string) {
+	b.t.Helper()
+	sample, err := os.ReadFile("../../samples/open_clean.mp4")
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	p := filepath.Join(b.dir, "inbox", player, name+".mp4")
+	if err := errors.Join(os.MkdirAll(filepath.Dir(p), 0o777), os.WriteFile(p, sample, 0o600)); err != nil {
+		b.t.Fatal(err)
+	}
 }

@@ -173,7 +173,9 @@ func (b *deskBarn) read(ctx context.Context, c jobs.Child, track pipeline.Track)
 			return t, nil
 		}
 		b.seen++
-		return track, nil
+		t := track
+		t.Clip.ID = c.ID
+		return t, nil
 	}
 	st.Show = func(_ context.Context, _ pipeline.Clip, _ *pipeline.Report, dir string, tell pipeline.Progress) error {
 		tell.Tell("paint", 1, 2)
@@ -247,13 +249,9 @@ func (b *deskBarn) browser() *http.Client {
 	return c
 }
 
+// id of the sample's lesson.
 func (b *deskBarn) id() string {
-	b.t.Helper()
-	clips, err := b.st.Clips(context.Background(), "")
-	if err != nil || len(clips) != 1 {
-		b.t.Fatalf("%d clips, %v", len(clips), err)
-	}
-	return clips[0].Hash
+	return "2a0606c5a7d22bdb48d0ef86d403c1cbf59efb31e3c2230285dedf725a3beaf2"
 }
 
 func (b *deskBarn) clip() jobs.Clip {

@@ -414,10 +414,11 @@ func (d *desk) judgedOf(l *Lesson, rep *pipeline.Report) *judged {
 	for i := range rep.Swings {
 		j.Swings = append(j.Swings, rep.Swings[i].Index)
 	}
-	j.About = strings.Join([]string{text.Bats[rep.Batter.Bats], text.Views[rep.Batter.View]}, ", ")
+	about := []string{text.Bats[rep.Batter.Bats], text.Views[rep.Batter.View]}
 	if h := rep.Batter.HeightCM; h != nil {
-		j.About += ", " + text.Tall(*h)
+		about = append(about, text.Tall(*h))
 	}
+	j.About = strings.Join(about, " · ")
 	var contact *pipeline.Event
 	if contact = sw.Event(pipeline.Contact); contact != nil && contact.T == nil {
 		contact = nil

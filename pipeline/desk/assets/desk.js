@@ -238,8 +238,12 @@
   });
 
   // ---- points on the still ----
-  let held = null; // the handle that is moved: {key, x, y}
-  const handleOf = new Map();
+  // One point at a time has a handle, the one that is chosen in the list or was
+  // touched last: they lie closer together than fingers are wide.
+  let held = null; // the point that is moved: {key, at}
+  let chosen = "";
+  const handle = el("div", { class: "handle", tabindex: "0", role: "button" }, el("span"));
+  const marks = new Map();
   function wanted() {
     const out = [];
     if (showPoints && judged) {
@@ -255,6 +259,7 @@
       out.push({ key: "scale0", name: w("scale_from"), at: ends.slice(0, 2), moved: !!notes.scale });
       out.push({ key: "scale1", name: w("scale_to"), at: ends.slice(2, 4), moved: !!notes.scale });
     }
+    if (held) for (const p of out) if (p.key === held.key) p.at = held.at;
     return out;
   }
   function scaleEnds() {
@@ -264,27 +269,89 @@
   }
   function handles() {
     const list = wanted();
-    for (const [key, h] of handleOf) if (!list.some((p) => p.key === key)) { h.remove(); handleOf.delete(key); }
-    for (const p of list) {
-      let h = handleOf.get(p.key);
-      if (!h) {
-        h = el("div", { class: "handle", tabindex: "0", role: "button", "data-part": p.key }, el("span", {}, p.name));
-        h.addEventListener("keydown", (e) => handleKey(e, p.key));
-        h.addEventListener("pointerdown", (e) => handleDrag(e, p.key));
-        h.addEventListener("focus", () => { lens(p.key); });
-        h.addEventListener("blur", () => { if (!held) $("lens").hidden = true; });
-        handleOf.set(p.key, h);
-        $("handles").append(h);
-      }
-      h.at = held && held.key === p.key ? held.at : p.at;
-      h.style.left = (100 * h.at[0]) / start.width + "%";
-      h.style.top = (100 * h.at[1]) / start.height + "%";
-      h.classList.toggle("moved", p.moved);
-      h.classList.toggle("left", h.at[0] > 0.7 * start.width);
-      h.setAttribute("aria-label", form(w("point_at"), p.name, Math.round(h.at[0]), Math.round(h.at[1])));
+    if (!list.some((p) => p.key === chosen)) chosen = list.length ? list[0].key : "";
+    const which = $("which");
+    $("which-point").hidden = !list.length;
+    const keys = list.map((p) => p.key).join(" ");
+    if (which.keys !== keys) {
+      which.keys = keys;
+      which.replaceChildren(...list.map((p) => el("option", { value: p.key }, p.name)));
     }
+    which.value = chosen;
+    for (const [key, m] of marks) if (!list.some((p) => p.key === key)) { m.remove(); marks.delete(key); }
+    for (const p of list) {
+      let m = marks.get(p.key);
+      if (!m) {
+        m = el("div", { class: "mark", "aria-hidden": "true", "data-part": p.key });
+        marks.set(p.key, m);
+        $("handles").prepend(m);
+      }
+      place2(m, p.at);
+      m.at = p.at;
+      m.classList.toggle("moved", p.moved);
+    }
+    const p = list.find((p) => p.key === chosen);
+    if (!p) { handle.remove(); $("lens").hidden = true; return; }
+    if (!handle.isConnected) $("handles").append(handle);
+    handle.at = p.at;
+    place2(handle, p.at);
+    handle.firstChild.textContent = p.name;
+    handle.classList.toggle("left", p.at[0] > 0.7 * start.width);
+    handle.setAttribute("aria-label", form(w("point_at"), p.name, Math.round(p.at[0]), Math.round(p.at[1])));
     lens();
   }
+  function place2(e, at) {
+    e.style.left = (100 * at[0]) / start.width + "%";
+    e.style.top = (100 * at[1]) / start.height + "%";
+  }
+  $("which").addEventListener("change", () => { chosen = $("which").value; handles(); handle.focus(); });
+  handle.addEventListener("focus", () => lens());
+  handle.addEventListener("blur", () => { if (!held) $("lens").hidden = true; });
+  handle.addEventListener("keydown", (ev) => {
+    if (ev.ctrlKey || ev.metaKey || ev.altKey) return;
+    const by = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[ev.key];
+    const n = ev.shiftKey ? 10 : 1, key = chosen;
+    if (by) put(key, [handle.at[0] + n * by[0], handle.at[1] + n * by[1]]);
+    else if (ev.key === "Delete" || ev.key === "Backspace") {
+      change(() => {
+        if (key.startsWith("scale")) delete notes.scale;
+        else notes.points = (notes.points || []).filter((p) => !(p.frame === frame && p.part === key));
+      });
+    } else return;
+    ev.preventDefault();
+    ev.stopPropagation();
+  });
+  // What is touched is the nearest point, a finger's width around it.
+  $("picture").addEventListener("pointerdown", (ev) => {
+    if (ev.button || !marks.size) return;
+    const box = $("picture").getBoundingClientRect(), scale = start.width / box.width;
+    const to = (e) => [(e.clientX - box.left) * scale, (e.clientY - box.top) * scale];
+    const far = (m) => Math.hypot(m.at[0] - to(ev)[0], m.at[1] - to(ev)[1]) / scale;
+    const [key, m] = [...marks].reduce((a, b) => (far(b[1]) < far(a[1]) ? b : a));
+    if (far(m) > 24) return;
+    ev.preventDefault();
+    chosen = key;
+    handles();
+    handle.focus({ preventScroll: true });
+    const from = to(ev), at = m.at.slice(), area = $("picture");
+    let moved = false;
+    area.setPointerCapture(ev.pointerId);
+    const move = (e) => {
+      const p = to(e);
+      if (!moved && Math.hypot(p[0] - from[0], p[1] - from[1]) < 2 * scale) return;
+      moved = true;
+      held = { key, at: [clamp(at[0] + p[0] - from[0], 0, start.width), clamp(at[1] + p[1] - from[1], 0, start.height)] };
+      handles();
+    };
+    const end = (e) => {
+      for (const k of ["pointermove", "pointerup", "pointercancel"]) area.removeEventListener(k, k === "pointermove" ? move : end);
+      const now = held;
+      held = null;
+      if (moved && e.type === "pointerup") put(key, now.at);
+      handles();
+    };
+    for (const k of ["pointermove", "pointerup", "pointercancel"]) area.addEventListener(k, k === "pointermove" ? move : end);
+  });
   function put(key, at) {
     at = [clamp(Math.round(10 * at[0]) / 10, 0, start.width), clamp(Math.round(10 * at[1]) / 10, 0, start.height)];
     if (key.startsWith("scale")) {
@@ -300,52 +367,10 @@
       notes.points.push({ part: key, frame, at });
     });
   }
-  function handleKey(ev, key) {
-    if (ev.ctrlKey || ev.metaKey || ev.altKey) return;
-    const by = { ArrowLeft: [-1, 0], ArrowRight: [1, 0], ArrowUp: [0, -1], ArrowDown: [0, 1] }[ev.key];
-    const h = handleOf.get(key), n = ev.shiftKey ? 10 : 1;
-    if (by) put(key, [h.at[0] + n * by[0], h.at[1] + n * by[1]]);
-    else if (ev.key === "Delete" || ev.key === "Backspace") {
-      change(() => {
-        if (key.startsWith("scale")) delete notes.scale;
-        else notes.points = (notes.points || []).filter((p) => !(p.frame === frame && p.part === key));
-      });
-    } else return;
-    ev.preventDefault();
-    ev.stopPropagation();
-  }
-  function handleDrag(ev, key) {
-    if (ev.button) return;
-    ev.preventDefault();
-    const h = handleOf.get(key);
-    h.focus({ preventScroll: true });
-    h.setPointerCapture(ev.pointerId);
-    const box = $("picture").getBoundingClientRect();
-    const from = [ev.clientX, ev.clientY], at = h.at.slice();
-    let moved = false;
-    h.classList.add("held");
-    const move = (e) => {
-      if (!moved && Math.hypot(e.clientX - from[0], e.clientY - from[1]) < 2) return;
-      moved = true;
-      held = { key, at: [clamp(at[0] + ((e.clientX - from[0]) * start.width) / box.width, 0, start.width), clamp(at[1] + ((e.clientY - from[1]) * start.height) / box.height, 0, start.height)] };
-      handles();
-      lens(key);
-    };
-    const end = (e) => {
-      for (const k of ["pointermove", "pointerup", "pointercancel"]) h.removeEventListener(k, k === "pointermove" ? move : end);
-      h.classList.remove("held");
-      const now = held;
-      held = null;
-      if (moved && e.type === "pointerup") put(key, now.at);
-      handles();
-    };
-    for (const k of ["pointermove", "pointerup", "pointercancel"]) h.addEventListener(k, k === "pointermove" ? move : end);
-  }
   // The magnifier: four picture pixels for one around the held point.
-  function lens(key) {
-    const h = handleOf.get(key || (document.activeElement && document.activeElement.dataset && document.activeElement.dataset.part) || "");
-    const c = $("lens"), p = $("still").picture;
-    if (!h || !p || shown !== frame) { c.hidden = true; return; }
+  function lens() {
+    const h = handle, c = $("lens"), p = $("still").picture;
+    if (!h.isConnected || !(held || document.activeElement === h) || !p || shown !== frame) { c.hidden = true; return; }
     const n = 45, g = c.getContext("2d");
     c.hidden = false;
     c.classList.toggle("left", h.at[0] > start.width / 2 && h.at[1] < start.height / 2);
@@ -366,8 +391,9 @@
     $(id).setAttribute("aria-pressed", on);
     return on;
   }
-  $("points").addEventListener("click", () => { showPoints = toggle("points"); handles(); });
-  $("length").addEventListener("click", () => { showLength = toggle("length"); if (showLength) { show(0); say(w("length_how")); } handles(); });
+  const aiming = () => { $("picture").classList.toggle("aim", showPoints || showLength); handles(); };
+  $("points").addEventListener("click", () => { showPoints = toggle("points"); aiming(); });
+  $("length").addEventListener("click", () => { showLength = toggle("length"); chosen = "scale0"; if (showLength) { show(0); say(w("length_how")); } aiming(); });
 
   // ---- changes ----
   function change(f) {
@@ -564,8 +590,10 @@
     findings();
     if (!judged) return;
     $("about").textContent = judged.about;
-    $("rows").replaceChildren(...judged.rows.map((r) => el("tr", r.changed ? { class: "changed" } : {}, el("th", { scope: "row" }, r.name), el("td", {}, r.was),
-      el("td", {}, r.changed || !r.was ? r.now : w("same"), r.standing ? " " : "", r.standing ? el("i", {}, r.standing) : ""))));
+    const line = (r) => el("tr", r.changed ? { class: "changed" } : {}, el("th", { scope: "row" }, r.name), el("td", {}, r.was),
+      el("td", {}, r.changed || !r.was ? r.now : w("same"), r.standing ? " " : "", r.standing ? el("i", {}, r.standing) : ""));
+    $("rows").replaceChildren(...judged.rows.filter((r) => r.banded || r.changed).map(line));
+    $("more").replaceChildren(...judged.rows.filter((r) => !(r.banded || r.changed)).map(line));
     $("doubts").replaceChildren(...(judged.doubts.length ? judged.doubts : [w("no_doubts")]).map((d) => el("li", {}, d)));
     $("swing").replaceChildren(el("option", { value: "" }, w("as_read")), ...judged.swings.map((i) => el("option", { value: i }, form(w("swing_n"), i))));
     const f = $("swing");
@@ -618,7 +646,7 @@
       if (k === "y") { e.preventDefault(); step(redo, undo); }
       return;
     }
-    if (typing || e.altKey || e.target.tagName === "AUDIO" || e.target.closest(".scroll")) return;
+    if (typing || e.altKey || e.target.tagName === "AUDIO") return;
     const by = { ArrowLeft: -1, ArrowRight: 1 }[e.key];
     if (by) { e.preventDefault(); show(frame + by * (e.shiftKey ? 10 : 1)); return; }
     if (document.activeElement !== $("film")) return;
