@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"net"
 	"net/mail"
+	"regexp"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -13,18 +14,19 @@ import (
 	"tapeline/pipeline"
 )
 
+// labels are those of a domain, RFC 1123 2.1.
+var labels = regexp.MustCompile(`^[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?(\.[a-z0-9]([a-z0-9-]{0,61}[a-z0-9])?)*$`)
+
 // domain is a host name in the letters of the DNS, "xn--…" where it needs that.
 func domain(name string) (string, error) {
 	d, err := idna.Lookup.ToASCII(strings.TrimSuffix(name, "."))
 	if err != nil {
 		return "", err
 	}
-	if d == "" || len(d) > 253 || strings.ContainsFunc(d, func(r rune) bool {
-		return r != '.' && r != '-' && (r < '0' || r > '9') && (r < 'a' || r > 'z')
-	}) {
-		return "", fmt.Errorf("%q is not a domain", name)
+	if len(d) <= 253 && labels.MatchString(d) {
+		return d, nil
 	}
-	return d, nil
+	return "", fmt.Errorf("%q is not a domain", name)
 }
 
 func ascii(s string) bool {
@@ -74,7 +76,7 @@ func address(a mail.Address, whose string) (mail.Address, error) {
 		return wrong("has a line break or a character that can't be seen")
 	case strings.ContainsAny(addr, ",;") || strings.Count(addr, "@") > 1:
 		return wrong("is more than one address")
-	case strings.ContainsAny(addr, "<>\"()[]\\: "):
+	case strings.ContainsAny(addr, "<>\"()[]\\: ") || strings.Contains(addr, "=?"):
 		return wrong("is not a plain address")
 	}
 	at := strings.LastIndexByte(addr, '@')
@@ -99,7 +101,8 @@ func address(a mail.Address, whose string) (mail.Address, error) {
 	if strings.ContainsAny(name, "@<>") { // a name that looks like another address
 		name = ""
 	}
-	return mail.Address{Name: name, Address: out}, nil
+	// net/mail leaves \ as it is in an encoded word, where RFC 2047 5 (3) has none.
+	return mail.Address{Name: strings.ReplaceAll(name, `\`, ""), Address: out}, nil
 }
 
 // longestLabel is the most runes of a name or a line of the academy,
@@ -129,7 +132,8 @@ func plain(s, whose string, most int) (string, error) {
 		}
 		return r
 	}, s)
-	return strings.Join(strings.Fields(s), " "), nil
+	// What looks encoded (RFC 2047) would be decoded by who reads it in a header.
+	return strings.ReplaceAll(strings.Join(strings.Fields(s), " "), "=?", "= ?"), nil
 }
 
 // lines is a text of several lines, each as plain makes it.

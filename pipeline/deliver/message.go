@@ -145,12 +145,33 @@ func clean(l Letter) (Letter, error) {
 	if _, err := time.Parse(time.DateOnly, l.Day); err != nil || !dayForm.MatchString(l.Day) {
 		return l, fault("%q is no day like 2026-05-03", oneLine(l.Day))
 	}
+	if l.Report.Swings, err = spoken(l.Report.Swings); err != nil {
+		return l, err
+	}
 	if u := l.Unsubscribe; u != nil {
 		if l.Unsubscribe, err = oneClick(u); err != nil {
 			return l, err
 		}
 	}
 	return l, nil
+}
+
+// spoken are the swings with what the coach said of their findings as it may
+// go out.
+func spoken(swings []pipeline.Swing) ([]pipeline.Swing, error) {
+	swings = slices.Clone(swings)
+	for i := range swings {
+		s := &swings[i]
+		s.Findings = slices.Clone(s.Findings)
+		for j := range s.Findings {
+			said, err := lines(s.Findings[j].Text, "what the coach said of a finding")
+			if err != nil {
+				return nil, err
+			}
+			s.Findings[j].Text = strings.Join(said, " ")
+		}
+	}
+	return swings, nil
 }
 
 // longestURL leaves room for a header line of 998 bytes, RFC 5322.

@@ -23,6 +23,7 @@ import (
 	"regexp"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -47,16 +48,26 @@ type tester interface {
 // report is that of a rendered clip, saved for the page's tests.
 func report(t tester, name string) pipeline.Report {
 	t.Helper()
-	b, err := os.ReadFile(filepath.Join("../../overlay/page/testdata", name+".json"))
-	if err != nil {
+	b, ok := reports.Load(name)
+	if !ok {
+		file, err := os.ReadFile(filepath.Join("../../overlay/page/testdata", name+".json"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		var in struct{ Report json.RawMessage } // its paths are large
+		if err := json.Unmarshal(file, &in); err != nil {
+			t.Fatal(err)
+		}
+		b, _ = reports.LoadOrStore(name, []byte(in.Report))
+	}
+	var out pipeline.Report
+	if err := json.Unmarshal(b.([]byte), &out); err != nil {
 		t.Fatal(err)
 	}
-	var in struct{ Report pipeline.Report }
-	if err := json.Unmarshal(b, &in); err != nil {
-		t.Fatal(err)
-	}
-	return in.Report
+	return out
 }
+
+var reports sync.Map
 
 // letter is one with everything in it.
 func letter(t tester, dir string) Letter {
@@ -290,7 +301,7 @@ func sound2(t tester, m *Message) []byte {
 func flat(s string) string { return strings.Join(strings.Fields(s), " ") }
 
 // marks are what plain text shows a list, a heading, a quote or a picture by.
-var marks = regexp.MustCompile(`(?m)^(?:\* |\d+\. |> |\[|=+\r?$|-+\r?$)|\]\r$`)
+var marks = regexp.MustCompile(`(?m)^(?:\* |\d+\. |> |\[|=+\r?$|-+\r?$)|\]\r?$`)
 
 // shown are the words of a web page in their order, those for a picture that
 // isn't loaded included, its title left out.
@@ -472,6 +483,8 @@ func TestRefused(t *testing.T) {
 		"quoted":                   {to(`"ada eve"@home.example`), "not a plain address"},
 		"turned":                   {to("ada@home\u202e.example"), "can't be seen"},
 		"no domain":                {to("ada@"), "domain"},
+		"a dot first":              {to("ada@.home.example"), "domain"},
+		"a long label":             {to("ada@" + strings.Repeat("a", 64) + ".example"), "domain"},
 		"no end":                   {to("ada@home"), "without an end"},
 		"a number":                 {to("ada@[192.0.2.1]"), "not a plain address"},
 		"dots":                     {to("a..b@home.example"), "not an address"},
@@ -491,6 +504,8 @@ func TestRefused(t *testing.T) {
 		"colour":                   {func(l *Letter) { l.Academy.Colour = "red;background:url(x)" }, "no colour"},
 		"note of 5 MB":             {func(l *Letter) { l.Note = strings.Repeat("word ", 1<<20) }, "5242880 letters"},
 		"note with a control":      {func(l *Letter) { l.Note = "hello\x1b[31m" }, "control"},
+		"finding with a control":   {func(l *Letter) { l.Report.Chosen().Findings[0].Text = "no\x00" }, "said of a finding"},
+		"encoded":                  {to("=?utf-8?q?=0ABcc?=@home.example"), "not a plain address"},
 		"note in the report":       {func(l *Letter) { l.Report.Chosen().Notes = []string{strings.Repeat("x", 10_001)} }, "10001 letters"},
 		"day":                      {func(l *Letter) { l.Day = "2026-05-03\nx" }, "no day"},
 		"other day":                {func(l *Letter) { l.Day = "Ada" }, "no day"},
@@ -527,6 +542,15 @@ func TestNeutralised(t *testing.T) {
 	h, parts := sound(t, m)
 	if s := h.Get("Subject"); s != "Batting lesson for Ada, 3 May 2026" {
 		t.Errorf("subject %q", s)
+	}
+	l.FirstName, l.From.Name = "=?utf-8?q?=0ABcc:_x?=", `Jos\é`
+	other, _ := sound(t, compose(t, l))
+	if list, err := other.AddressList("From"); err != nil || list[0].Name != "José" {
+		t.Errorf("%q: %v", other.Get("From"), err)
+	}
+	var d mime.WordDecoder
+	if s, err := d.DecodeHeader(other.Get("Subject")); err != nil || s != "Batting lesson for = ?utf-8?q?=0ABcc:_x?=, 3 May 2026" {
+		t.Errorf("subject %q, %v", s, err)
 	}
 	if s := h.Get("From"); s != "<coach@millbrook.example>" {
 		t.Errorf("from %q", s)

@@ -27,8 +27,22 @@ type text struct {
 type block struct {
 	kind  kind
 	text  string
-	items []string
+	items []item
 	link  string // behind the text; shown as it is
+}
+
+// item is one of a list; lead stands out.
+type item struct{ lead, text string }
+
+// both is an item in one line.
+func (i item) both() string { return strings.TrimSpace(i.lead + " " + i.text) }
+
+// plainly are items without a lead.
+func plainly(texts ...string) (out []item) {
+	for _, s := range texts {
+		out = append(out, item{text: s})
+	}
+	return out
 }
 
 type kind int
@@ -110,7 +124,7 @@ func (t *text) add(k kind, s string) {
 func (t *text) part(title string, k kind, items ...string) {
 	t.add(head, title)
 	if k == list || k == steps {
-		t.blocks = append(t.blocks, block{kind: k, items: items})
+		t.blocks = append(t.blocks, block{kind: k, items: plainly(items...)})
 		return
 	}
 	for _, s := range items {
@@ -127,7 +141,7 @@ func (t *text) focus(rep *pipeline.Report, s *pipeline.Swing) {
 	t.add(para, strings.TrimSpace(f.Say+" "+f.Fact))
 	if len(f.Chain) > 0 {
 		t.add(para, t.lang.Page["chain"])
-		t.blocks = append(t.blocks, block{kind: steps, items: f.Chain})
+		t.blocks = append(t.blocks, block{kind: steps, items: plainly(f.Chain...)})
 	}
 	if f.Cue != "" {
 		t.add(para, t.lang.Page["cue"]+" "+f.Cue)
@@ -165,7 +179,8 @@ func (t *text) plan(rep *pipeline.Report, s *pipeline.Swing) {
 	}
 	t.add(head, title)
 	t.add(para, lead)
-	var items []string
+	var items []item
+	safe := map[string]bool{}
 	for _, st := range p.Steps {
 		code := s.Drill(st)
 		d, ok := t.lang.Drills[code]
@@ -176,14 +191,15 @@ func (t *text) plan(rep *pipeline.Report, s *pipeline.Swing) {
 		if m := s.Lower(); code == "mirror_tape_lower" && m != nil {
 			do += " " + fmt.Sprintf(t.lang.Page["lower_lead"], words.Tight(t.lang.Lay(m)))
 		}
-		if do += " " + d.Look; d.Safety != "" && !strings.Contains(strings.Join(items, " "), d.Safety) {
+		if do += " " + d.Look; d.Safety != "" && !safe[d.Safety] { // said once
+			safe[d.Safety] = true
 			do += " " + t.lang.Page["safety"] + " " + d.Safety
 		}
+		lead := d.Name
 		if times := t.lang.Times(st); times != "" {
-			items = append(items, fmt.Sprintf(t.lang.Mail["step"], d.Name, times, strings.TrimSpace(do)))
-		} else {
-			items = append(items, fmt.Sprintf(t.lang.Mail["step_"], d.Name, strings.TrimSpace(do)))
+			lead += ", " + times
 		}
+		items = append(items, item{lead + ":", strings.TrimSpace(do)})
 	}
 	t.blocks = append(t.blocks, block{kind: steps, items: items})
 }
@@ -262,11 +278,11 @@ func (t *text) plain() string {
 			out.WriteString(fold(b.text+"]", "[", ""))
 		case list:
 			for _, s := range b.items {
-				out.WriteString(fold(s, "* ", "  "))
+				out.WriteString(fold(s.both(), "* ", "  "))
 			}
 		case steps:
 			for n, s := range b.items {
-				out.WriteString(fold(s, fmt.Sprintf("%d. ", n+1), "   "))
+				out.WriteString(fold(s.both(), fmt.Sprintf("%d. ", n+1), "   "))
 			}
 		default:
 			out.WriteString(fold(b.text, "", ""))
@@ -279,16 +295,14 @@ func (t *text) plain() string {
 }
 
 // The page in a mail program: one column, styles on the elements since many
-// programs drop style sheets, nothing from elsewhere. Ink and paper are the
-// reader's own, so that a dark screen stays dark; only the band has its own.
+// programs drop style sheets, and few of them, since each is one more that some
+// program does not know; nothing from elsewhere. Ink and paper are the reader's
+// own, so that a dark screen stays dark; only the band has its own.
 const (
 	face      = "font-family:system-ui,-apple-system,'Segoe UI',Roboto,Arial,sans-serif;"
-	styleHead = face + "font-size:19px;line-height:1.3;margin:28px 0 8px;"
-	stylePara = face + "font-size:16px;line-height:1.5;margin:0 0 12px;"
-	styleList = face + "font-size:16px;line-height:1.5;margin:0 0 12px;padding:0 0 0 24px;"
-	styleItem = "margin:0 0 8px;"
-	styleNote = stylePara + "border-left:4px solid %s;padding:0 0 0 12px;"
-	styleTiny = face + "font-size:14px;line-height:1.5;margin:0 0 8px;"
+	styleBand = face + "background-color:%[1]s;color:%[2]s;font-size:18px;line-height:1.3;padding:14px 16px;"
+	styleText = face + "font-size:16px;line-height:1.5;padding:0 16px 16px;"
+	styleNote = "border-left:4px solid %s;padding:0 0 0 12px;"
 )
 
 // html is the letter as a web page; source is that of the picture.
@@ -305,40 +319,43 @@ func (t *text) html(source string) string {
 	w(`<meta name="supported-color-schemes" content="light dark">`)
 	w(`<title>%s</title>`, e(t.title))
 	w(`</head>`)
-	w(`<body style="margin:0;padding:0;">`)
-	w(`<table role="presentation" width="100%%" cellpadding="0" cellspacing="0" border="0" style="width:100%%;max-width:600px;margin:0 auto;">`)
+	w(`<body style="margin:0;">`)
+	w(`<table role="presentation" width="100%%" cellpadding="0" cellspacing="0" border="0" style="max-width:600px;margin:0 auto;">`)
 	if t.band != "" {
-		w(`<tr><td bgcolor="%s" style="%sbackground-color:%s;color:%s;font-size:18px;line-height:1.3;font-weight:bold;padding:14px 16px;">%s</td></tr>`, t.ground, face, t.ground, ink(t.ground), e(t.band))
+		w(`<tr><td bgcolor="%[1]s" style="`+styleBand+`"><strong>%[3]s</strong></td></tr>`, t.ground, ink(t.ground), e(t.band))
 	}
-	w(`<tr><td style="padding:16px;">`)
-	w(`<h1 style="%sfont-size:24px;line-height:1.25;margin:0 0 16px;">%s</h1>`, face, e(t.title))
+	w(`<tr><td style="%s">`, styleText)
+	w(`<h1 style="font-size:24px;line-height:1.25;">%s</h1>`, e(t.title))
 	for _, b := range t.blocks {
 		switch b.kind {
 		case head:
-			w(`<h2 style="%s">%s</h2>`, styleHead, e(b.text))
+			w(`<h2 style="font-size:19px;line-height:1.3;">%s</h2>`, e(b.text))
 		case strong:
-			w(`<p style="%s"><strong>%s</strong></p>`, stylePara, e(b.text))
+			w(`<p><strong>%s</strong></p>`, e(b.text))
 		case quote:
 			w(`<p style="%s">%s</p>`, fmt.Sprintf(styleNote, t.ground), e(b.text))
 		case picture:
-			w(`<p style="margin:0 0 12px;"><img src="%s" alt="%s" width="568" style="display:block;width:100%%;max-width:568px;height:auto;border:0;"></p>`, source, e(b.text))
+			w(`<p><img src="%s" alt="%s" width="568" style="max-width:100%%;"></p>`, source, e(b.text))
 		case list, steps:
 			tag := map[kind]string{list: "ul", steps: "ol"}[b.kind]
-			w(`<%s style="%s">`, tag, styleList)
+			w(`<%s style="padding:0 0 0 24px;">`, tag)
 			for _, s := range b.items {
-				w(`<li style="%s">%s</li>`, styleItem, e(s))
+				lead := ""
+				if s.lead != "" {
+					lead = "<strong>" + e(s.lead) + "</strong> "
+				}
+				w(`<li style="padding:0 0 8px;">%s%s</li>`, lead, e(s.text))
 			}
 			w(`</%s>`, tag)
 		default:
-			style := stylePara
+			style, link := "", ""
 			if b.kind == small {
-				style = styleTiny
+				style = ` style="font-size:14px;"`
 			}
-			link := ""
 			if b.link != "" {
 				link = fmt.Sprintf(` <a href="%s" style="word-break:break-all;">%s</a>`, e(b.link), e(b.link))
 			}
-			w(`<p style="%s">%s%s</p>`, style, e(b.text), link)
+			w(`<p%s>%s%s</p>`, style, e(b.text), link)
 		}
 	}
 	w(`</td></tr>`)

@@ -14,9 +14,6 @@ var englishMail = map[string]string{
 	"film_waits":     "The video waits with your coach. Ask to see it.",
 	"film_too_large": "The video is too large for e-mail. It waits with your coach. Ask to see it.",
 
-	"step":   "%s, %s: %s", // name of a drill, how often, what to do
-	"step_":  "%s: %s",
-	"chain":  "%s → %s",
 	"doctor": "If something hurts, stop and see a qualified professional. This letter does not diagnose.",
 	"share":  "The pictures show a player who may be a child. Share them only as you agreed with the academy.",
 

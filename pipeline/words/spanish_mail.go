@@ -12,9 +12,6 @@ var spanishMail = map[string]string{
 	"film_waits":     "El video lo guarda tu entrenador. Pídele verlo.",
 	"film_too_large": "El video es muy grande para un correo. Lo guarda tu entrenador. Pídele verlo.",
 
-	"step":   "%s, %s: %s",
-	"step_":  "%s: %s",
-	"chain":  "%s → %s",
 	"doctor": "Si algo duele, para y consulta a un profesional calificado. Esta carta no da diagnósticos.",
 	"share":  "Las fotos muestran a un jugador que puede ser menor de edad. Compártelas solo como lo acordaste con la academia.",
 

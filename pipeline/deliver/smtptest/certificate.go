@@ -10,6 +10,7 @@ import (
 	"encoding/pem"
 	"math/big"
 	"net"
+	"testing"
 	"time"
 )
 
@@ -58,4 +59,23 @@ func (a *authority) issue(names []string) (tls.Certificate, error) {
 	}
 	der, err := x509.CreateCertificate(rand.Reader, form, a.cert, &key.PublicKey, a.key)
 	return tls.Certificate{Certificate: [][]byte{der}, PrivateKey: key}, err
+}
+
+// Certificate makes a certificate for names and its key, and the authority
+// that signed it, all PEM: for another server than this one.
+func Certificate(t testing.TB, names ...string) (cert, key, root []byte) {
+	t.Helper()
+	a, err := newAuthority()
+	if err != nil {
+		t.Fatal(err)
+	}
+	c, err := a.issue(names)
+	if err != nil {
+		t.Fatal(err)
+	}
+	der, err := x509.MarshalPKCS8PrivateKey(c.PrivateKey)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: c.Certificate[0]}), pem.EncodeToMemory(&pem.Block{Type: "PRIVATE KEY", Bytes: der}), a.pem
 }
