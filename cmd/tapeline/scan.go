@@ -276,7 +276,8 @@ func clock(seconds float64) string {
 
 // owned puts spans as the queue knows them: one in which several cards were
 // shown at once is there once for each, so that nobody gets it unasked.
-func owned(spans []card.Span) (out []jobs.Span) {
+func owned(spans []card.Span) []jobs.Span {
+	out := []jobs.Span{}
 	for _, s := range spans {
 		if s.Player != "" {
 			s.Of = []string{s.Player}
