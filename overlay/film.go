@@ -93,6 +93,7 @@ type worker struct {
 	faces *Faces
 	base  *image.RGBA // decoded frame index, scaled
 	index int
+	layer *image.RGBA // what lies on a picture; transparent between two frames
 }
 
 const (

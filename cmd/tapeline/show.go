@@ -99,7 +99,11 @@ func stillsFrom(reel *reel, rep *pipeline.Report) (stills []sheet.Still, err err
 	}
 	slices.SortStableFunc(events, func(a, b pipeline.Event) int { return *a.Frame - *b.Frame })
 	defer func() { err = errors.Join(err, reel.close()) }()
-	if err := reel.start(*events[0].Frame, *events[len(events)-1].Frame); err != nil {
+	for _, e := range events {
+		reel.only = append(reel.only, *e.Frame)
+	}
+	reel.only = slices.Compact(reel.only)
+	if err := reel.start(reel.only[0], reel.only[len(reel.only)-1]); err != nil {
 		return nil, err
 	}
 	for _, e := range events {
@@ -140,12 +144,6 @@ func writeFile(path string, b []byte) error {
 		return &pipeline.Error{Fault: pipeline.FaultOutput, What: "can't write " + filepath.Base(path), Hint: "is the disk full?", Err: err}
 	}
 	return nil
-}
-
-// paint decodes the clip once a pass of the film and writes its shots.
-func paint(ctx context.Context, c pipeline.Clip, film *overlay.Film, voice []float32, path string, tell pipeline.Progress) error {
-	w, h := film.Size()
-	return paintSpec(ctx, film, filmSpec(c, film, voice), &reel{ctx: ctx, clip: c, maxSide: max(w, h)}, path, tell)
 }
 
 // filmSpec is what the film of a clip is encoded to.
@@ -222,6 +220,7 @@ type reel struct {
 	ctx     context.Context
 	clip    pipeline.Clip
 	maxSide int
+	only    []int                                       // the frames that will be asked for; nil: not known
 	open    func(clip.Options) (pipeline.Source, error) // in place of the clip's own pictures; nil: these
 	touch   func(*pipeline.Frame)                       // changes a picture that is given; nil: none
 	src     pipeline.Source
@@ -239,7 +238,7 @@ func (r *reel) start(first, last int) (err error) {
 	if open == nil {
 		open = func(o clip.Options) (pipeline.Source, error) { return clip.Open(r.ctx, r.clip, o) }
 	}
-	r.src, err = open(clip.Options{MaxSide: r.maxSide, From: r.clip.PTS[first], To: r.clip.PTS[last], Exact: true})
+	r.src, err = open(clip.Options{MaxSide: r.maxSide, From: r.clip.PTS[first], To: r.clip.PTS[last], Only: r.only, Exact: true})
 	return err
 }
 

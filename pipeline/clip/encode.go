@@ -43,6 +43,8 @@ type Spec struct {
 	// that is not enough.
 	MaxBytes    int64
 	LeastHeight int
+	// Planes says that pictures come through WritePlanes.
+	Planes bool
 }
 
 // Encoder writes an MP4: H.264 High, yuv420p, BT.709 limited range and tagged
@@ -82,14 +84,17 @@ func NewEncoder(ctx context.Context, path string, s Spec) (*Encoder, error) {
 	}
 	e := &Encoder{path: path, spec: s, dir: dir}
 	e.ctx, e.cancel = context.WithCancel(ctx)
-	e.cmd = command(e.ctx, "ffmpeg", "-v", "error", "-y", "-protocol_whitelist", "pipe",
-		"-f", "rawvideo", "-pix_fmt", "rgba", "-s", fmt.Sprintf("%dx%d", s.Width, s.Height), "-r", strconv.Itoa(s.FPS), "-i", "pipe:0",
-		"-vf", "scale=out_color_matrix=bt709:out_range=tv:flags=bicubic+accurate_rnd+full_chroma_int,format=yuv420p",
-		"-c:v", "libx264", "-profile:v", "high", "-level", level, "-preset", "veryfast", "-crf", "20", "-bf", "2", // a third of the time of "medium", no larger
-		"-maxrate", "12M", "-bufsize", "12M", "-g", strconv.Itoa(2*s.FPS),
-		"-threads", "4", // x264's output depends on the number of threads
-		"-colorspace", "bt709", "-color_primaries", "bt709", "-color_trc", "bt709", "-color_range", "tv",
-		"-f", "mp4", fileName(e.video()))
+	format, filter := "rgba", []string{"-vf", "scale=out_color_matrix=bt709:out_range=tv:flags=bicubic+accurate_rnd+full_chroma_int,format=yuv420p"}
+	if s.Planes {
+		format, filter = "yuv420p", nil
+	}
+	e.cmd = command(e.ctx, "ffmpeg", slices.Concat([]string{"-v", "error", "-y", "-protocol_whitelist", "pipe",
+		"-f", "rawvideo", "-pix_fmt", format, "-s", fmt.Sprintf("%dx%d", s.Width, s.Height), "-r", strconv.Itoa(s.FPS), "-i", "pipe:0"},
+		filter, []string{"-c:v", "libx264", "-profile:v", "high", "-level", level, "-preset", "veryfast", "-crf", "20", "-bf", "2", // a third of the time of "medium", no larger
+			"-maxrate", "12M", "-bufsize", "12M", "-g", strconv.Itoa(2 * s.FPS),
+			"-threads", "4", // x264's output depends on the number of threads
+			"-colorspace", "bt709", "-color_primaries", "bt709", "-color_trc", "bt709", "-color_range", "tv",
+			"-f", "mp4", fileName(e.video())})...)
 	e.cmd.Stderr = &e.errs
 	if e.in, err = e.cmd.StdinPipe(); err == nil {
 		err = e.cmd.Start()
@@ -122,22 +127,53 @@ func fileName(path string) string {
 
 // Write appends one picture; img must be opaque and of the Spec's size.
 func (e *Encoder) Write(img *image.RGBA) error {
+	if err := e.takes(img.Rect, false); err != nil {
+		return err
+	}
+	return e.rows(img.Pix, img.Stride, 4*e.spec.Width, e.spec.Height, true)
+}
+
+// WritePlanes appends one picture of a Spec with Planes: 4:2:0, BT.709 in
+// limited range, of the Spec's size.
+func (e *Encoder) WritePlanes(img *image.YCbCr) error {
+	if err := e.takes(img.Rect, true); err != nil {
+		return err
+	}
+	if img.SubsampleRatio != image.YCbCrSubsampleRatio420 {
+		return e.fail(&pipeline.Error{Fault: pipeline.FaultInternal, Step: stepEncode, What: fmt.Sprintf("planes of %v", img.SubsampleRatio)})
+	}
+	w, h := e.spec.Width, e.spec.Height
+	if err := e.rows(img.Y, img.YStride, w, h, false); err != nil {
+		return err
+	}
+	if err := e.rows(img.Cb, img.CStride, w/2, h/2, false); err != nil {
+		return err
+	}
+	return e.rows(img.Cr, img.CStride, w/2, h/2, true)
+}
+
+// takes is nil where a picture can be written.
+func (e *Encoder) takes(r image.Rectangle, planes bool) error {
 	if e.err != nil {
 		return e.err
 	}
 	if e.done {
 		return &pipeline.Error{Fault: pipeline.FaultInternal, Step: stepEncode, What: "written to after its end"}
 	}
-	w, h := e.spec.Width, e.spec.Height
-	if img.Rect.Dx() != w || img.Rect.Dy() != h {
-		return e.fail(&pipeline.Error{Fault: pipeline.FaultInternal, Step: stepEncode, What: fmt.Sprintf("a picture of %d×%d for a video of %d×%d", img.Rect.Dx(), img.Rect.Dy(), w, h)})
+	if w, h := e.spec.Width, e.spec.Height; r.Dx() != w || r.Dy() != h || planes != e.spec.Planes {
+		return e.fail(&pipeline.Error{Fault: pipeline.FaultInternal, Step: stepEncode, What: fmt.Sprintf("a picture of %d×%d (planes: %v) for a video of %d×%d (planes: %v)", r.Dx(), r.Dy(), planes, w, h, e.spec.Planes)})
 	}
+	return nil
+}
+
+// rows hands over h rows of w bytes; last: the picture's last ones.
+func (e *Encoder) rows(pix []byte, stride, w, h int, last bool) error {
 	var err error
-	if img.Stride == 4*w {
-		_, err = e.in.Write(img.Pix[:4*w*h])
+	if stride == w {
+		_, err = e.in.Write(pix[:w*h])
 	} else { // a part of a larger picture
 		for y := 0; y < h && err == nil; y++ {
-			_, err = e.in.Write(img.Pix[y*img.Stride : y*img.Stride+4*w])
+			_, err = e.in.Write(pix[y*stride : y*stride+w])
 		}
 	}
 	if err != nil {
@@ -147,7 +183,9 @@ func (e *Encoder) Write(img *image.RGBA) error {
 		}
 		return e.fail(e.explain(err, e.errs.String()))
 	}
-	e.frames++
+	if last {
+		e.frames++
+	}
 	return nil
 }
 

@@ -21,21 +21,35 @@ type pipe struct {
 	out    io.ReadCloser
 	errs   bytes.Buffer
 	w, h   int
+	chosen bool // only frames that are wanted come
 	waited bool
 }
 
 // openPipe gives pictures as displayed and as small as asked.
-func openPipe(ctx context.Context, c pipeline.Clip, demuxer string, from, to int, small fitted) (reader, error) {
+func openPipe(ctx context.Context, c pipeline.Clip, demuxer string, from, to int, only []int, small fitted) (reader, error) {
+	which, n := fmt.Sprintf("gte(n,%d)", from), to-from
+	if only != nil {
+		which, n = choice(only), len(only)
+	}
+	p, err := startPipe(ctx, c, demuxer, n, append([]string{selected(which)}, toBGR(c, small)...), "bgr24")
+	if err != nil {
+		return nil, err
+	}
+	p.w, p.h, p.chosen = small.w, small.h, only != nil
+	return p, nil
+}
+
+// startPipe gives the first n pictures that come out of the filters.
+func startPipe(ctx context.Context, c pipeline.Clip, demuxer string, n int, filters []string, format string) (*pipe, error) {
 	in, err := input(c.Path, demuxer)
 	if err != nil {
 		return nil, err
 	}
 	own, cancel := context.WithCancel(ctx)
-	p := &pipe{cancel: cancel, w: small.w, h: small.h}
+	p := &pipe{cancel: cancel}
 	args := append([]string{"-nostdin", "-v", "error", "-noautorotate"}, in...)
-	args = append(args, "-map", "0:V:0", "-fps_mode", "passthrough", "-frames:v", fmt.Sprint(to-from),
-		"-vf", strings.Join(append([]string{fmt.Sprintf("select=gte(n\\,%d)", from)}, toBGR(c, small)...), ","),
-		"-f", "rawvideo", "-pix_fmt", "bgr24", "pipe:1")
+	args = append(args, "-map", "0:V:0", "-fps_mode", "passthrough", "-frames:v", fmt.Sprint(n),
+		"-vf", strings.Join(filters, ","), "-f", "rawvideo", "-pix_fmt", format, "pipe:1")
 	p.cmd = command(own, "ffmpeg", args...)
 	p.cmd.Stderr = &p.errs
 	if p.out, err = p.cmd.StdoutPipe(); err == nil {
@@ -98,6 +112,9 @@ func (p *pipe) read(m *gocv.Mat) bool {
 }
 
 func (p *pipe) skip(n int) {
+	if p.chosen {
+		return
+	}
 	_, _ = io.CopyN(io.Discard, p.out, int64(n)*int64(p.w*p.h*3))
 }
 

@@ -8,6 +8,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 
@@ -28,6 +29,9 @@ type Options struct {
 	// first of them being the first frame; 0: every one. Those between are
 	// decoded but not made pictures of.
 	Rate float64
+	// Only are the frames wanted, their numbers rising; nil: every one of those
+	// limited by the others.
+	Only []int
 	// Exact converts the colours of BT.709 and BT.2020 clips in ffmpeg, right
 	// for every colour. Without it OpenCV decodes with the BT.601 matrix and a
 	// linear correction follows: right to a level or two, except for colours
@@ -60,7 +64,10 @@ func Open(ctx context.Context, c pipeline.Clip, o Options) (pipeline.Source, err
 	for o.To > 0 && to > from && c.PTS[to-1] > o.To+1e-6 {
 		to--
 	}
-	s := &source{ctx: ctx, clip: c, next: from, end: to, due: math.Inf(-1), trace: pipeline.Tracing(ctx)}
+	if o.Only != nil {
+		o.Only = slices.DeleteFunc(slices.Clone(o.Only), func(n int) bool { return n < from || n >= to })
+	}
+	s := &source{ctx: ctx, clip: c, next: from, end: to, due: math.Inf(-1), trace: pipeline.Tracing(ctx), only: o.Only}
 	if o.Rate > 0 {
 		s.every = 1 / o.Rate
 	}
@@ -71,7 +78,7 @@ func Open(ctx context.Context, c pipeline.Clip, o Options) (pipeline.Source, err
 	s.small = fit(c.Width, c.Height, o.MaxSide)
 	switch {
 	case c.Transfer != "sdr" || deep(c.PixelFormat) || o.Exact && (c.Matrix == "bt709" || c.Matrix == "bt2020"):
-		s.reader, err = openPipe(ctx, c, demuxer, from, to, s.small)
+		s.reader, err = openPipe(ctx, c, demuxer, from, to, o.Only, s.small)
 		s.made, s.width, s.height = true, s.small.w, s.small.h
 	default:
 		s.reader, err = openCapture(c, from)
@@ -117,6 +124,7 @@ type source struct {
 	next, end     int
 	due, every    float64 // PTS of the next frame wanted, seconds between such
 	apart         float64 // as Apart was told
+	only          []int
 	trace         *pipeline.Trace
 	width, height int
 	small         fitted
@@ -149,6 +157,13 @@ func (s *source) Next() (*pipeline.Frame, error) {
 	wanted := s.next
 	for wanted < s.end && s.clip.PTS[wanted] < s.due-1e-6 {
 		wanted++
+	}
+	if s.only != nil {
+		i, _ := slices.BinarySearch(s.only, wanted)
+		wanted = s.end
+		if i < len(s.only) {
+			wanted = min(wanted, s.only[i])
+		}
 	}
 	if wanted >= s.end {
 		s.err = io.EOF
