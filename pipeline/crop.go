@@ -12,7 +12,7 @@ const (
 	cropSide  = .12
 	cropTop   = .14 // Box begins at the eyes or hands: a helmet is higher
 	cropUnder = .09 // the tape's and the chalk's room under the shoes
-	cropLeast = 360 // pixels of the shorter side: less is enlarged into mush
+	cropLeast = 280 // pixels of the shorter side: less is enlarged into mush
 	cropWide  = 16. / 9
 )
 

@@ -14,7 +14,7 @@ const Sure = .4
 const (
 	gap     = 1.  // somebody missed for so long is still the same where they were
 	linger  = .5  // and was there so long before the first sight and after the last
-	smooth  = .15 // what is covered holds them all this while around
+	smooth  = .25 // what is covered holds all sights so long before and after
 	overlap = .3  // intersection over union of two sights of somebody
 	single  = .5  // the score from which one sight is enough
 )
