@@ -22,8 +22,14 @@ folder:
   inbox/        drop clips here, with their notes and voice notes
   lessons/      PLAYER/DAY-CLIP/ with what "tapeline read" makes
   archive/      originals, unchanged; they still carry where they were filmed
+                (_recordings: those of whole lessons, which show several players)
   unplaced/     clips nobody can be found for, the reason beside
   failed/       clips that can't be read, the reason beside
+The recording of a whole lesson, more than a minute, is cut apart and each swing
+read as a clip of its own. Whose it is, cards in the recording say, else times in
+the notes beside it, players: [{from: 0:00, to: 12:30, id: b07}], else what tells
+of the whole; where nothing does the cut goes to unplaced/, for you to put into
+its player's folder. See also "tapeline help scan".
 Who may not be filmed is not read: the clip stays where it is. What is hidden,
 still being copied, a link or no file is left alone. Every night, at the
 configured time, everything that lies in wait is looked at again.
