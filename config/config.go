@@ -114,7 +114,10 @@ func Load(path string) (Config, error) {
 		return Config{}, fmt.Errorf("%s: %w", source, err)
 	}
 	c := Config{}
-	strict := func(d *mapstructure.DecoderConfig) { d.WeaklyTypedInput = false }
+	strict := func(d *mapstructure.DecoderConfig) {
+		d.WeaklyTypedInput = false
+		d.DecodeHook = mapstructure.ComposeDecodeHookFunc(d.DecodeHook, wholeNumber)
+	}
 	if err := v.UnmarshalExact(&c, strict); err != nil {
 		return Config{}, fmt.Errorf("%s: %s", source, undecoded(err))
 	}
@@ -131,6 +134,17 @@ func Load(path string) (Config, error) {
 		}
 	}
 	return c, nil
+}
+
+// wholeNumber reads whole numbers that come as text, as all of the environment
+// does.
+func wholeNumber(from, to reflect.Kind, v any) (any, error) {
+	if s, ok := v.(string); ok && from == reflect.String && to == reflect.Int {
+		if n, err := strconv.Atoi(s); err == nil {
+			return n, nil
+		}
+	}
+	return v, nil
 }
 
 // Validate checks every value; the error names the dotted key.

@@ -53,6 +53,15 @@ func TestLeave(t *testing.T) {
 	} else if n, err := c.KeepDays(); n != 0 || err != nil {
 		t.Errorf("%d, %v", n, err)
 	}
+	t.Setenv("TAPELINE_MAIL_PER_HOUR", "7")
+	if c, err := load("mail: {per_hour: 9}\n"); err != nil || c.Mail.PerHour != 7 {
+		t.Errorf("%d, %v", c.Mail.PerHour, err)
+	}
+	t.Setenv("TAPELINE_MAIL_PER_HOUR", "many")
+	if _, err := load("lang: en\n"); err == nil || !strings.Contains(err.Error(), "mail.per_hour: \"many\" is not a whole number") {
+		t.Error(err)
+	}
+	os.Unsetenv("TAPELINE_MAIL_PER_HOUR")
 	for text, want := range map[string]string{
 		"mail: {host: mail.example.org}":                                 "mail.from: ",
 		"mail: {host: mail.example.org, from: c@example.org, tls: none}": "mail.tls: ",

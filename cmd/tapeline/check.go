@@ -21,6 +21,7 @@ import (
 	"tapeline/detect/coach"
 	"tapeline/detect/pose"
 	"tapeline/pipeline"
+	"tapeline/pipeline/deliver"
 	"tapeline/pipeline/jobs"
 	"tapeline/pipeline/ledger"
 	"tapeline/pipeline/words"
@@ -33,7 +34,8 @@ var checkCommand = command{
 
 Looks at everything "tapeline watch" and "tapeline nightly" need: configuration,
 roster, rules, models, inference library, ffmpeg, folders, free space, the store
-of clips and the ledger. It changes nothing. For whatever is missing or wrong it
+of clips, the ledger and, where one is configured, the mail server (without
+sending anything). It changes nothing. For whatever is missing or wrong it
 says what to do. The exit code is 0 only where nothing is wrong, 6 where the
 set-up has to be run, else 2.
 
@@ -134,8 +136,8 @@ func check(ctx context.Context, s streams, args []string) error {
 		k.folders(y)
 		k.space(y)
 		k.databases(ctx, y)
+		k.mail(ctx, y)
 	}
-	k.note("mail", "no_mail", "", "")
 	if y == nil {
 		k.note("rest", "unchecked", "", "")
 	}
@@ -462,3 +464,45 @@ func (k *checking) databases(ctx context.Context, y *yard) {
 		}
 	}
 }
+
+// mail looks whether the mail server would take letters, without sending one.
+func (k *checking) mail(ctx context.Context, y *yard) {
+	m := y.c.Mail
+	add := func(state, code, detail string) {
+		about := ""
+		if m.Host != "" {
+			about = m.Host
+		}
+		k.all = append(k.all, looked{Check: "mail", State: state, Code: code, About: about, Detail: detail, Do: k.text.Outbox["check_"+code]})
+	}
+	if m.Host == "" {
+		add(isNoted, "no_host", "")
+		return
+	}
+	server, err := mailServer(m)
+	switch {
+	case err != nil:
+		add(isWrong, "password", err.Error())
+		return
+	case m.User != "" && server.Password == "":
+		add(isWrong, "password", "")
+		return
+	}
+	server.Timeout = min(server.Timeout, mailPatience)
+	line, err := dial(ctx, server)
+	switch {
+	case errors.Is(err, deliver.ErrSettings):
+		add(isWrong, "settings", err.Error())
+	case err != nil:
+		add(isWrong, "server", err.Error())
+	default:
+		_ = line.Close()
+		k.right("mail", m.Host, k.text.Outbox["check_takes"])
+	}
+	if y.c.Keep == "0" {
+		k.all = append(k.all, looked{Check: "mail", State: isNoted, Code: "keep", Do: k.text.Outbox["check_keep"]})
+	}
+}
+
+// mailPatience is how long the mail server may take for one answer here.
+const mailPatience = 15 * time.Second

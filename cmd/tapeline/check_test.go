@@ -224,7 +224,7 @@ func TestCheck(t *testing.T) {
 				withoutParts(t)
 			}
 			exit, not := b.check(t)
-			if want := append([]string{"mail no_mail noted"}, c.want...); exit != c.exit || !slices.Equal(sorted(not), sorted(want)) {
+			if want := append([]string{"mail no_host noted"}, c.want...); exit != c.exit || !slices.Equal(sorted(not), sorted(want)) {
 				t.Errorf("exit code %d, %q; want %d, %q", exit, not, c.exit, want)
 			}
 		})
@@ -258,7 +258,7 @@ func TestCheckTable(t *testing.T) {
 		if exit := run([]string{"check", "--config", b.conf, "--lang", lang}, nil, &out, &errs); exit != int(pipeline.FaultUsage) {
 			t.Errorf("exit code %d", exit)
 		}
-		for _, want := range []string{l.Work["check_wrong"], l.Work["do_list_gone"], l.Work["do_no_mail"]} {
+		for _, want := range []string{l.Work["check_wrong"], l.Work["do_list_gone"], l.Outbox["check_no_host"]} {
 			if !strings.Contains(out.String(), want) {
 				t.Errorf("%s: %q is missing in\n%s", lang, want, out.String())
 			}

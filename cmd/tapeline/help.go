@@ -85,6 +85,18 @@ For watch and nightly:
   limits: {time: 15m, memory: 3GB, space: 2GB}   # space: what stays free
   metrics: ""                  # 127.0.0.1:9100 for /healthz and /metrics
   log: {level: info, format: text}               # or debug, warn, error; json
+  keep: "0"                    # 400d: what was filmed before is removed at night
+For what leaves (release, send, watch, nightly):
+  release: coach               # auto: what is certain leaves without your word
+  others: ask                  # somebody else in the film: blur, allow
+  academy: {name: "", colour: "#0072b2", foot: ""}
+  mail:                        # nothing is sent without a host
+    {host: "", port: 0, tls: starttls, user: "", password_file: FILE,
+     from: ADDRESS, reply_to: ADDRESS, name: "", max_bytes: 14MB, per_hour: 100,
+     unsure: ask, unsubscribe: "", timeout: 1m}
+The password comes from TAPELINE_MAIL_PASSWORD or the file. tls: tls for port
+465, none for a server on this machine. unsure: again sends once more, without
+asking, what had gone when no answer came.
 `)
 	return b.String()
 }

@@ -21,6 +21,7 @@ import (
 
 	"tapeline/detect/pose"
 	"tapeline/pipeline"
+	"tapeline/pipeline/deliver/smtptest"
 	"tapeline/pipeline/schema"
 	"tapeline/pipeline/words"
 )
@@ -39,6 +40,7 @@ func TestScripts(t *testing.T) {
 		t.Fatal(err)
 	}
 	home := pose.DefaultDir()
+	post := &mails{t: t, at: map[string]*smtptest.Server{}}
 	testscript.Run(t, testscript.Params{
 		Dir:                 "testdata/script",
 		RequireExplicitExec: true,
@@ -57,19 +59,22 @@ func TestScripts(t *testing.T) {
 			return q.PNG(go_qr.NewQrCodeImgConfig(8, 4), card)
 		},
 		Cmds: map[string]func(*testscript.TestScript, bool, []string){
-			"code":      code,
-			"complains": complains,
-			"interrupt": interrupt,
-			"patch":     patch,
-			"valid":     valid,
-			"holds":     holds,
-			"agree":     agree,
-			"intime":    intime,
-			"units":     units,
-			"nothing":   nothing,
-			"swung":     swung,
-			"picture":   picture,
-			"mode":      mode,
+			"code":       code,
+			"complains":  complains,
+			"interrupt":  interrupt,
+			"patch":      patch,
+			"valid":      valid,
+			"holds":      holds,
+			"agree":      agree,
+			"intime":     intime,
+			"units":      units,
+			"nothing":    nothing,
+			"swung":      swung,
+			"picture":    picture,
+			"mode":       mode,
+			"mailserver": post.server,
+			"mailed":     post.mailed,
+			"packed":     packedFor,
 		},
 	})
 }

@@ -2,11 +2,12 @@ package main
 
 import (
 	"context"
-	"encoding/json"
+	"errors"
 	"fmt"
 
 	"tapeline/pipeline"
 	"tapeline/pipeline/jobs"
+	"tapeline/pipeline/outbox"
 )
 
 var nightlyCommand = command{
@@ -17,7 +18,9 @@ var nightlyCommand = command{
 Does what "tapeline watch" does with everything that waits in the inbox, or in
 the folders named, and ends. A table of what became of each clip goes to
 standard output, one line for the recording of a whole lesson. Where some clips
-could not be read or placed the exit code is 8.
+could not be read or placed the exit code is 8. At its end what is released is
+sent, where a mail server is configured, and what was kept long enough (keep) is
+removed.
 
   --json          the summary as one JSON object instead of the table
   --config FILE   configuration (default tapeline.yaml, if it is there); a roster
@@ -51,21 +54,73 @@ func nightly(ctx context.Context, s streams, args []string) error {
 	if err != nil {
 		return y.busy(err)
 	}
+	p, err := y.makePost(ctx, y.log(s.err))
+	if err != nil {
+		return err
+	}
+	defer p.Close()
+	if !asJSON {
+		y.printSummary(s, sum)
+	}
+	left, err := p.night(ctx, s, st, asJSON)
+	if err != nil {
+		return err
+	}
 	if asJSON {
 		if sum.Outcomes == nil {
 			sum.Outcomes = []jobs.Outcome{}
 		}
-		b, err := json.Marshal(sum)
-		if err != nil {
+		if err := writeJSON(s.out, struct {
+			jobs.Summary
+			nightlyPost
+		}{sum, left}); err != nil {
 			return err
 		}
-		if _, err := s.out.Write(append(b, '\n')); err != nil {
-			return err
-		}
-	} else {
-		y.printSummary(s, sum)
 	}
-	return verdict(sum)
+	if err := verdict(sum); err != nil {
+		return err
+	}
+	if left.Sent != nil {
+		return sendVerdict(*left.Sent)
+	}
+	return nil
+}
+
+// nightlyPost is what a run has sent, and removed because it was kept long
+// enough.
+type nightlyPost struct {
+	Sent      *outbox.Run `json:"sent,omitempty"` // nil: no mail is configured
+	Lessons   int         `json:"lessons_removed,omitempty"`
+	Originals int         `json:"originals_removed,omitempty"`
+}
+
+// night is what comes behind the reading: making what may leave, sending what
+// is released, removing what was kept long enough.
+func (p *post) night(ctx context.Context, s streams, st *jobs.Store, quiet bool) (n nightlyPost, err error) {
+	if n.Lessons, n.Originals, err = p.retire(ctx, st, p.book); err != nil {
+		return n, err
+	}
+	if n.Lessons+n.Originals > 0 && !quiet {
+		fmt.Fprintf(s.out, p.text.Outbox["kept_long"]+"\n", n.Lessons, n.Originals)
+	}
+	if p.c.Mail.Host == "" {
+		return n, nil
+	}
+	if _, err := p.box.Prepare(ctx); err != nil {
+		return n, err
+	}
+	run, err := p.box.Send(ctx, nil)
+	switch {
+	case errors.Is(err, outbox.ErrBusy):
+		return n, nil // whoever is sending sends it
+	case err != nil:
+		return n, p.busy(err)
+	}
+	if n.Sent = &run; !quiet && len(run.Outcomes)+run.Left > 0 {
+		fmt.Fprintln(s.out)
+		p.told(s, run)
+	}
+	return n, nil
 }
 
 func (y *yard) printSummary(s streams, sum jobs.Summary) {

@@ -4,9 +4,11 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"log/slog"
 	"time"
 
 	"tapeline/pipeline/jobs"
+	"tapeline/pipeline/outbox"
 )
 
 var statusCommand = command{
@@ -15,7 +17,8 @@ var statusCommand = command{
 	usage: `usage: tapeline status [flags]
 
 Tells how many clips are waiting, being read, done, failed, not placed and held,
-those that need somebody with the reason, and the space left on the disk. The
+those that need somebody with the reason, where lessons stand on their way to the
+families, and the space left on the disk. The
 recording of a whole lesson is one line: possible swings, lessons, and what else
 became of them; as long as something is to be done, or for a day.
 
@@ -77,6 +80,7 @@ func status(ctx context.Context, s streams, args []string) error {
 		Clips  []statusClip       `json:"clips"` // but for those that are done
 		// Recordings of lessons that were changed today or have something left.
 		Recordings []jobs.Recording `json:"recordings"`
+		Lessons    map[string]int   `json:"lessons,omitempty"` // by where they stand on their way to the family
 	}{Counts: map[jobs.State]int{}, Free: free, Clips: []statusClip{}, Recordings: []jobs.Recording{}}
 	all, err := st.Recordings(ctx)
 	if err != nil {
@@ -105,6 +109,9 @@ func status(ctx context.Context, s streams, args []string) error {
 				Recording: c.Parent, From: float64(c.From) / 1000})
 		}
 	}
+	if out.Lessons, err = y.lessonsStand(ctx); err != nil {
+		return err
+	}
 	if asJSON {
 		b, err := json.Marshal(out)
 		if err != nil {
@@ -117,6 +124,11 @@ func status(ctx context.Context, s streams, args []string) error {
 	for _, state := range jobs.States {
 		if n := counts[state]; n > 0 || state != jobs.Publishing {
 			fmt.Fprintf(s.out, "%-20s %d\n", t[string(state)], n)
+		}
+	}
+	for _, state := range outbox.States {
+		if n := out.Lessons[state]; n > 0 {
+			fmt.Fprintf(s.out, "%-20s %d\n", y.text.Outbox["lesson"]+": "+y.text.Outbox[state], n)
 		}
 	}
 	fmt.Fprintf(s.out, t["space"]+"\n", y.text.Number(float64(free)/1e9, 1))
@@ -158,4 +170,19 @@ func status(ctx context.Context, s streams, args []string) error {
 		fmt.Fprintln(s.out, "\n"+t["try_again"])
 	}
 	return nil
+}
+
+// lessonsStand counts lessons by where they stand on their way to the family;
+// nil where there is no ledger yet or no roster.
+func (y *yard) lessonsStand(ctx context.Context) (map[string]int, error) {
+	path, err := y.ledger()
+	if err != nil || y.c.Roster == "" || !exists(path) {
+		return nil, err
+	}
+	p, err := y.openPost(ctx, slog.New(slog.DiscardHandler))
+	if err != nil {
+		return nil, err
+	}
+	defer p.Close()
+	return p.box.Counts(ctx)
 }

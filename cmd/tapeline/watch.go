@@ -5,6 +5,7 @@ import (
 	"errors"
 	"net"
 	"net/http"
+	"sync"
 	_ "time/tzdata" // a container may know no zones
 )
 
@@ -32,7 +33,10 @@ of the whole; where nothing does the cut goes to unplaced/, for you to put into
 its player's folder. See also "tapeline help scan".
 Who may not be filmed is not read: the clip stays where it is. What is hidden,
 still being copied, a link or no file is left alone. Every night, at the
-configured time, everything that lies in wait is looked at again.
+configured time, everything that lies in wait is looked at again, and what was
+kept long enough (keep) is removed. With a mail server configured what may leave
+of each new lesson is made, and what is released ("tapeline release") is sent
+within a minute.
 
   --config FILE   configuration (default tapeline.yaml, if it is there); "tapeline
                   help" lists its keys. A roster must be named in it.
@@ -61,22 +65,35 @@ func watch(ctx context.Context, s streams, args []string) error {
 		return err
 	}
 	defer st.Close()
-	e, err := y.engine(st, nil, y.log(s.err))
+	log := y.log(s.err)
+	e, err := y.engine(st, nil, log)
 	if err != nil {
 		return err
 	}
+	p, err := y.makePost(ctx, log)
+	if err != nil {
+		return err
+	}
+	defer p.Close()
 	if y.c.Metrics != "" {
 		at, err := net.Listen("tcp", y.c.Metrics)
 		if err != nil {
 			return usage("metrics: %v", err)
 		}
 		srv := e.Server(y.c.Metrics)
+		srv.Handler = p.measured(srv.Handler)
 		defer srv.Close()
 		go func() {
 			if err := srv.Serve(at); !errors.Is(err, http.ErrServerClosed) {
-				y.log(s.err).Error("metrics_failed", "err", err)
+				log.Error("metrics_failed", "err", err)
 			}
 		}()
 	}
-	return y.busy(e.Run(ctx))
+	tended, end := context.WithCancel(ctx)
+	var post sync.WaitGroup
+	post.Go(func() { p.tend(tended, st, log) })
+	err = e.Run(ctx)
+	end()
+	post.Wait()
+	return y.busy(err)
 }

@@ -248,7 +248,7 @@ func record(ctx context.Context, book string, p config.Player, clip jobs.Clip, d
 		return err
 	}
 	defer func() { err = errors.Join(err, l.Close()) }()
-	e := ledger.Entry{Player: clip.Player, Name: p.FirstName, Folder: dir, Report: rep, At: now()}
+	e := ledger.Entry{Player: clip.Player, Name: p.FirstName, Guardians: p.Guardians, Folder: dir, Report: rep, At: now()}
 	if clip.Dated {
 		e.Day = clip.Day
 	}

@@ -156,12 +156,12 @@ const (
 	Unnamed    = "unnamed"
 	Strangers  = "strangers" // an address that was no guardian's when the lesson was made, or released
 	// of the ledger
-	Moved       = "moved"
-	Held        = "is_held"
-	IsReleased  = "is_released"
-	IsSent      = "is_sent"
-	IsUnsure    = "is_unsure"
-	IsOver      = "is_over"
+	Moved      = "moved"
+	Held       = "is_held"
+	IsReleased = "is_released"
+	IsSent     = "is_sent"
+	IsUnsure   = "is_unsure"
+	IsOver     = "is_over"
 	// of the lesson
 	NoLesson   = "no_lesson"
 	NotPacked  = "not_packed"

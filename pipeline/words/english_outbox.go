@@ -23,12 +23,12 @@ var englishOutbox = map[string]string{
 	"unnamed":        "The lesson has no first name and the roster has one. Read or judge it again with --name.",
 	"strangers":      "An address was not in the roster when the lesson was made. If you know whose it is, release with --new-address.",
 	// of the ledger
-	"moved":        "The lesson is another player's by now, or gone.",
-	"is_held":      "You hold it back.",
-	"is_released":  "It is released already.",
-	"is_sent":      "It was sent already. To send it once more: --again.",
-	"is_unsure":    "It had gone to the mail server and no answer came: the family may have it. To send the same message once more: tapeline release --again.",
-	"is_over":      "It was released before and waits for your word.",
+	"moved":       "The lesson is another player's by now, or gone.",
+	"is_held":     "You hold it back.",
+	"is_released": "It is released already.",
+	"is_sent":     "It was sent already. To send it once more: --again.",
+	"is_unsure":   "It had gone to the mail server and no answer came: the family may have it. To send the same message once more: tapeline release --again.",
+	"is_over":     "It was released before and waits for your word.",
 	// of the lesson
 	"no_lesson":   "The lesson's folder is not where the ledger says.",
 	"not_packed":  "What may leave of it has not been made yet.",

@@ -121,5 +121,4 @@ var englishWork = map[string]string{
 	"do_bad_store":        "Bring back a copy of the store. It was left as it is.",
 	"do_bad_book":         "Bring back a copy of the ledger, or name another place for it. It was left as it is.",
 	"do_older":            "It is of an older version and will be brought up to date.",
-	"do_no_mail":          "This tapeline sends no mail yet. Lessons lie in the folder lessons.",
 }

@@ -20,12 +20,12 @@ var spanishOutbox = map[string]string{
 	"unnamed":        "La lección no tiene nombre y la lista sí. Léela o júzgala otra vez con --name.",
 	"strangers":      "Una dirección no estaba en la lista cuando se hizo la lección. Si sabes de quién es, autoriza con --new-address.",
 
-	"moved":        "La lección ya es de otro jugador, o no está.",
-	"is_held":      "La retienes tú.",
-	"is_released":  "Ya está autorizada.",
-	"is_sent":      "Ya se envió. Para enviarla otra vez: --again.",
-	"is_unsure":    "Salió hacia el servidor de correo y no llegó respuesta: la familia puede tenerla. Para enviar el mismo mensaje otra vez: tapeline release --again.",
-	"is_over":      "Ya se autorizó antes y espera tu palabra.",
+	"moved":       "La lección ya es de otro jugador, o no está.",
+	"is_held":     "La retienes tú.",
+	"is_released": "Ya está autorizada.",
+	"is_sent":     "Ya se envió. Para enviarla otra vez: --again.",
+	"is_unsure":   "Salió hacia el servidor de correo y no llegó respuesta: la familia puede tenerla. Para enviar el mismo mensaje otra vez: tapeline release --again.",
+	"is_over":     "Ya se autorizó antes y espera tu palabra.",
 
 	"no_lesson":   "La carpeta de la lección no está donde dice el registro.",
 	"not_packed":  "Todavía no se ha hecho lo que puede salir de ella.",

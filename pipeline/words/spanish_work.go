@@ -119,5 +119,4 @@ var spanishWork = map[string]string{
 	"do_bad_store":        "Recupera una copia de la cola. Quedó como estaba.",
 	"do_bad_book":         "Recupera una copia del registro, o nombra otro lugar. Quedó como estaba.",
 	"do_older":            "Es de una versión anterior y se pondrá al día.",
-	"do_no_mail":          "Este tapeline aún no envía correo. Las lecciones están en la carpeta lessons.",
 }

@@ -1,0 +1,405 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"time"
+
+	"tapeline/config"
+	"tapeline/pipeline"
+	"tapeline/pipeline/jobs"
+	"tapeline/pipeline/ledger"
+)
+
+var forgetCommand = command{
+	name:  "forget",
+	about: "remove everything there is of a player",
+	usage: `usage: tapeline forget PLAYER [--yes] [flags]
+
+Removes for good what there is of the player of that short code: lessons and
+their folders, rows of the ledger and of the queue, originals in archive/ with
+their notes, voice notes and copies, what lies in inbox/, unplaced/ and failed/
+for the player, recordings of whole lessons the player is in, releases and
+letters, progress pictures and exports in the work folder. Both databases are
+written anew, so that nothing deleted can be read in them. A line with day and
+counts stays, nothing that tells whom.
+
+Cuts and lessons of other players out of those recordings stay; the recordings
+themselves can't be read again. It asks for the player's code first. Stop
+"tapeline watch" before. Run it again if it was cut off.
+
+What it can't reach it says: mail that was sent, files you took elsewhere, the
+roster's line.
+
+  --yes           don't ask
+  --json          what was removed as one JSON object
+  --config FILE  --lang L
+`,
+}
+
+func init() { forgetCommand.run = forget }
+
+// forgotten is what "forget" removed.
+type forgotten struct {
+	Player    string   `json:"player"`
+	Lessons   int      `json:"lessons"`
+	Originals int      `json:"originals"`
+	Letters   int      `json:"letters"`
+	Files     int      `json:"other_files"`
+	Delivered int      `json:"letters_delivered"` // which can't be called back
+	Look      []string `json:"look_through"`      // nobody says who is in them
+	Mentions  []string `json:"mentions"`          // files that may name the player
+}
+
+func forget(ctx context.Context, s streams, args []string) error {
+	f := flag.NewFlagSet("forget", flag.ContinueOnError)
+	var conf string
+	var sp speech
+	var yes, asJSON bool
+	f.StringVar(&conf, "config", "", "")
+	f.StringVar(&sp.lang, "lang", "", "")
+	f.BoolVar(&yes, "yes", false, "")
+	f.BoolVar(&asJSON, "json", false, "")
+	names, err := parse(f, args)
+	if errors.Is(err, errHelp) {
+		fmt.Fprint(s.out, forgetCommand.usage)
+		return nil
+	}
+	switch {
+	case err != nil:
+		return err
+	case len(names) != 1:
+		return usage("forget: name one player")
+	case !pipeline.PlayerForm.MatchString(names[0]):
+		return usage("forget: %q is no player's code; small letters, digits, - and _, like b07", names[0])
+	}
+	player := names[0]
+	y, err := openYard(conf, sp)
+	if err != nil {
+		return err
+	}
+	t := y.text.Outbox
+	if !yes {
+		if !asJSON {
+			fmt.Fprintf(s.out, t["forget_about"]+"\n", player)
+		}
+		if ok, err := asked(s, t["forget_ask"], player); err != nil {
+			return err
+		} else if !ok {
+			fmt.Fprintln(s.out, t["not_done"])
+			return nil
+		}
+	}
+	if st, err := os.Stat(y.work); err == nil && st.IsDir() {
+		unlock, err := jobs.Lock(ctx, y.work)
+		if errors.Is(err, jobs.ErrBusy) {
+			return &pipeline.Error{Fault: pipeline.FaultOutput, Path: y.work, What: "another tapeline is at work here; nothing was removed", Hint: "stop \"tapeline watch\" for a moment"}
+		}
+		if err != nil {
+			return y.busy(err)
+		}
+		defer unlock()
+	}
+	out, err := y.forgets(ctx, player)
+	if err != nil {
+		var e *pipeline.Error
+		if ctx.Err() != nil {
+			return &pipeline.Error{Fault: pipeline.FaultInterrupted, What: "interrupted; not everything is removed", Hint: "run it again"}
+		}
+		if errors.As(err, &e) {
+			return err
+		}
+		return &pipeline.Error{Fault: pipeline.FaultOutput, Path: y.work, What: "not everything is removed: " + err.Error(), Hint: "run it again"}
+	}
+	if asJSON {
+		return writeJSON(s.out, out)
+	}
+	if out.Lessons+out.Originals+out.Letters+out.Files == 0 {
+		fmt.Fprintln(s.out, t["forgot_none"])
+	} else {
+		fmt.Fprintf(s.out, t["forgot"]+"\n", out.Lessons, out.Originals, out.Letters, out.Files)
+	}
+	fmt.Fprintln(s.out, t["forget_left"])
+	if out.Delivered > 0 {
+		fmt.Fprintf(s.out, "  "+t["left_mail"]+"\n", out.Delivered)
+	}
+	fmt.Fprintln(s.out, "  "+t["left_export"])
+	if y.c.Roster == "" {
+		fmt.Fprintln(s.out, "  "+t["left_list"])
+	} else {
+		fmt.Fprintf(s.out, "  "+t["left_roster"]+"\n", player, y.c.Roster)
+	}
+	for _, l := range []struct {
+		key   string
+		paths []string
+	}{{"left_look", out.Look}, {"left_mentions", out.Mentions}} {
+		if len(l.paths) > 0 {
+			fmt.Fprintln(s.out, t[l.key])
+			for _, p := range l.paths {
+				fmt.Fprintln(s.out, "  "+p)
+			}
+		}
+	}
+	return nil
+}
+
+// forgets removes a player. Files go before the rows that know of them, so
+// that what was cut off is found again.
+func (y *yard) forgets(ctx context.Context, player string) (out forgotten, err error) {
+	out = forgotten{Player: player, Look: []string{}, Mentions: []string{}}
+	path, err := y.ledger()
+	if err != nil {
+		return out, err
+	}
+	var book *ledger.Ledger
+	var mine, others []ledger.Lesson
+	if _, err := os.Lstat(path); err == nil {
+		if book, err = ledger.Open(ctx, path); err != nil {
+			return out, err
+		}
+		defer book.Close()
+		all, err := book.Heads(ctx)
+		if err != nil {
+			return out, err
+		}
+		for _, l := range all {
+			if l.Player == player {
+				mine = append(mine, l)
+			} else {
+				others = append(others, l)
+			}
+		}
+		releases, err := book.Releases(ctx, player)
+		if err != nil {
+			return out, err
+		}
+		for _, r := range releases {
+			for _, x := range r.Letters {
+				if x.State == ledger.Taken || x.State == ledger.Unsure {
+					out.Delivered++
+				}
+			}
+		}
+	}
+	for _, l := range mine {
+		if err := y.removeLesson(l, &out); err != nil {
+			return out, err
+		}
+	}
+	if store := filepath.Join(y.work, jobs.StoreFile); exists(store) {
+		st, err := jobs.OpenSQLite(ctx, store)
+		if err != nil {
+			return out, err
+		}
+		defer st.Close()
+		inboxes, err := absolute(y.c.Inboxes())
+		if err != nil {
+			return out, err
+		}
+		gone, err := st.Forget(ctx, player, jobs.Removal{Work: y.work, Inboxes: inboxes, Known: y.inRoster(), Note: note})
+		if out.Originals, out.Files = gone.Clips, out.Files+max(0, gone.Files-gone.Clips); err != nil {
+			return out, err
+		}
+		out.Look = append(out.Look, gone.Look...)
+	}
+	// Folders of the player's own. A lesson in them may have become another's.
+	for _, dir := range []string{filepath.Join(y.work, jobs.ArchiveDir, player), filepath.Join(y.work, jobs.LessonsDir, player)} {
+		if err := removeBut(dir, others, &out); err != nil {
+			return out, err
+		}
+	}
+	if err := y.traces(player, path, &out); err != nil {
+		return out, err
+	}
+	if book != nil {
+		gone, err := book.Forget(ctx, player, now().Format(time.DateOnly), out.Originals)
+		if err != nil {
+			return out, err
+		}
+		out.Lessons, out.Letters = len(gone.Lessons), gone.Letters
+		if err := book.Compact(ctx); err != nil {
+			return out, err
+		}
+	}
+	return out, nil
+}
+
+// inRoster tells which codes the roster has; nil where it can't be read.
+func (y *yard) inRoster() func(string) bool {
+	if y.c.Roster == "" {
+		return nil
+	}
+	r, err := config.ReadRoster(y.c.Roster)
+	if err != nil {
+		return nil
+	}
+	return func(id string) bool { _, ok := r.Player(id); return ok }
+}
+
+// removeLesson removes the folder of a lesson: all of it below the work
+// folder, elsewhere only what is ours.
+func (y *yard) removeLesson(l ledger.Lesson, out *forgotten) error {
+	b, err := os.ReadFile(filepath.Join(l.Folder, pipeline.ReportFile))
+	if err != nil {
+		return nil // it isn't there any more, or is no lesson
+	}
+	var rep struct{ Clip struct{ ID string } }
+	if json.Unmarshal(b, &rep) != nil || rep.Clip.ID != l.Clip {
+		return nil // another lesson took its place
+	}
+	rel, err := filepath.Rel(filepath.Join(resolved(y.work), jobs.LessonsDir), resolved(l.Folder))
+	if err == nil && rel != "." && rel != ".." && !strings.HasPrefix(rel, "../") {
+		out.Files += len(pipeline.Outputs)
+		return os.RemoveAll(l.Folder)
+	}
+	// The report goes last: by it the folder is known.
+	ours := append(slices.DeleteFunc(slices.Clone(pipeline.Outputs), func(n string) bool { return n == pipeline.ReportFile }), pipeline.LeavingDir, "preview.eml", pipeline.ReportFile)
+	for _, n := range ours {
+		p := filepath.Join(l.Folder, n)
+		if _, err := os.Lstat(p); err == nil {
+			out.Files++
+		}
+		if err := os.RemoveAll(p); err != nil {
+			return err
+		}
+	}
+	if err := os.Remove(l.Folder); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		out.Look = append(out.Look, l.Folder) // something else lies in it
+	}
+	return nil
+}
+
+// removeBut removes a folder but for lessons in it that are others'.
+func removeBut(dir string, others []ledger.Lesson, out *forgotten) error {
+	entries, err := os.ReadDir(dir)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil
+	}
+	if err != nil {
+		return err
+	}
+	for _, e := range entries {
+		p := filepath.Join(dir, e.Name())
+		if slices.ContainsFunc(others, func(l ledger.Lesson) bool { return resolved(l.Folder) == resolved(p) }) {
+			out.Look = append(out.Look, p)
+			continue
+		}
+		out.Files++
+		if err := os.RemoveAll(p); err != nil {
+			return err
+		}
+	}
+	_ = os.Remove(dir) // only if it is empty
+	return nil
+}
+
+// traceLimit is the largest file that is read for a player's code, bytes.
+const traceLimit = 64 << 20
+
+// traces removes what commands wrote of the player into the work folder, and
+// lists what else may name him: files of text with the code as a word of its
+// own.
+func (y *yard) traces(player, book string, out *forgotten) error {
+	word := regexp.MustCompile(`(^|[^a-z0-9_-])` + regexp.QuoteMeta(player) + `($|[^a-z0-9_-])`)
+	pictures := []string{"progress-" + player + ".png", "progress-" + player + ".svg", "compare.png"}
+	for _, n := range pictures {
+		switch err := os.Remove(filepath.Join(y.c.Out, n)); {
+		case err == nil:
+			out.Files++
+		case !errors.Is(err, fs.ErrNotExist):
+			return err
+		}
+	}
+	return filepath.WalkDir(y.work, func(path string, d fs.DirEntry, err error) error {
+		if err != nil || !d.Type().IsRegular() || path == book {
+			return nil
+		}
+		base := d.Name()
+		remove := func() error {
+			out.Files++
+			return os.Remove(path)
+		}
+		switch {
+		case slices.Contains(pictures, base):
+			return remove() // whose two swings a comparison shows nothing says
+		case !slices.Contains([]string{".csv", ".json", ".jsonl", ".txt", ".yaml", ".yml", ".html", ".svg", ".eml", ".vtt", ".log"}, strings.ToLower(filepath.Ext(base))):
+			return nil
+		}
+		f, err := os.Open(path)
+		if err != nil {
+			return nil
+		}
+		b, err := io.ReadAll(io.LimitReader(f, traceLimit))
+		_ = f.Close()
+		if err != nil || !word.Match(b) {
+			return nil
+		}
+		if exported(b) {
+			return remove()
+		}
+		out.Mentions = append(out.Mentions, path)
+		return nil
+	})
+}
+
+// exported tells that a file is what "tapeline export" wrote.
+func exported(b []byte) bool {
+	if bytes.HasPrefix(bytes.TrimPrefix(b, []byte("\xef\xbb\xbf")), []byte("record,player,")) {
+		return true
+	}
+	var x struct {
+		Schema  int              `json:"schema"`
+		Players *json.RawMessage `json:"players"`
+		Lessons *json.RawMessage `json:"lessons"`
+	}
+	return json.Unmarshal(b, &x) == nil && x.Schema > 0 && x.Players != nil && x.Lessons != nil
+}
+
+// retire removes what was kept long enough, by the day it was filmed: lessons,
+// their rows and releases, originals. It gives how many lessons and originals.
+func (y *yard) retire(ctx context.Context, st *jobs.Store, book *ledger.Ledger) (lessons, originals int, err error) {
+	days, err := y.c.KeepDays()
+	if err != nil || days == 0 {
+		return 0, 0, err
+	}
+	zone, err := y.c.Zone()
+	if err != nil {
+		return 0, 0, err
+	}
+	today := now().In(zone)
+	day := today.AddDate(0, 0, -days).Format(time.DateOnly)
+	all, err := book.Heads(ctx)
+	if err != nil {
+		return 0, 0, err
+	}
+	var ids []string
+	var files forgotten
+	for _, l := range all {
+		if l.Day >= day {
+			continue
+		}
+		if err := y.removeLesson(l, &files); err != nil {
+			return 0, 0, err
+		}
+		ids = append(ids, l.Clip)
+	}
+	gone, err := st.Old(ctx, y.work, day)
+	if err != nil || len(ids)+gone.Clips == 0 {
+		return 0, gone.Clips, err
+	}
+	if _, err := book.Drop(ctx, ids, today.Format(time.DateOnly), gone.Clips); err != nil {
+		return 0, gone.Clips, err
+	}
+	return len(ids), gone.Clips, book.Compact(ctx)
+}

@@ -1,0 +1,322 @@
+package jobs
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
+	"time"
+
+	"golang.org/x/sys/unix"
+
+	"tapeline/pipeline/inbox"
+)
+
+// Lock takes the work folder as a watching or nightly engine does; ErrBusy
+// where one has it.
+func Lock(ctx context.Context, work string) (unlock func(), err error) {
+	f, err := os.OpenFile(filepath.Join(work, ".lock"), os.O_CREATE|os.O_RDWR, 0o600)
+	if err != nil {
+		return nil, err
+	}
+	// A reading that a dead program was just starting may hold it a moment more.
+	for until := time.Now().Add(2 * time.Second); ; time.Sleep(50 * time.Millisecond) {
+		if err := unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB); err == nil {
+			return func() { _ = f.Close() }, nil
+		}
+		if time.Now().After(until) || ctx.Err() != nil {
+			_ = f.Close()
+			return nil, ErrBusy
+		}
+	}
+}
+
+// Removal says what is to be removed of clips.
+type Removal struct {
+	Work    string   // the work folder
+	Inboxes []string // folders clips are dropped in
+	// Known tells whether there is a player of that code beside the one that is
+	// forgotten: a longer code may begin with his.
+	Known func(id string) bool
+	Note  func(path string) (inbox.Note, error) // reads a sidecar
+}
+
+// Removed is what was removed, and what must be looked at by hand.
+type Removed struct {
+	Clips int      // originals of clips and recordings
+	Files int      // with all that lay beside them
+	Look  []string // paths
+}
+
+// Forget removes what there is of a player's clips: originals with what
+// travels with them, copies of them, recordings in which the player is,
+// clips that name the player among others, what waits in the inbox, and all
+// rows. Cuts of other players out of those recordings stay as they are, and
+// their recordings are known without their film. It can be done again where it
+// was cut off; rows go last. Who calls holds Lock.
+func (s *Store) Forget(ctx context.Context, player string, r Removal) (out Removed, err error) {
+	all, err := s.Clips(ctx, "")
+	if err != nil {
+		return out, err
+	}
+	word := regexp.MustCompile(`(^|[^a-z0-9_-])` + regexp.QuoteMeta(player) + `($|[^a-z0-9_-])`)
+	theirs := only{player, r.Known}
+	names := func(c *Clip) bool { // among others
+		rel := c.Came
+		for _, in := range r.Inboxes {
+			if p, err := filepath.Rel(in, c.Came); err == nil && p != ".." && !strings.HasPrefix(p, "../") {
+				rel = p
+			}
+		}
+		return word.MatchString(c.Detail) || inbox.Find(rel, inbox.Note{}, "", theirs, time.Time{}).Player == player
+	}
+	var mine, shared []Clip
+	in := map[string]bool{} // recordings the player is in
+	for _, c := range all {
+		switch {
+		case c.Player == player, (c.State == Unplaced || c.State == Held || c.State == Failed) && names(&c):
+			mine = append(mine, c)
+			if c.Parent != "" {
+				in[c.Parent] = true
+			}
+		case c.Kind == KindRecording && word.MatchString(c.Detail):
+			in[c.Hash] = true
+		}
+	}
+	for _, c := range all {
+		if in[c.Hash] && !slices.ContainsFunc(mine, func(m Clip) bool { return m.Hash == c.Hash }) {
+			shared = append(shared, c)
+		}
+		if in[c.Parent] && c.Player == "" && c.State != Done && exists(c.Original()) {
+			out.Look = append(out.Look, c.Original()) // nobody says who is in it
+		}
+	}
+	for _, c := range slices.Concat(mine, shared) {
+		if err := ctx.Err(); err != nil {
+			return out, err
+		}
+		if err := s.wipe(ctx, &c, r.Work, &out); err != nil {
+			return out, err
+		}
+	}
+	if err := r.drops(player, &out); err != nil {
+		return out, err
+	}
+	err = s.write(ctx, func(tx *sql.Tx) error {
+		do := func(query string, args ...any) error {
+			if _, err := tx.ExecContext(ctx, query, args...); err != nil {
+				return storeFault(s.where, "can't be written", err)
+			}
+			return nil
+		}
+		for _, c := range mine {
+			if err := dropRows(do, c.Hash); err != nil {
+				return err
+			}
+		}
+		if err := do(`DELETE FROM cards WHERE player = $1`, player); err != nil {
+			return err
+		}
+		for _, c := range all { // what is told of others
+			if word.MatchString(c.Detail) {
+				if err := do(`UPDATE clips SET detail = '' WHERE hash = $1`, c.Hash); err != nil {
+					return err
+				}
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return out, err
+	}
+	slices.Sort(out.Look)
+	return out, s.compact(ctx)
+}
+
+func dropRows(do func(string, ...any) error, hash string) error {
+	return errors.Join(do(`DELETE FROM clips WHERE hash = $1`, hash), do(`DELETE FROM cards WHERE clip = $1`, hash), do(`DELETE FROM deaths WHERE clip = $1`, hash),
+		do(`DELETE FROM river_job WHERE args LIKE '%' || $1 || '%'`, hash))
+}
+
+// Old removes clips that were filmed before day and are at rest, with the rows.
+// It gives how many.
+func (s *Store) Old(ctx context.Context, work, day string) (out Removed, err error) {
+	all, err := s.Clips(ctx, "")
+	if err != nil {
+		return out, err
+	}
+	young := map[string]bool{} // recordings with a cut that stays
+	for _, c := range all {
+		if c.Parent != "" && (c.Day >= day || c.State == Waiting || c.State == Running || c.State == Publishing) {
+			young[c.Parent] = true
+		}
+	}
+	for _, c := range all {
+		if err := ctx.Err(); err != nil {
+			return out, err
+		}
+		if c.Day >= day || young[c.Hash] || c.State == Waiting || c.State == Running || c.State == Publishing {
+			continue
+		}
+		if err := s.wipe(ctx, &c, work, &out); err != nil {
+			return out, err
+		}
+		if err := s.write(ctx, func(tx *sql.Tx) error {
+			return dropRows(func(query string, args ...any) error {
+				_, err := tx.ExecContext(ctx, query, args...)
+				return err
+			}, c.Hash)
+		}); err != nil {
+			return out, err
+		}
+	}
+	if out.Clips == 0 {
+		return out, nil
+	}
+	return out, s.compact(ctx)
+}
+
+// only is the roster with one more player, for finding what is dropped for him.
+type only struct {
+	player string
+	known  func(string) bool
+}
+
+func (o only) Known(id string) bool { return id == o.player || o.known != nil && o.known(id) }
+
+func (o only) Film(string, time.Time) bool { return true }
+
+// remove takes a file away; one that isn't there is no error.
+func (out *Removed) remove(path string) error {
+	switch err := os.Remove(path); {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil
+	case err != nil:
+		return fmt.Errorf("%s can't be removed: %w", path, scrub(err))
+	}
+	out.Files++
+	return nil
+}
+
+// wipe removes a clip's files wherever they may lie.
+func (s *Store) wipe(ctx context.Context, c *Clip, work string, out *Removed) error {
+	if exists(c.Original()) {
+		out.Clips++
+	}
+	dir := func(name ...string) string { return filepath.Join(append([]string{work}, name...)...) }
+	files := []string{why(c), filepath.Join(c.Lies, c.Stem+HistoryEnding)}
+	for _, ext := range c.endings() {
+		files = append(files, filepath.Join(c.Lies, c.Stem+ext))
+	}
+	// Copies that came later, under our own names.
+	copies, err := filepath.Glob(dir(ArchiveDir, "duplicates", "????-??-??-"+c.Short()+"-*"))
+	if err != nil {
+		return err
+	}
+	for _, p := range copies {
+		// Eight digits are of this clip unless a film beside them says otherwise.
+		if inbox.IsClip(p) {
+			if sum, err := hash(ctx, p); err != nil || sum != c.Hash {
+				continue
+			}
+			out.Clips++
+		}
+		files = append(files, p)
+	}
+	for _, p := range files {
+		if err := out.remove(p); err != nil {
+			return err
+		}
+	}
+	staged, err := filepath.Glob(dir(stagingDir, c.Hash[:min(16, len(c.Hash))]+"-*"))
+	if err != nil {
+		return err
+	}
+	for _, p := range append(staged, dir(takenDir, c.Hash), c.Final, c.Staging) {
+		if p == "" || !below(work, p) {
+			continue
+		}
+		if err := os.RemoveAll(p); err != nil {
+			return fmt.Errorf("%s can't be removed: %w", p, scrub(err))
+		}
+	}
+	if below(work, c.Lies) {
+		_ = os.Remove(c.Lies) // only if it is empty; a folder of ours is made again
+	}
+	return nil
+}
+
+func below(dir, path string) bool {
+	rel, err := filepath.Rel(dir, path)
+	return err == nil && rel != "." && rel != ".." && !strings.HasPrefix(rel, "../")
+}
+
+// drops removes what lies in the inboxes for the player and was not taken yet.
+func (r Removal) drops(player string, out *Removed) error {
+	who := only{player, r.Known}
+	for _, root := range r.Inboxes {
+		var dirs []string
+		err := filepath.WalkDir(root, func(path string, d fs.DirEntry, err error) error {
+			if err != nil {
+				return nil
+			}
+			rel, err := filepath.Rel(root, path)
+			if err != nil || rel == "." {
+				return nil
+			}
+			if d.IsDir() {
+				dirs = append(dirs, path)
+				return nil
+			}
+			note := inbox.Note{}
+			if side := strings.TrimSuffix(path, filepath.Ext(path)) + ".yaml"; r.Note != nil && exists(side) {
+				if n, err := r.Note(side); err == nil {
+					note = n
+				}
+			}
+			p := inbox.Find(rel, note, "", who, time.Time{})
+			named := p.Player == player || p.Reason == inbox.TwoPlayers && slices.Contains(strings.Split(p.Detail, ", "), player)
+			for _, n := range note.Players {
+				named = named || n.Player == player
+			}
+			if !named {
+				return nil
+			}
+			if inbox.IsClip(path) {
+				out.Clips++
+			}
+			return out.remove(path)
+		})
+		if err != nil {
+			return err
+		}
+		for i := range dirs {
+			d := dirs[len(dirs)-1-i]
+			if strings.EqualFold(filepath.Base(d), player) {
+				_ = os.Remove(d) // only if it is empty
+			}
+		}
+	}
+	return nil
+}
+
+// compact writes the file anew without what was deleted.
+func (s *Store) compact(ctx context.Context) error {
+	if _, err := s.db.ExecContext(ctx, `VACUUM`); err != nil {
+		return storeFault(s.where, "could not be written anew without what was deleted", err)
+	}
+	var busy, log, done int
+	if err := s.db.QueryRowContext(ctx, `PRAGMA wal_checkpoint(TRUNCATE)`).Scan(&busy, &log, &done); err != nil {
+		return storeFault(s.where, "could not be written anew without what was deleted", err)
+	}
+	if busy != 0 {
+		return storeFault(s.where, "is in use, so that what was deleted may still be read in it", nil)
+	}
+	return nil
+}
