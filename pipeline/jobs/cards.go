@@ -180,7 +180,7 @@ func (e *Engine) filmed(ctx context.Context, path string) (filmed, error) {
 	if f.at, err = e.o.Recorded(ctx, path); err != nil {
 		return f, err
 	}
-	if len(e.recorded) > 10000 {
+	if len(e.recorded) > 100000 {
 		clear(e.recorded)
 	}
 	e.recorded[key] = f.at
@@ -191,39 +191,6 @@ func (e *Engine) filmed(ctx context.Context, path string) (filmed, error) {
 type stamped struct {
 	path      string
 	size, mod int64
-}
-
-// earlier tells whether a clip that lies in the folder still was filmed before
-// one, so that what it shows is not known yet. Those that are known lie there
-// because they are held, or because a move was cut off.
-func (e *Engine) earlier(ctx context.Context, dir string, than filmed) (bool, error) {
-	entries, err := os.ReadDir(dir)
-	if err != nil {
-		return false, err
-	}
-	known, err := e.store.list(ctx, `WHERE lies = $1`, quoted(dir))
-	if err != nil {
-		return false, err
-	}
-	for _, d := range entries {
-		name := d.Name()
-		path := filepath.Join(dir, name)
-		if name == than.name || !d.Type().IsRegular() || !inbox.IsClip(name) || strings.HasPrefix(name, ".") || strings.HasPrefix(name, "~") ||
-			slices.ContainsFunc(known, func(c Clip) bool { return c.Original() == path }) {
-			continue
-		}
-		other, err := e.filmed(ctx, path)
-		if err != nil {
-			if ctx.Err() != nil {
-				return false, err
-			}
-			continue // it has just gone
-		}
-		if other.before(than) {
-			return true, nil
-		}
-	}
-	return false, nil
 }
 
 // revisit looks again at clips that could not be placed when they came and were

@@ -113,6 +113,7 @@ type Engine struct {
 	looked time.Time
 
 	recorded map[stamped]time.Time     // while taking
+	lines    map[string]*line          // by folder, while taking
 	long     map[stamped]time.Duration // likewise
 	owed     map[string]bool           // folders of which clips may be placed by a card that came late, likewise
 }
@@ -157,7 +158,7 @@ func New(s *Store, o Options) *Engine {
 		o.pollQueue = time.Second
 	}
 	s.now = o.Now
-	return &Engine{o: o, store: s, sum: map[string]int{}, stuck: map[string]bool{}, busy: map[string]bool{}, recorded: map[stamped]time.Time{}, long: map[stamped]time.Duration{}, owed: map[string]bool{}}
+	return &Engine{o: o, store: s, sum: map[string]int{}, stuck: map[string]bool{}, busy: map[string]bool{}, recorded: map[stamped]time.Time{}, lines: map[string]*line{}, long: map[stamped]time.Duration{}, owed: map[string]bool{}}
 }
 
 // Free is the room left for us on the disk of a folder, bytes.
