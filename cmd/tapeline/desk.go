@@ -229,7 +229,7 @@ type deskShelf struct {
 	rules  []coach.Rule
 	book   string
 	log    *slog.Logger
-	leave  leaver
+	leave  leaver // nil: there is no roster
 
 	mu     sync.Mutex
 	tracks []openedTrack // the one used last in front
@@ -241,8 +241,9 @@ type leaver interface {
 	// Outs is how far lessons are, by clip.
 	Outs(ctx context.Context) (map[string]desk.Out, error)
 	Families(ctx context.Context, ids []string) ([]desk.Family, error)
-	Release(ctx context.Context, ids []string, who string) error
+	Release(ctx context.Context, ids []string, word desk.Word) error
 	Hold(ctx context.Context, ids []string, who string) error
+	Close() error
 }
 
 type openedTrack struct {
@@ -282,10 +283,21 @@ func openShelf(ctx context.Context, y *yard, log *slog.Logger) (*deskShelf, erro
 	if d.st, err = y.store(ctx, false); err != nil {
 		return nil, err
 	}
+	if d.roster != nil {
+		if d.leave, err = openDeskPost(ctx, y, d.st, log); err != nil {
+			return nil, errors.Join(err, d.st.Close())
+		}
+	}
 	return d, nil
 }
 
-func (d *deskShelf) Close() { _ = d.st.Close() }
+// Close ends what goes on; the context of openShelf has ended.
+func (d *deskShelf) Close() {
+	if d.leave != nil {
+		_ = d.leave.Close()
+	}
+	_ = d.st.Close()
+}
 
 // player of the roster as it is now.
 func (d *deskShelf) player(id string) config.Player {
@@ -781,11 +793,11 @@ func (d *deskShelf) Families(ctx context.Context, ids []string) ([]desk.Family, 
 }
 
 // Release implements desk.Shelf.
-func (d *deskShelf) Release(ctx context.Context, ids []string, who string) error {
+func (d *deskShelf) Release(ctx context.Context, ids []string, word desk.Word) error {
 	if d.leave == nil {
 		return d.noRelease()
 	}
-	return d.leave.Release(ctx, ids, who)
+	return d.leave.Release(ctx, ids, word)
 }
 
 // Hold implements desk.Shelf.

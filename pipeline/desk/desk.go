@@ -60,6 +60,15 @@ type Item struct {
 type Out struct {
 	State string // code "out_…" of words.Lang.Desk; empty: nothing is known of it
 	Why   string // sentence
+	Asks  bool   // somebody should look at it because of Why
+}
+
+// Word is a coach's word that lessons may leave.
+type Word struct {
+	Who        string
+	Others     string // what is done about other people: "", "blur" or "allow"
+	NewAddress bool   // an address is new and the coach knows whose it is
+	Again      bool   // also what has left already
 }
 
 // Lesson is one lesson as it is opened.
@@ -135,7 +144,7 @@ type Shelf interface {
 	// Families says who would get which lesson.
 	Families(ctx context.Context, ids []string) ([]Family, error)
 	// Release lets lessons go, Hold keeps them.
-	Release(ctx context.Context, ids []string, who string) error
+	Release(ctx context.Context, ids []string, word Word) error
 	Hold(ctx context.Context, ids []string, who string) error
 }
 

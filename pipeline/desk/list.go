@@ -205,8 +205,11 @@ func (d *desk) listed(i *Item) listed {
 	}
 	if i.Out.State != "" {
 		it.Going, it.GoingWhy = d.w(i.Out.State), i.Out.Why
-		if i.Out.State == "out_refused" || i.Out.State == "out_unsure" {
-			it.Looks = append(it.Looks, it.Going)
+		switch {
+		case i.Out.Asks:
+			it.Looks = append(it.Looks, i.Out.Why)
+		case i.Out.State == "out_refused", i.Out.State == "out_unsure":
+			it.Looks = append(it.Looks, strings.TrimSpace(it.Going+". "+i.Out.Why))
 		}
 	}
 	it.search = strings.Join([]string{i.Player, i.FirstName, i.Day, it.Date, i.ID[:min(8, len(i.ID))], it.What, it.First, it.Going, strings.Join(it.Looks, " ")}, " ")
@@ -264,6 +267,7 @@ type familiesView struct {
 	Families []familyOf
 	Going    int
 	IDs      []string
+	What     string // is wrong
 }
 
 type familyOf struct {
@@ -301,7 +305,7 @@ func (d *desk) families(w http.ResponseWriter, r *http.Request, s *session) {
 	}
 	all, err := d.o.Shelf.Families(r.Context(), ids)
 	if err != nil {
-		d.wrong(w, r, err)
+		d.sorry(w, r, s, err)
 		return
 	}
 	v := familiesView{frameView: d.frameOf(s, d.w("release_title")), IDs: ids}
@@ -329,7 +333,12 @@ func (d *desk) release(w http.ResponseWriter, r *http.Request, s *session) {
 	var err error
 	switch r.PostForm.Get("do") {
 	case "release":
-		err = d.o.Shelf.Release(r.Context(), ids, s.who)
+		word := Word{Who: s.who, Others: r.PostForm.Get("others"), NewAddress: r.PostForm.Get("new_address") != "", Again: r.PostForm.Get("again") != ""}
+		if word.Others != "" && word.Others != "blur" && word.Others != "allow" {
+			refuse(w, http.StatusBadRequest)
+			return
+		}
+		err = d.o.Shelf.Release(r.Context(), ids, word)
 	case "hold":
 		err = d.o.Shelf.Hold(r.Context(), ids, s.who)
 	default:
@@ -337,8 +346,26 @@ func (d *desk) release(w http.ResponseWriter, r *http.Request, s *session) {
 		return
 	}
 	if err != nil {
-		d.wrong(w, r, err)
+		d.sorry(w, r, s, err)
 		return
 	}
 	http.Redirect(w, r, "/", http.StatusSeeOther)
+}
+
+// sorry answers a form with a page that says what is wrong.
+func (d *desk) sorry(w http.ResponseWriter, r *http.Request, s *session, err error) {
+	what := told(err, "")
+	if what == "" {
+		d.wrong(w, r, err)
+		return
+	}
+	v := familiesView{frameView: d.frameOf(s, d.w("release_title")), What: what}
+	b, err := render("release.html", v)
+	if err != nil {
+		d.wrong(w, r, err)
+		return
+	}
+	w.Header().Set("Content-Type", "text/html; charset=utf-8")
+	w.WriteHeader(http.StatusUnprocessableEntity)
+	_, _ = w.Write(b)
 }

@@ -1,0 +1,214 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"sync"
+
+	"tapeline/pipeline"
+	"tapeline/pipeline/desk"
+	"tapeline/pipeline/jobs"
+	"tapeline/pipeline/ledger"
+	"tapeline/pipeline/outbox"
+)
+
+// deskPost lets lessons go from the desk. What may leave of a lesson is made in
+// the background, one after the other: it takes as long as its clip.
+type deskPost struct {
+	*post
+	st   *jobs.Store
+	ctx  context.Context // ends with the desk
+	log  *slog.Logger
+	wait sync.WaitGroup
+	line chan struct{} // one at a time
+
+	mu     sync.Mutex
+	making map[string]bool   // being prepared, or waiting for that
+	said   map[string]string // why the last word on a lesson came to nothing
+}
+
+func openDeskPost(ctx context.Context, y *yard, st *jobs.Store, log *slog.Logger) (*deskPost, error) {
+	p, err := y.makePost(ctx, log)
+	if err != nil {
+		return nil, err
+	}
+	return &deskPost{post: p, st: st, ctx: ctx, log: log, line: make(chan struct{}, 1), making: map[string]bool{}, said: map[string]string{}}, nil
+}
+
+// Close waits for what is being made; ctx has ended.
+func (p *deskPost) Close() error {
+	p.wait.Wait()
+	return p.post.Close()
+}
+
+// Outs implements leaver.
+func (p *deskPost) Outs(ctx context.Context) (map[string]desk.Out, error) {
+	items, err := p.box.Items(ctx)
+	if err != nil {
+		return nil, err
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	out := map[string]desk.Out{}
+	for i := range items {
+		it := &items[i]
+		o := desk.Out{State: "out_" + it.State}
+		if it.Why != nil && it.Why.Reason != outbox.ForCoach && it.Why.Reason != outbox.Held && it.Why.Reason != outbox.NotPacked {
+			o.Why = p.why(it.Why)
+		}
+		switch id := it.Lesson.Clip; {
+		case p.making[id]:
+			o = desk.Out{State: "out_making"}
+		case p.said[id] != "" && it.State == outbox.Waits:
+			o.Why, o.Asks = p.said[id], true
+		}
+		out[it.Lesson.Clip] = o
+	}
+	return out, nil
+}
+
+// Families implements leaver.
+func (p *deskPost) Families(ctx context.Context, ids []string) ([]desk.Family, error) {
+	items, err := p.box.Items(ctx)
+	if err != nil {
+		return nil, err
+	}
+	at := map[string]*outbox.Item{}
+	for i := range items {
+		at[items[i].Lesson.Clip] = &items[i]
+	}
+	var out []desk.Family
+	for _, id := range ids {
+		it, ok := at[id]
+		if !ok {
+			return nil, desk.ErrNone
+		}
+		f := desk.Family{ID: id, Player: it.Lesson.Player, FirstName: it.Lesson.Name, Day: it.Lesson.Day, To: outbox.Masked(it.To)}
+		why, err := p.unfit(ctx, id)
+		if err != nil {
+			return nil, err
+		}
+		switch {
+		case why != "":
+			f.Why = why
+		case it.State == ledger.Sent:
+			f.Why = p.why(&outbox.Why{Reason: outbox.IsSent})
+		case it.State == ledger.Released:
+			f.Why = p.why(&outbox.Why{Reason: outbox.IsReleased})
+		case it.State == ledger.Unsure:
+			f.Why = p.why(&outbox.Why{Reason: outbox.IsUnsure})
+		case it.Why == nil, it.State == outbox.HeldNow, it.State == ledger.Refused:
+		default:
+			switch it.Why.Reason {
+			case outbox.NoRoster, outbox.Unknown, outbox.NoFilm, outbox.NoMail, outbox.NoGuardian, outbox.Renamed, outbox.Unnamed, outbox.NoLesson, outbox.Strangers, outbox.OthersSeen:
+				f.Why = p.why(it.Why)
+			}
+		}
+		out = append(out, f)
+	}
+	return out, nil
+}
+
+// unfit says why a lesson may not leave as it is now, whoever it is for.
+func (p *deskPost) unfit(ctx context.Context, id string) (string, error) {
+	c, ok, err := p.st.Clip(ctx, id)
+	switch {
+	case err != nil || !ok:
+		return "", err
+	case c.State != jobs.Done:
+		return p.text.Desk["no_lesson"], nil
+	case mended(&c):
+		return p.text.Desk["mended_first"], nil
+	}
+	return "", nil
+}
+
+// heads are the lessons of these ids.
+func (p *deskPost) heads(ctx context.Context, ids []string) (out []ledger.Lesson, err error) {
+	for _, id := range ids {
+		l, ok, err := p.book.Head(ctx, id)
+		if err != nil {
+			return nil, err
+		}
+		if !ok {
+			return nil, desk.ErrNone
+		}
+		out = append(out, l)
+	}
+	return out, nil
+}
+
+// Hold implements leaver.
+func (p *deskPost) Hold(ctx context.Context, ids []string, who string) error {
+	which, err := p.heads(ctx, ids)
+	if err != nil {
+		return err
+	}
+	if err := p.box.Hold(ctx, which); err != nil {
+		return err
+	}
+	p.log.Info("held", "lessons", len(which), "by", who)
+	return nil
+}
+
+// Release implements leaver: it begins what then goes on in the background.
+func (p *deskPost) Release(ctx context.Context, ids []string, word desk.Word) error {
+	which, err := p.heads(ctx, ids)
+	if err != nil {
+		return err
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	for _, l := range which {
+		if p.making[l.Clip] {
+			continue
+		}
+		p.making[l.Clip] = true
+		p.wait.Go(func() {
+			p.line <- struct{}{}
+			err := p.one(l, word)
+			<-p.line
+			p.mu.Lock()
+			defer p.mu.Unlock()
+			delete(p.making, l.Clip)
+			delete(p.said, l.Clip)
+			if err != nil && p.ctx.Err() == nil {
+				p.said[l.Clip] = p.sentence(err)
+			}
+		})
+	}
+	return nil
+}
+
+func (p *deskPost) one(l ledger.Lesson, word desk.Word) error {
+	if err := p.ctx.Err(); err != nil {
+		return err
+	}
+	if why, err := p.unfit(p.ctx, l.Clip); err != nil || why != "" {
+		return errors.Join(err, &pipeline.Error{Fault: pipeline.FaultUsage, What: why})
+	}
+	ready, err := p.box.Ready(p.ctx, l, word.Others, nil)
+	if err != nil {
+		return err
+	}
+	_, err = p.box.Release(p.ctx, ready, outbox.Word{By: ledger.ByCoach, Again: word.Again, NewAddress: word.NewAddress})
+	if err == nil {
+		p.log.Info("released", "clip", short(l.Clip), "player", l.Player, "by", word.Who)
+	}
+	return err
+}
+
+// sentence is an error as a coach reads it.
+func (p *deskPost) sentence(err error) string {
+	if why, ok := reasonOf(err); ok {
+		return p.why(why)
+	}
+	var e *pipeline.Error
+	if errors.As(err, &e) {
+		return e.What
+	}
+	p.log.Error("not_released", "err", err)
+	return fmt.Sprint(p.text.Desk["not_released"])
+}

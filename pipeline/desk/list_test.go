@@ -1,0 +1,125 @@
+package desk
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+	"testing"
+
+	"tapeline/pipeline"
+	"tapeline/pipeline/words"
+)
+
+func lessonOf(n int, change func(*Item)) Item {
+	frame := 70
+	it := Item{ID: fmt.Sprintf("%064x", n), Player: fmt.Sprintf("b%02d", n%7), FirstName: []string{"Ada", "Ben", "Chloé", "Dana", "Eli", "Finn", "Gus"}[n%7], Day: fmt.Sprintf("2026-05-%02d", 1+n%3), State: "done", Lesson: true, Here: true,
+		Swing: &pipeline.Swing{Index: 1, Chosen: true,
+			Events:   []pipeline.Event{{Kind: pipeline.Contact, T: num(1.2), Lo: num(1.19), Hi: num(1.21), Frame: &frame}},
+			Measures: []pipeline.Measure{{Key: "eye_drop", From: pipeline.Stance, At: pipeline.Contact, Unit: "cm", Value: num(8), Lo: num(7), Hi: num(9)}},
+			Findings: []pipeline.Finding{{Rule: "eye_drop", Kind: pipeline.Priority}}}}
+	if change != nil {
+		change(&it)
+	}
+	return it
+}
+
+func shownIDs(v listView) (out []string) {
+	for _, l := range v.Look {
+		out = append(out, strings.TrimLeft(l.ID, "0"))
+	}
+	for _, d := range v.Days {
+		for _, l := range d.Lessons {
+			out = append(out, strings.TrimLeft(l.ID, "0"))
+		}
+	}
+	return out
+}
+
+// What needs a look stands on top with the reason; then the newest day first.
+func TestLooks(t *testing.T) {
+	d := &desk{o: Options{Text: words.English()}}
+	unsure := func(i *Item) {
+		i.Swing.Findings = []pipeline.Finding{{Rule: "eye_drop", Kind: pipeline.CantTell}}
+	}
+	for name, c := range map[string]struct {
+		change func(*Item)
+		want   string // part of the only reason; empty: none
+	}{
+		"fine":               {nil, ""},
+		"failed":             {func(i *Item) { i.State, i.Reason, i.Lesson, i.Swing = "failed", "no_swing", false, nil }, "No swing"},
+		"held":               {func(i *Item) { i.State, i.Reason, i.Lesson, i.Swing = "held", "no_consent", false, nil }, "no consent"},
+		"wide contact":       {func(i *Item) { i.Swing.Events[0].Lo = num(1.05) }, "Contact is told only"},
+		"contact at an edge": {func(i *Item) { i.Swing.Events[0].Lo, i.Swing.Events[0].Hi = num(1.16), num(1.25) }, ""},
+		"no contact":         {func(i *Item) { i.Swing.Events = nil }, "Contact can't be told"},
+		"nothing sure":       {unsure, "Nothing in it is sure"},
+		"corrected":          {func(i *Item) { i.Mended = true }, "not made again"},
+		"being made":         {func(i *Item) { i.Mended, i.State = true, "running" }, ""},
+		"not delivered":      {func(i *Item) { i.Out = Out{State: "out_refused", Why: "No such address."} }, "No such address."},
+		"the word failed":    {func(i *Item) { i.Out = Out{State: "out_waits", Why: "Somebody besides.", Asks: true} }, "Somebody besides."},
+		"waits":              {func(i *Item) { i.Out = Out{State: "out_waits", Why: "no consent to mail"} }, ""},
+	} {
+		it := lessonOf(1, c.change)
+		l := d.listed(&it)
+		if c.want == "" && len(l.Looks) > 0 || c.want != "" && (len(l.Looks) != 1 || !strings.Contains(l.Looks[0], c.want)) {
+			t.Errorf("%s: %q, want %q", name, l.Looks, c.want)
+		}
+	}
+	items := []Item{lessonOf(1, nil), lessonOf(2, nil), lessonOf(3, unsure), lessonOf(5, nil), lessonOf(4, unsure)}
+	got := shownIDs(d.listOf(items, asked{}, &session{}))
+	if want := []string{"4", "3", "2", "5", "1"}; !slices.Equal(got, want) {
+		t.Errorf("%v, want %v", got, want)
+	}
+}
+
+// The list is filtered and searched before it is sent, fifty a page.
+func TestFind(t *testing.T) {
+	d := &desk{o: Options{Text: words.English()}}
+	var items []Item
+	for n := range 140 {
+		items = append(items, lessonOf(n+1, func(i *Item) {
+			if n == 99 {
+				i.State, i.Lesson, i.Swing, i.Reason = "failed", false, nil, "unreadable"
+			}
+		}))
+	}
+	for name, c := range map[string]struct {
+		a    asked
+		want func(*Item) bool
+	}{
+		"all":            {asked{}, func(*Item) bool { return true }},
+		"player":         {asked{Player: "b02"}, func(i *Item) bool { return i.Player == "b02" }},
+		"day":            {asked{Day: "2026-05-02"}, func(i *Item) bool { return i.Day == "2026-05-02" }},
+		"state":          {asked{State: "failed"}, func(i *Item) bool { return i.State == "failed" }},
+		"look":           {asked{State: "look"}, func(i *Item) bool { return i.State == "failed" }},
+		"name":           {asked{Text: "chloe"}, func(i *Item) bool { return i.FirstName == "Chloé" }},
+		"both words":     {asked{Text: " CHLOÉ 2026-05-03 "}, func(i *Item) bool { return i.FirstName == "Chloé" && i.Day == "2026-05-03" }},
+		"what is worked": {asked{Text: "eyes sink"}, func(i *Item) bool { return i.State == "done" }},
+		"nothing":        {asked{Text: "zzz"}, func(*Item) bool { return false }},
+		"its code":       {asked{Text: items[7].ID[:8], Player: items[7].Player}, func(i *Item) bool { return i.Player == items[7].Player }},
+	} {
+		want := 0
+		for i := range items {
+			if c.want(&items[i]) {
+				want++
+			}
+		}
+		pages, seen := 0, map[string]bool{}
+		for {
+			c.a.Page = pages
+			v := d.listOf(items, c.a, &session{})
+			ids := shownIDs(v)
+			if v.Count != want || len(ids) > perPage {
+				t.Errorf("%s: %d found, %d on a page; want %d", name, v.Count, len(ids), want)
+			}
+			for _, id := range ids {
+				seen[id] = true
+			}
+			if pages++; v.After == "" {
+				break
+			}
+		}
+		if len(seen) != want || pages != max(1, (want+perPage-1)/perPage) {
+			t.Errorf("%s: %d lessons on %d pages, want %d", name, len(seen), pages, want)
+		}
+	}
+}
