@@ -90,11 +90,7 @@ func NewEncoder(ctx context.Context, path string, s Spec) (*Encoder, error) {
 	}
 	e.cmd = command(e.ctx, "ffmpeg", slices.Concat([]string{"-v", "error", "-y", "-protocol_whitelist", "pipe",
 		"-f", "rawvideo", "-pix_fmt", format, "-s", fmt.Sprintf("%dx%d", s.Width, s.Height), "-r", strconv.Itoa(s.FPS), "-i", "pipe:0"},
-		filter, []string{"-c:v", "libx264", "-profile:v", "high", "-level", level, "-preset", "veryfast", "-crf", "20", "-bf", "2", // a third of the time of "medium", no larger
-			"-maxrate", "12M", "-bufsize", "12M", "-g", strconv.Itoa(2 * s.FPS),
-			"-threads", "4", // x264's output depends on the number of threads
-			"-colorspace", "bt709", "-color_primaries", "bt709", "-color_trc", "bt709", "-color_range", "tv",
-			"-f", "mp4", fileName(e.video())})...)
+		filter, CodecArgs(level, s.FPS), []string{"-f", "mp4", fileName(e.video())})...)
 	e.cmd.Stderr = &e.errs
 	if e.in, err = e.cmd.StdinPipe(); err == nil {
 		err = e.cmd.Start()
@@ -113,6 +109,14 @@ func (e *Encoder) soundRate() string {
 		return "64k"
 	}
 	return "128k"
+}
+
+// CodecArgs are ffmpeg's arguments for the picture of a film.
+func CodecArgs(level string, fps int) []string {
+	return []string{"-c:v", "libx264", "-profile:v", "high", "-level", level, "-preset", "veryfast", "-crf", "20", "-bf", "2", // a third of the time of "medium", no larger
+		"-maxrate", "12M", "-bufsize", "12M", "-g", strconv.Itoa(2 * fps),
+		"-threads", "4", // x264's output depends on the number of threads
+		"-colorspace", "bt709", "-color_primaries", "bt709", "-color_trc", "bt709", "-color_range", "tv"}
 }
 
 func (e *Encoder) video() string { return filepath.Join(e.dir, "picture.mp4") }
