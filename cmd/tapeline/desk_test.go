@@ -4,6 +4,7 @@ import (
 	"compress/gzip"
 	"context"
 	"errors"
+	"fmt"
 	"image"
 	"image/color"
 	"image/png"
@@ -22,6 +23,7 @@ import (
 	"time"
 
 	"tapeline/pipeline"
+	"tapeline/pipeline/deliver/smtptest"
 	"tapeline/pipeline/jobs"
 )
 
@@ -50,15 +52,17 @@ func sampleTrack(t testing.TB) pipeline.Track {
 
 // deskBarn is a work folder with the sample's lesson in it, and a desk on it.
 type deskBarn struct {
-	t     testing.TB
-	y     *yard
-	st    *jobs.Store
-	dir   string
-	shelf *deskShelf
-	base  string // http://127.0.0.1:…
-	out   *said
-	reads int // readings since the beginning
-	seen  int // those that did not begin with a saved track
+	t         testing.TB
+	y         *yard
+	st        *jobs.Store
+	dir       string
+	shelf     *deskShelf
+	base      string // http://127.0.0.1:…
+	out       *said
+	mails     *smtptest.Server
+	reads     int // readings since the beginning
+	seen      int // those that did not begin with a saved track
+	strangers int // pictures of thirty in which somebody else is seen
 }
 
 // said is what the desk prints.
@@ -99,9 +103,10 @@ const barnRoster = "id,first_name,bats,height,guardian_email,consent_film,consen
 func newDesk(t testing.TB) *deskBarn {
 	t.Helper()
 	dir := t.TempDir()
-	b := &deskBarn{t: t, dir: filepath.Join(dir, "barn"), out: &said{}}
+	b := &deskBarn{t: t, dir: filepath.Join(dir, "barn"), out: &said{}, mails: smtptest.New(t)}
 	conf, roster := filepath.Join(dir, "tapeline.yaml"), filepath.Join(dir, "roster.csv")
-	for path, text := range map[string]string{roster: barnRoster, conf: "work: " + b.dir + "\nroster: " + roster + "\nsettle: 1s\nlimits: {space: 1MB}\n"} {
+	for path, text := range map[string]string{roster: barnRoster, conf: "work: " + b.dir + "\nroster: " + roster + "\nsettle: 1s\nlimits: {space: 1MB}\n" +
+		fmt.Sprintf("mail: {host: 127.0.0.1, port: %d, tls: none, from: coach@example.org}\n", b.mails.Port())} {
 		if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
 			t.Fatal(err)
 		}
@@ -146,6 +151,9 @@ func (b *deskBarn) again() jobs.Summary {
 // read is a reading without networks and without painting: what was seen is
 // the sample's, everything else is real.
 func (b *deskBarn) read(ctx context.Context, c jobs.Child, track pipeline.Track) error {
+	if c.Args[0] == "pack" {
+		return packedByHand(c.Args[len(c.Args)-1], c.In, b.strangers)
+	}
 	b.reads++
 	arg := func(name string) string {
 		if i := slices.Index(c.Args, name); i >= 0 {
