@@ -29,6 +29,7 @@ var steps = map[string]string{
 	"paint": "painting the lesson",
 	"look":  "looking for other people",
 	"check": "looking at what was hidden",
+	"send":  "sending",
 }
 
 func newBar(w io.Writer, clip string) *bar {

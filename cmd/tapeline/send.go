@@ -76,7 +76,7 @@ func send(ctx context.Context, s streams, args []string) error {
 
 // send sends once and tells what became of it.
 func (p *post) send(ctx context.Context, s streams, asJSON bool) error {
-	bar := newBar(s.err, p.text.Outbox["lesson"])
+	bar := newBar(s.err, p.text.Outbox["letters"])
 	run, err := p.box.Send(ctx, func(n, of int) { bar.tell("send", n, of) })
 	bar.end()
 	switch {

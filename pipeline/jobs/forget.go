@@ -141,7 +141,7 @@ func (s *Store) Forget(ctx context.Context, player string, r Removal) (out Remov
 
 func dropRows(do func(string, ...any) error, hash string) error {
 	return errors.Join(do(`DELETE FROM clips WHERE hash = $1`, hash), do(`DELETE FROM cards WHERE clip = $1`, hash), do(`DELETE FROM deaths WHERE clip = $1`, hash),
-		do(`DELETE FROM river_job WHERE args LIKE '%' || $1 || '%'`, hash))
+		do(`DELETE FROM river_job WHERE args ->> 'hash' = $1`, hash))
 }
 
 // Old removes clips that were filmed before day and are at rest, with the rows.

@@ -53,6 +53,7 @@ var englishOutbox = map[string]string{
 	"no_mail_set": "No mail is set up: mail.host is empty.",
 	// lists and questions
 	"lesson":       "Lesson",
+	"letters":      "letters",
 	"player":       "Player",
 	"day":          "Day",
 	"to":           "To",
@@ -74,7 +75,6 @@ var englishOutbox = map[string]string{
 	"on_its_way":   "Already sent or on its way: %d.",
 	"goes_when":    "They are sent by \"tapeline watch\", \"tapeline nightly\" or \"tapeline send\".",
 	"next_try":     "next try %s",
-	"progress":     "%d of %d",
 	"nothing_due":  "Nothing is to be sent.",
 	"later_n":      "Later: %d.",
 	"nothing_sent": "Nothing has been released for this player.",

@@ -50,6 +50,7 @@ var spanishOutbox = map[string]string{
 	"no_mail_set": "No hay correo configurado: mail.host está vacío.",
 
 	"lesson":       "Lección",
+	"letters":      "cartas",
 	"player":       "Jugador",
 	"day":          "Día",
 	"to":           "Para",
@@ -71,7 +72,6 @@ var spanishOutbox = map[string]string{
 	"on_its_way":   "Ya enviadas o en camino: %d.",
 	"goes_when":    "Las envía \"tapeline watch\", \"tapeline nightly\" o \"tapeline send\".",
 	"next_try":     "próximo intento %s",
-	"progress":     "%d de %d",
 	"nothing_due":  "No hay nada que enviar.",
 	"later_n":      "Más tarde: %d.",
 	"nothing_sent": "Nada se ha autorizado para este jugador.",
