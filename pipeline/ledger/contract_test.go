@@ -292,4 +292,6 @@ func contract(t *testing.T, store func(t *testing.T) (open func() (*Ledger, erro
 			}
 		}
 	})
+
+	leaving(t, fresh, store)
 }
