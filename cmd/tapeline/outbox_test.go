@@ -2,18 +2,25 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"crypto/sha256"
 	"encoding/hex"
 	"encoding/json"
 	"errors"
+	"fmt"
 	"image"
 	"image/jpeg"
+	"io"
+	"log/slog"
+	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"strconv"
 	"strings"
 	"sync"
 	"testing"
+	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
 
@@ -106,4 +113,130 @@ func packedByHand(lesson, name string, seen int) error {
 	}
 	b, e := json.Marshal(lv)
 	return errors.Join(err, e, os.WriteFile(filepath.Join(dir, pipeline.LeavingFile), b, 0o600))
+}
+
+// The daemon packs what is new, sends what is released without anybody calling
+// it, and tells how many stand where.
+func TestTend(t *testing.T) {
+	fakeChildren(t)
+	server := smtptest.New(t, smtptest.Rcpt450, smtptest.None)
+	dir := t.TempDir()
+	conf := filepath.Join(dir, "tapeline.yaml")
+	for path, text := range map[string]string{
+		conf:                             fmt.Sprintf("work: %s\nroster: roster.csv\nsettle: 1s\nlimits: {space: 1MB}\nmail: {host: 127.0.0.1, port: %d, tls: none, from: coach@example.org, timeout: 5s}\n", filepath.Join(dir, "barn"), server.Port()),
+		filepath.Join(dir, "roster.csv"): "id,first_name,guardian_email,consent_film,consent_mail\nb07,Ada,a@example.org,2026-01-10,2026-01-10\nc12,Ben,b@example.org,2026-01-10,\n",
+		filepath.Join(dir, "barn", "inbox", "b07", "one.mov"):     "one",
+		filepath.Join(dir, "barn", "inbox", "b07", "two.mov"):     "two",
+		filepath.Join(dir, "barn", "inbox", "c12", "no_mail.mov"): "three",
+	} {
+		if err := errors.Join(os.MkdirAll(filepath.Dir(path), 0o777), os.WriteFile(path, []byte(text), 0o600)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	yardOnce(t, conf)
+	y, err := openYard(conf, speech{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	st, err := y.store(t.Context(), false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer st.Close()
+	p, err := y.makePost(t.Context(), slog.New(slog.DiscardHandler))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer p.Close()
+	tended := func(until func() bool) {
+		t.Helper()
+		ctx, end := context.WithTimeout(t.Context(), 20*time.Second)
+		done := make(chan struct{})
+		go func() { defer close(done); p.tend(ctx, st, p.log(io.Discard)) }()
+		for ctx.Err() == nil && !until() {
+			time.Sleep(10 * time.Millisecond)
+		}
+		if ctx.Err() != nil {
+			t.Error("nothing came of it")
+		}
+		end()
+		<-done
+	}
+	packs := func() int {
+		m, _ := filepath.Glob(filepath.Join(dir, "barn", "lessons", "*", "*", pipeline.LeavingDir, pipeline.LeavingFile))
+		return len(m)
+	}
+	tended(func() bool { return packs() == 2 }) // none for who may not be mailed
+	if len(server.Received()) != 0 {
+		t.Error("sent without a word")
+	}
+	if code := say(t, "release", "--all", "--yes", "--config", conf); code != int(pipeline.FaultPartial) {
+		t.Errorf("release: %d", code)
+	}
+	tended(func() bool { return len(server.Received()) == 1 })
+	w := httptest.NewRecorder()
+	p.measured(http.NotFoundHandler()).ServeHTTP(w, httptest.NewRequest(http.MethodGet, "/metrics", nil))
+	for _, want := range []string{`tapeline_lessons{state="sent"} 1`, `tapeline_lessons{state="released"} 1`, `tapeline_lessons{state="waits"} 1`} {
+		if !strings.Contains(w.Body.String(), want) {
+			t.Errorf("%q is not in\n%s", want, w.Body.String())
+		}
+	}
+	if strings.Contains(w.Body.String(), "b07") {
+		t.Error("metrics tell whose")
+	}
+	var out bytes.Buffer
+	if code := run([]string{"status", "--config", conf}, nil, &out, &out); code != 0 || !strings.Contains(out.String(), "Lesson: sent") || !strings.Contains(out.String(), "Lesson: released") {
+		t.Errorf("%d: %s", code, out.String())
+	}
+	// Greylisted: told when it is tried again, and delivered then.
+	out.Reset()
+	if code := run([]string{"waiting", "--config", conf}, nil, &out, &out); code != 0 || !strings.Contains(out.String(), "next try") {
+		t.Errorf("%d: %s", code, out.String())
+	}
+	real := now
+	t.Cleanup(func() { now = real })
+	now = func() time.Time { return real().Add(6 * time.Minute) }
+	out.Reset()
+	if code := run([]string{"nightly", "--json", "--config", conf}, nil, &out, io.Discard); code != 0 || !strings.Contains(strings.ReplaceAll(out.String(), " ", ""), `"state":"sent"`) || len(server.Received()) != 2 {
+		t.Errorf("%d: %s", code, out.String())
+	}
+}
+
+func TestCheckMail(t *testing.T) {
+	server := smtptest.NewWith(t, smtptest.Options{User: "coach", Password: "right"}, smtptest.None)
+	closed := smtptest.New(t)
+	closed.Close()
+	dir := t.TempDir()
+	conf := filepath.Join(dir, "tapeline.yaml")
+	for name, c := range map[string]struct{ mail, password, code, says string }{
+		"right":       {fmt.Sprintf("{host: 127.0.0.1, port: %d, tls: none, user: coach, from: c@example.org}", server.Port()), "right", "", "it takes letters"},
+		"wrong":       {fmt.Sprintf("{host: 127.0.0.1, port: %d, tls: none, user: coach, from: c@example.org}", server.Port()), "wr0ng", "settings", "does not take user and password"},
+		"no password": {fmt.Sprintf("{host: 127.0.0.1, port: %d, tls: none, user: coach, from: c@example.org}", server.Port()), "", "password", "TAPELINE_MAIL_PASSWORD"},
+		"nobody":      {fmt.Sprintf("{host: 127.0.0.1, port: %d, tls: none, from: c@example.org}", closed.Port()), "", "server", "does not answer"},
+		"no TLS":      {fmt.Sprintf("{host: 127.0.0.1, port: %d, tls: starttls, from: c@example.org}", server.Port()), "", "settings", "STARTTLS"},
+		"none":        {"{}", "", "no_host", "lessons lie in the folder"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			t.Setenv("TAPELINE_MAIL_PASSWORD", c.password)
+			if err := os.WriteFile(conf, []byte("mail: "+c.mail+"\n"), 0o600); err != nil {
+				t.Fatal(err)
+			}
+			y, err := openYard(conf, speech{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			k := &checking{text: y.text}
+			k.mail(t.Context(), y)
+			got := k.all[0]
+			if got.Code != c.code || !strings.Contains(got.Detail+got.Do, c.says) {
+				t.Errorf("%+v", got)
+			}
+			if c.password != "" && strings.Contains(fmt.Sprint(k.all), c.password) && c.password != "right" {
+				t.Error("the password is told")
+			}
+		})
+	}
+	if len(server.Received()) != 0 {
+		t.Error("checking sent something")
+	}
 }
