@@ -44,6 +44,7 @@ func run(args []string, w io.Writer) error {
 	sweepTo := f.String("sweep", "", "write how errors grow, figures and a page, into `DIR`; --simulate gives the swings a step, 60 without")
 	pixels := f.String("pixels", "", "with --sweep, encode `CLIP` anew in worse ways and read it, too; --keep keeps the readings")
 	errs := f.Bool("errors", false, "print the network's errors over the folders' clips, whose tracks lie in --tracks, as the simulation needs them")
+	corrected := f.String("corrections", "", "judge the tracks in `DIR` that \"tapeline corrections\" wrote, against what coaches put right")
 	asJSON := f.Bool("json", false, "print the account of all swings as JSON, nothing else")
 	if err := f.Parse(args); err != nil {
 		return err
@@ -54,6 +55,9 @@ func run(args []string, w io.Writer) error {
 	rules, err := coach.Rules(nil)
 	if err != nil {
 		return err
+	}
+	if *corrected != "" {
+		return measureCorrections(w, *corrected, rules)
 	}
 	if *sweepTo != "" {
 		n := *simulated

@@ -1,8 +1,10 @@
 package main
 
 import (
+	"bytes"
 	"compress/gzip"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"image"
@@ -24,6 +26,7 @@ import (
 
 	"tapeline/pipeline"
 	"tapeline/pipeline/deliver/smtptest"
+	"tapeline/pipeline/desk"
 	"tapeline/pipeline/jobs"
 )
 
@@ -269,4 +272,103 @@ func (b *deskBarn) clip() jobs.Clip {
 		b.t.Fatal(err)
 	}
 	return c
+}
+
+// What was corrected comes out with how far it was moved, without a name, a word
+// or a picture; and the developers' tool reads it.
+func TestCorrections(t *testing.T) {
+	b := newDesk(t)
+	var out, errs bytes.Buffer
+	conf := filepath.Join(filepath.Dir(b.dir), "tapeline.yaml")
+	tell := func(args ...string) string {
+		t.Helper()
+		out.Reset()
+		if code := run(append([]string{"corrections", "--config", conf}, args...), strings.NewReader(""), &out, &errs); code != 0 {
+			t.Fatalf("%d: %s", code, errs.String())
+		}
+		return out.String()
+	}
+	if got := tell(); !strings.Contains(got, "No lesson was corrected yet.") {
+		t.Error(got)
+	}
+	b.open()
+	track := sampleTrack(t)
+	rep := b.report()
+	contact, plant := frameOf(rep, pipeline.Contact), frameOf(rep, pipeline.Plant)
+	var toe pipeline.Point
+	before, err := judging(b.shelf.rules)(track, b.y.known(b.shelf.player("b07")))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, f := range before.Chosen().Path {
+		if f.Frame == plant {
+			toe, _ = f.PartAt("front_toe")
+		}
+	}
+	notes := fmt.Sprintf(`{"times":{"contact":%v},"points":[{"part":"front_toe","frame":%d,"at":[%v,%v]}],"notes":["Great week, Ada."],"findings":{"add":[{"kind":"priority","text":"Ada, wait."}]}}`,
+		track.Clip.PTS[contact+2], plant, toe.X+30, toe.Y)
+	if _, err := b.shelf.Save(t.Context(), b.id(), []byte(notes), desk.TagOf(nil), "Kim"); err != nil {
+		t.Fatal(err)
+	}
+	dir := filepath.Join(t.TempDir(), "bench")
+	got := tell("--out", dir)
+	cm := 30 / before.Chosen().Geometry.FeetPx
+	late := track.Clip.PTS[contact+2] - *before.Chosen().Event(pipeline.Contact).T
+	for _, want := range []string{"Lessons with corrections: 1.", fmt.Sprintf("Contact    1      %.3f s", late), fmt.Sprintf("front toe  1      %.1f cm", cm)} {
+		if !strings.Contains(got, want) {
+			t.Errorf("%q is not in\n%s", want, got)
+		}
+	}
+	var told struct {
+		Lessons []struct{ Moved []pipeline.Moved }
+	}
+	if err := json.Unmarshal([]byte(tell("--json")), &told); err != nil || len(told.Lessons) != 1 || len(told.Lessons[0].Moved) != 2 || told.Lessons[0].Moved[1].Right < 29.9 || told.Lessons[0].Moved[1].Right > 30.1 {
+		t.Errorf("%+v %v", told, err)
+	}
+	files, err := filepath.Glob(filepath.Join(dir, "*", "*"))
+	if err != nil || len(files) != 4 {
+		t.Fatalf("%v %v", files, err)
+	}
+	for _, f := range append(files, filepath.Join(dir, movedFile)) {
+		text, err := os.ReadFile(f)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, word := range []string{"Ada", "b07", "Great", "wait", "swing.mp4", b.dir} {
+			if bytes.Contains(text, []byte(word)) {
+				t.Errorf("%s tells %q", filepath.Base(f), word)
+			}
+		}
+		if st, _ := os.Stat(f); st.Mode().Perm() != 0o600 {
+			t.Errorf("%s is open to all", f)
+		}
+	}
+	// The saved track, judged with what was corrected, is the report after.
+	t1, err := openTrack(filepath.Dir(files[0]))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if t1.Given.Coach != nil {
+		t.Errorf("the track knows what was corrected: %+v", t1.Given.Coach)
+	}
+	var hand pipeline.Coach
+	text, err := os.ReadFile(filepath.Join(filepath.Dir(files[0]), correctedFile))
+	if err != nil || json.Unmarshal(text, &hand) != nil {
+		t.Fatal(err)
+	}
+	given := t1.Given
+	given.Coach = &hand
+	own := t1
+	own.Given = given
+	again, err := judging(b.shelf.rules)(own, given)
+	if err != nil {
+		t.Fatal(err)
+	}
+	want, err := os.ReadFile(filepath.Join(filepath.Dir(files[0]), afterFile))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if text, err := pipeline.MarshalReport(again); err != nil || !bytes.Equal(text, want) {
+		t.Errorf("another report: %v", err)
+	}
 }

@@ -172,7 +172,12 @@ func (d *desk) lesson(w http.ResponseWriter, r *http.Request, s *session) {
 	for _, c := range l.History {
 		v.History = append(v.History, Moment{d.clock(c.At), c.Who})
 	}
-	v.Views, v.Batsmen = d.choices("view_", "chest", "back", "pitcher", "catcher"), d.choices("bats_", "R", "L")
+	for _, k := range []pipeline.View{pipeline.ViewChest, pipeline.ViewBack, pipeline.ViewPitcher, pipeline.ViewCatcher} {
+		v.Views = append(v.Views, choice{string(k), d.w("view_" + string(k))})
+	}
+	for _, k := range []pipeline.Side{pipeline.BatsRight, pipeline.BatsLeft} {
+		v.Batsmen = append(v.Batsmen, choice{string(k), d.w("bats_" + string(k))})
+	}
 	for _, k := range pipeline.Levels {
 		v.Levels = append(v.Levels, choice{string(k), d.w("level_" + string(k))})
 	}
@@ -204,13 +209,6 @@ func (d *desk) lesson(w http.ResponseWriter, r *http.Request, s *session) {
 		v.Start.Judged = d.judgedOf(l, rep)
 	}
 	d.page(w, r, "lesson.html", v)
-}
-
-func (d *desk) choices(prefix string, keys ...string) (out []choice) {
-	for _, k := range keys {
-		out = append(out, choice{k, d.w(prefix + k)})
-	}
-	return out
 }
 
 // told is what an error says to a person, or other where it says nothing.
@@ -517,16 +515,13 @@ func (d *desk) judgedOf(l *Lesson, rep *pipeline.Report) *judged {
 
 // pointsOf are the parts in the frame's own pixels.
 func pointsOf(q *pipeline.Drawn) []*float64 {
-	at := map[string]pipeline.Point{"eyes": q.Eyes, "front_heel": q.HeelFront, "front_toe": q.ToeFront, "back_heel": q.HeelBack, "back_toe": q.ToeBack,
-		"front_knee": q.KneeFront, "back_knee": q.KneeBack, "front_hip": q.HipFront, "back_hip": q.HipBack, "hands": q.Hands}
 	var out []*float64
 	for _, part := range pipeline.Parts {
-		p, ok := at[part]
+		p, ok := q.PartAt(part)
 		if !ok {
 			out = append(out, nil, nil)
 			continue
 		}
-		p = q.Camera.Invert(p)
 		x, y := round(p.X, 1), round(p.Y, 1)
 		out = append(out, &x, &y)
 	}

@@ -176,11 +176,12 @@ var englishDesk = map[string]string{
 	"asks":    "The desk is open at %s and asks for the password.",
 	// corrections
 	"c_lessons": "Lessons with corrections: %d.",
-	"c_table":   "How far the coach moved what was read",
 	"c_what":    "What",
 	"c_often":   "moved",
 	"c_mean":    "mean",
 	"c_spread":  "middle",
 	"c_most":    "most",
+	"c_held":    "within its bounds",
+	"c_note":    "Mean: moved later, or how far. Middle: half were moved by less.",
 	"c_none":    "No lesson was corrected yet.",
 }

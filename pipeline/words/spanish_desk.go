@@ -170,11 +170,12 @@ var spanishDesk = map[string]string{
 	"another":           "Para otro navegador:",
 	"asks":              "La mesa está abierta en %s y pide la contraseña.",
 	"c_lessons":         "Lecciones con correcciones: %d.",
-	"c_table":           "Cuánto movió el entrenador lo que se leyó",
 	"c_what":            "Qué",
 	"c_often":           "movido",
 	"c_mean":            "media",
 	"c_spread":          "mitad",
 	"c_most":            "máximo",
+	"c_held":            "dentro de sus límites",
+	"c_note":            "Media: movido más tarde, o cuánto. Mitad: la mitad se movió menos.",
 	"c_none":            "Todavía no se corrigió ninguna lección.",
 }
