@@ -23,9 +23,11 @@ const (
 	poseRate    = 60.  // readings a second of capture time
 	burstRate   = 120. // within burstSpan seconds of the burst
 	burstSpan   = .25
-	confirmSpan = .6 // seconds before and after a doubtful burst
-	strayed     = .3 // hips this far from the scan's are somebody else, body heights
-	scanNear    = .1 // seconds within which the scan's reading says where the batter is
+	confirmSpan = .6  // seconds before and after a doubtful burst
+	followRate  = 60. // frames a second followed in the pixels, where the hands are slow;
+	followSpan  = .4  // every one within so many seconds of the burst
+	strayed     = .3  // hips this far from the scan's are somebody else, body heights
+	scanNear    = .1  // seconds within which the scan's reading says where the batter is
 )
 
 // window reads every frame of a span: the batter where the scan saw him, the
@@ -72,12 +74,17 @@ func window(ctx context.Context, o *Options, start starter, sp span, b burst, gu
 		}
 	}
 	keyed := false
+	followed, between := math.Inf(-1), 0 // when the last frame was followed, frames since
 	for {
 		p, ok := <-poses
 		if err := ctx.Err(); err != nil {
 			return w, err
 		}
 		if !ok || errors.Is(p.err, io.EOF) {
+			for i := len(w.Frames) - between; i < len(w.Frames) && i > 0; i++ { // nothing followed them
+				w.Frames[i].Camera = w.Frames[i-1].Camera
+				w.Frames[i].Camera.OK = false
+			}
 			balls.Place(w.Frames)
 			w.Plate, err = ground.Find()
 			return w, err
@@ -87,6 +94,14 @@ func window(ctx context.Context, o *Options, start starter, sp span, b burst, gu
 		}
 		f, t := p.f, p.t
 		s := pipeline.Seen{Index: f.Index, PTS: f.PTS, Pose: p.pose}
+		if !p.looked && math.Abs(t-b.t) > followSpan && t-followed < .9/followRate && spot == nil {
+			// Filled in once it is known what lies on both sides.
+			ahead.Free(f)
+			w.Frames = append(w.Frames, s)
+			between++
+			continue
+		}
+		followed = t
 		span := tr.Begin(traceLane, "camera")
 		if err := grey.Take(f); err != nil {
 			return w, err
@@ -124,7 +139,40 @@ func window(ctx context.Context, o *Options, start starter, sp span, b burst, gu
 		span.End()
 		ahead.Free(f)
 		w.Frames = append(w.Frames, s)
+		share(w.Frames[max(0, len(w.Frames)-2-between):])
+		between = 0
 		tell(len(w.Frames), max(total, len(w.Frames)))
+	}
+}
+
+// share spreads what was followed from the first of some frames to the last
+// evenly over those between, which were passed over: they are a fraction of a
+// hundredth of a second apart.
+func share(fs []pipeline.Seen) {
+	n := len(fs) - 1
+	if n < 2 {
+		return
+	}
+	from, to := fs[0].Camera, &fs[n]
+	k := 1 / float64(n)
+	to.Energy, to.EnergyBat = k*to.Energy, k*to.EnergyBat
+	to.Head.DX, to.Head.DY, to.Head.Rot = k*to.Head.DX, k*to.Head.DY, k*to.Head.Rot
+	head := to.Head
+	for i := 1; i <= n; i++ {
+		f, u := &fs[i], k*float64(i)
+		f.Head = head
+		// The way began at the place where the corners were in the first frame.
+		f.Head.CX, f.Head.CY = head.CX+float64(i-1)*head.DX, head.CY+float64(i-1)*head.DY
+		if i == n {
+			break
+		}
+		f.Energy, f.EnergyBat = to.Energy, to.EnergyBat
+		mid := func(a, b float64) float64 { return a + u*(b-a) }
+		c := to.Camera
+		c.A, c.B, c.TX, c.TY = mid(from.A, c.A), mid(from.B, c.B), mid(from.TX, c.TX), mid(from.TY, c.TY)
+		c.GX, c.GY = mid(from.GX, c.GX), mid(from.GY, c.GY)
+		c.OK = c.OK && from.OK
+		f.Camera = c
 	}
 }
 
@@ -140,6 +188,8 @@ type posed struct {
 	t    float64 // capture seconds
 	pose *pipeline.Pose
 	err  error // the last one has it
+
+	looked bool // for a pose
 }
 
 // readPoses reads the poses of a span's frames in a goroutine of its own: what
@@ -168,7 +218,7 @@ func readPoses(ctx context.Context, o *Options, ahead *pipeline.Ahead, r *reader
 			}
 			p := posed{f: f, t: o.Clip.Capture(f.PTS)}
 			if rate := rateAt(p.t - b.t); p.t-last >= .9/rate {
-				last = p.t
+				last, p.looked = p.t, true
 				if p.pose, fault = r.read(f, p.t); fault != nil {
 					return
 				}

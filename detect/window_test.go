@@ -80,7 +80,8 @@ func TestWindow(t *testing.T) {
 		rate  float64
 		n     int
 		share float64 // of the frames that have a pose
-	}{{"60 a second", 60, 20, 1}, {"240 a second, slowed to 30", 240, 20, .5}} {
+		away  float64 // of the burst, seconds
+	}{{"60 a second", 60, 20, 1, 0}, {"240 a second, slowed to 30", 240, 20, .5, 0}, {"240 a second, far from the burst", 240, 21, 6. / 21, 2}} {
 		t.Run(c.name, func(t *testing.T) {
 			src := &drawn{n: c.n, rate: c.rate}
 			o := &Options{Clip: pipeline.Clip{Width: 400, Height: 300, TimeFactor: 1, CaptureRate: c.rate},
@@ -96,7 +97,7 @@ func TestWindow(t *testing.T) {
 			}
 			var asked []int
 			start := func(string, pipeline.Region) follower { return following{src, &asked} }
-			b := burst{t: guide[c.n/2].t, pts: guide[c.n/2].pts, speed: 3, travel: .4}
+			b := burst{t: guide[c.n/2].t + c.away, pts: guide[c.n/2].pts, speed: 3, travel: .4}
 			w, err := window(context.Background(), o, start, span{0, 9}, b, guide, func(int, int) {})
 			if err != nil {
 				t.Fatal(err)
