@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 
@@ -70,7 +71,7 @@ func nightly(ctx context.Context, s streams, args []string) error {
 		if sum.Outcomes == nil {
 			sum.Outcomes = []jobs.Outcome{}
 		}
-		if err := writeJSON(s.out, struct {
+		if err := json.NewEncoder(s.out).Encode(struct {
 			jobs.Summary
 			nightlyPost
 		}{sum, left}); err != nil {
