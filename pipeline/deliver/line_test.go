@@ -40,7 +40,7 @@ func openFiles() int {
 func letterOf(size int) *Message {
 	raw := "From: coach@barn.example\r\nTo: ada@home.example\r\nSubject: x\r\nMIME-Version: 1.0\r\n\r\n..dots\r\n.\r\n"
 	for len(raw) < size {
-		raw += strings.Repeat(strings.Repeat("x", 70)+"\r\n.y\r\n", 1+size/200)
+		raw += strings.Repeat(strings.Repeat("x", 900)+"\r\n.y\r\n", 1+size/2000)
 	}
 	return &Message{ID: "1@barn.example", From: "coach@barn.example", To: []string{"ada@home.example", "ben@home.example", "cy@home.example"}, Raw: []byte(raw)}
 }
@@ -85,8 +85,19 @@ func TestEveryFault(t *testing.T) {
 			t.Parallel()
 			s := smtptest.New(t, f)
 			server := serverOf(s)
-			if !strings.HasPrefix(string(f), "hang") {
-				server.Timeout = 10 * time.Second // a busy machine is no fault
+			size := 2 << 20 // more than the kernel's buffers, so that its middle is a middle
+			switch {
+			case f == smtptest.HangMid, f == smtptest.Mid552:
+				size = 8 << 20
+				if f == smtptest.Mid552 {
+					server.Timeout = 20 * time.Second
+				}
+			case f == smtptest.HangLost, f == smtptest.HangKept:
+				server.Timeout, server.end, size = 20*time.Second, 200*time.Millisecond, 400
+			case strings.HasPrefix(string(f), "hang"):
+				size = 400
+			default:
+				server.Timeout = 20 * time.Second // a busy machine is no fault
 			}
 			l, err := Dial(t.Context(), server)
 			if want.outcome == dial {
@@ -103,7 +114,7 @@ func TestEveryFault(t *testing.T) {
 				t.Fatal(err)
 			}
 			defer l.Close()
-			m := letterOf(6 << 20) // more than the kernel buffers, so that its middle is a middle
+			m := letterOf(size)
 			called := 0
 			got, err := l.Send(t.Context(), m, m.To, func(taken []string) error {
 				called++
@@ -165,7 +176,7 @@ func TestNoAnswerLies(t *testing.T) {
 			t.Parallel()
 			s := smtptest.New(t, smtptest.Random(uint64(run), 24)...)
 			server := serverOf(s)
-			server.Timeout = 120 * time.Millisecond
+			server.Timeout, server.end = 150*time.Millisecond, 300*time.Millisecond
 			var l Line
 			defer func() {
 				if l != nil {
@@ -177,7 +188,7 @@ func TestNoAnswerLies(t *testing.T) {
 			for n := range 20 {
 				size := 300
 				if n%3 == 0 {
-					size = 5 << 20
+					size = 2 << 20
 				}
 				m := letterOf(size)
 				m.Raw = append([]byte(fmt.Sprintf("X-Number: %d\r\n", n)), m.Raw...)
@@ -381,7 +392,7 @@ func TestTLS(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			m := letterOf(3 << 20)
+			m := letterOf(1 << 20)
 			got, err := l.Send(t.Context(), m, m.To, goes)
 			l.Close()
 			if r := s.Received(); err != nil || got[0].Outcome != Taken || len(r) != 1 || !r[0].TLS || !bytes.Equal(r[0].Raw, m.Raw) {

@@ -698,7 +698,7 @@ func TestNoInjection(t *testing.T) {
 			t.Errorf("something can't be seen in %q", parts[0].body)
 		}
 	})
-	if made < 10 || wrong < 10 {
+	if made == 0 || wrong == 0 {
 		t.Errorf("%d made, %d refused", made, wrong)
 	}
 }

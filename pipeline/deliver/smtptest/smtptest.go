@@ -275,6 +275,9 @@ func (s *Server) accept() {
 		if err != nil {
 			return
 		}
+		if t, ok := c.(*net.TCPConn); ok {
+			_ = t.SetReadBuffer(32 << 10) // so that a sender learns early that nobody reads
+		}
 		s.mu.Lock()
 		s.opened++
 		s.conns[c] = true
