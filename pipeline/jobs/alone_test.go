@@ -13,6 +13,7 @@ import (
 // Notes and voice notes without their clip are told of and stay; two that say
 // the same are two. When the clip comes they go with it.
 func TestNotesWaitForTheirClip(t *testing.T) {
+	t.Parallel()
 	work := house(t)
 	note := drop(t, work, "inbox/p001/a.yaml", "p001")
 	drop(t, work, "inbox/p001/b.yaml", "p001")
@@ -56,6 +57,7 @@ func TestNotesWaitForTheirClip(t *testing.T) {
 
 // A daemon tells of them when the clip had time to come.
 func TestNotesWaitForTheCap(t *testing.T) {
+	t.Parallel()
 	work := house(t)
 	drop(t, work, "inbox/p001/a.yaml", "p001")
 	s := store(t, work)
@@ -90,6 +92,7 @@ func TestNotesWaitForTheCap(t *testing.T) {
 // What comes after its clip was taken is put aside with the reason; a clip of
 // the same name of another day has nothing to do with it.
 func TestLateNotes(t *testing.T) {
+	t.Parallel()
 	work := house(t)
 	clip := drop(t, work, "inbox/p001/a.mov", "the clip")
 	bad := drop(t, work, "inbox/p001/c.MOV", "unreadable clip")

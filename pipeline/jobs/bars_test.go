@@ -41,6 +41,7 @@ func TestTenThousandSmallFiles(t *testing.T) {
 	if testing.Short() {
 		t.Skip("a long loop of one goroutine")
 	}
+	t.Parallel()
 	const (
 		others = 8500
 		clips  = 1000
@@ -116,7 +117,7 @@ func TestTenThousandSmallFiles(t *testing.T) {
 		t.Errorf("%d copies", len(again))
 	}
 	grew := heap() - was
-	if grew > 16<<20 {
+	if grew > 64<<20 { // others of these tests run at the same time
 		t.Errorf("%d bytes stay in use", grew)
 	}
 	t.Logf("%d files in %.1f s; heap %+.1f MB, resident %.0f MB", others+clips+twice+notes, took.Seconds(), float64(grew)/1e6, float64(resident(t))/1e6)

@@ -64,6 +64,7 @@ func TestNightRunsOnce(t *testing.T) {
 		{"off for a week", "America/Chicago", 2 * time.Hour, []string{"2026-05-03 05:00", restart, "2026-05-10 13:00-2026-05-10 13:10"}, "2026-05-02 2026-05-10"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
 			zone, err := time.LoadLocation(c.zone)
 			if err != nil {
 				t.Fatal(err)

@@ -59,6 +59,7 @@ func count(t *testing.T, s *Store, st State) int {
 
 // Notes, folders and special files that mean harm.
 func TestHostileCompany(t *testing.T) {
+	t.Parallel()
 	top := t.TempDir()
 	work := filepath.Join(top, "work")
 	hashes := map[string]string{}
@@ -152,6 +153,7 @@ func TestFolderBecomesALink(t *testing.T) {
 // A clip that is renamed again and again while it is found, read through and
 // taken, on a daemon that is told of changes: one lesson.
 func TestRenamedAllTheTime(t *testing.T) {
+	t.Parallel()
 	work := house(t)
 	s := store(t, work)
 	o := options(work)
