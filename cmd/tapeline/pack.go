@@ -13,10 +13,13 @@ import (
 	"image"
 	"image/jpeg"
 	"io"
+	"maps"
 	"os"
 	"path/filepath"
+	"runtime"
 	"slices"
 	"strings"
+	"sync"
 
 	"tapeline/config"
 	"tapeline/detect/coach"
@@ -205,10 +208,10 @@ func pack(ctx context.Context, o options, by aside, lesson, clipPath, who string
 	switch {
 	case ctx.Err() != nil:
 		return lv, &pipeline.Error{Fault: pipeline.FaultInterrupted, Step: "pack", Path: lesson, What: "interrupted; nothing was written", Err: err}
-	case !errors.As(err, &e):
-		return lv, &pipeline.Error{Fault: pipeline.FaultInternal, Step: "pack", Path: lesson, What: err.Error(), Err: err}
+	case errors.As(err, &e):
+		return lv, e
 	}
-	return lv, err
+	return lv, &pipeline.Error{Fault: pipeline.FaultInternal, Step: "pack", Path: lesson, What: err.Error(), Err: err}
 }
 
 func packed(ctx context.Context, o options, by aside, lesson, clipPath, who string, most int64, tell pipeline.Progress) (lv pipeline.Leaving, err error) {
@@ -455,8 +458,10 @@ func (p *parcel) side(crop int) int {
 	return long
 }
 
-// each decodes the frames that leave.
-func (p *parcel) each(step string, cut bool, do func(f *pipeline.Frame) error) error {
+// each decodes the frames that leave and hands them on, with a copy of the
+// networks, to as many goroutines as there are of these: do is called by
+// several at once, for frames in no order.
+func (p *parcel) each(step string, cut bool, nets []*pose.Nets, do func(n *pose.Nets, f *pipeline.Frame) error) error {
 	first, last := p.frames[0], p.frames[len(p.frames)-1]
 	src, err := clip.Open(p.ctx, p.clip, clip.Options{MaxSide: p.side(lookSide), From: p.clip.PTS[first], To: p.clip.PTS[last]})
 	if err != nil {
@@ -466,54 +471,82 @@ func (p *parcel) each(step string, cut bool, do func(f *pipeline.Frame) error) e
 		src = clip.Crop(src, p.crop)
 	}
 	defer src.Close()
-	for done := 0; ; {
-		f, err := src.Next()
-		if errors.Is(err, io.EOF) {
-			return nil
-		}
-		if err != nil {
-			return err
-		}
-		if _, leaves := slices.BinarySearch(p.frames, f.Index); !leaves {
-			continue
-		}
-		p.tell.Tell(step, done, len(p.frames))
-		if err := do(f); err != nil {
-			return err
-		}
-		done++
+	frames := make(chan *pipeline.Frame)
+	faults := make(chan error, len(nets))
+	for _, n := range nets {
+		go func() {
+			var fault error
+			for f := range frames {
+				if fault == nil {
+					fault = do(n, f)
+				}
+			}
+			faults <- fault
+		}()
 	}
+	err = func() error {
+		defer close(frames)
+		for done := 0; ; {
+			f, err := src.Next()
+			if errors.Is(err, io.EOF) {
+				return nil
+			}
+			if err != nil {
+				return err
+			}
+			if _, leaves := slices.BinarySearch(p.frames, f.Index); !leaves {
+				continue
+			}
+			p.tell.Tell(step, done, len(p.frames))
+			mine := *f
+			mine.Pix = slices.Clone(f.Pix)
+			frames <- &mine
+			done++
+		}
+	}()
+	for range nets {
+		err = errors.Join(err, <-faults)
+	}
+	return err
 }
+
+// lookers is how many frames are looked at at once: a network takes a core.
+const lookers = 2
 
 // others looks for people besides the batter and, where they are to be hidden,
 // finds blocks so coarse that nobody is seen any more.
 func (p *parcel) others(o options, lv *pipeline.Leaving) error {
-	nets, err := pose.Open(cmp.Or(o.home, pose.DefaultDir()), pose.Options{})
-	if err != nil {
-		return err
-	}
-	defer nets.Close()
-	part := [4]float64{float64(p.crop[0]), float64(p.crop[1]), float64(p.crop[0] + p.crop[2]), float64(p.crop[1] + p.crop[3])}
-	var frames []others.Frame
-	var index []int
-	err = p.each("look", false, func(f *pipeline.Frame) error {
-		found, err := others.Look(nets, f, part, p.body(f.Index))
+	var nets []*pose.Nets
+	for range min(lookers, runtime.GOMAXPROCS(0)) {
+		n, err := pose.Open(cmp.Or(o.home, pose.DefaultDir()), pose.Options{})
 		if err != nil {
 			return err
 		}
-		cam, ok := p.camera[f.Index]
-		if !ok {
-			cam = pipeline.Identity()
-			if n := len(frames); n > 0 {
-				cam = frames[n-1].Camera
-			}
-		}
-		frames = append(frames, others.Frame{T: p.clip.Capture(f.PTS), Camera: cam, Found: found})
-		index = append(index, f.Index)
-		return nil
+		defer n.Close()
+		nets = append(nets, n)
+	}
+	part := [4]float64{float64(p.crop[0]), float64(p.crop[1]), float64(p.crop[0] + p.crop[2]), float64(p.crop[1] + p.crop[3])}
+	var lock sync.Mutex
+	looks := map[int]others.Frame{}
+	err := p.each("look", false, nets, func(n *pose.Nets, f *pipeline.Frame) error {
+		found, err := others.Look(n, f, part, p.body(f.Index))
+		lock.Lock()
+		defer lock.Unlock()
+		looks[f.Index] = others.Frame{T: p.clip.Capture(f.PTS), Found: found}
+		return err
 	})
 	if err != nil {
 		return err
+	}
+	index := slices.Sorted(maps.Keys(looks))
+	frames := make([]others.Frame, len(index))
+	cam := pipeline.Identity()
+	for i, n := range index {
+		if c, ok := p.camera[n]; ok { // where it was not followed, the one before holds
+			cam = c
+		}
+		frames[i] = looks[n]
+		frames[i].Camera = cam
 	}
 	p.veils = map[int][]others.Veil{}
 	lv.Looked = len(frames)
@@ -529,14 +562,16 @@ func (p *parcel) others(o options, lv *pipeline.Leaving) error {
 	by := pipeline.Point{X: -part[0], Y: -part[1]} // to the crop's own pixels
 	for _, p.block = range veils {
 		lv.Blurred = 0
-		err := p.each("check", true, func(f *pipeline.Frame) error {
+		err := p.each("check", true, nets, func(n *pose.Nets, f *pipeline.Frame) error {
 			if len(p.veils[f.Index]) == 0 {
 				return nil
 			}
 			p.hide(f)
-			found, err := others.Look(nets, f, [4]float64{0, 0, float64(p.crop[2]), float64(p.crop[3])}, p.body(f.Index).Moved(by))
+			found, err := others.Look(n, f, [4]float64{0, 0, float64(p.crop[2]), float64(p.crop[3])}, p.body(f.Index).Moved(by))
 			if err == nil && !slices.ContainsFunc(found, func(x others.Found) bool { return x.Score >= others.Sure }) {
+				lock.Lock()
 				lv.Blurred++
+				lock.Unlock()
 			}
 			return err
 		})

@@ -43,8 +43,8 @@ type track struct {
 }
 
 // margin is how much wider and higher than the box a veil is, on each side, of
-// its height: the network cuts hair and fingers off.
-const margin = .08
+// its height: the network cuts hair, hands and feet off.
+const margin = .1
 
 // Join makes of what was found in frames, in order of time, who is there: what
 // scores Sure in one frame is followed through doubtful ones, and where it was

@@ -25,6 +25,7 @@ const Doubt = .2
 
 const (
 	around  = 1.15 // what is looked at, of the part's longer side: half a person at its edge is whole beyond it
+	beyond  = 1.7  // and once, for people larger than the part
 	inside  = .02  // of a box that must lie in the part
 	samples = 12   // points along each side of a box
 )
@@ -34,11 +35,7 @@ const (
 // part's height and more are looked for, see the package.
 func Look(n Nets, f *pipeline.Frame, part [4]float64, batter pipeline.Silhouette) ([]Found, error) {
 	all := squares(part)
-	outer := [4]float64{math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)}
-	for _, q := range all {
-		b := sides(q)
-		outer = [4]float64{math.Min(outer[0], b[0]), math.Min(outer[1], b[1]), math.Max(outer[2], b[2]), math.Max(outer[3], b[3])}
-	}
+	outer := sides(all[0])
 	var out []Found
 	for _, q := range all {
 		found, err := n.People(f, []pipeline.Region{q}, Doubt)
@@ -60,8 +57,8 @@ func sides(q pipeline.Region) [4]float64 {
 	return [4]float64{q.CX - h, q.CY - h, q.CX + h, q.CY + h}
 }
 
-// fragment tells whether a box ends at an edge of its square behind which other
-// squares see on: half a batter, and whole in one of those.
+// fragment tells whether a box ends at an edge of its square behind which
+// another square sees on: half a batter, and whole in that one.
 func fragment(box, square, outer [4]float64) bool {
 	near := .015 * (square[2] - square[0])
 	for i := range box {
@@ -83,14 +80,16 @@ func best(all []Found) (out []Found) {
 	return out
 }
 
-// squares cover the part and a little around it, in two sizes, half
-// overlapping.
+// squares cover the part and a little around it in sizes of the part's longer
+// side: the largest sees whole who is larger than the batter, the smallest who
+// is far away.
 func squares(part [4]float64) (out []pipeline.Region) {
 	w, h := part[2]-part[0], part[3]-part[1]
 	x, y := (part[0]+part[2])/2, (part[1]+part[3])/2
-	long, short := around*math.Max(w, h), around*math.Min(w, h)
-	w, h = w+long-long/around, h+long-long/around
-	for _, side := range []float64{math.Min(long, 1.3*short), long / 2} {
+	long, short := math.Max(w, h), math.Min(w, h)
+	out = append(out, pipeline.Region{CX: x, CY: y, Size: beyond * long})
+	w, h = w+(around-1)*long, h+(around-1)*long
+	for _, side := range []float64{math.Min(around*long, around*1.3*short), .75 * around * long, .5 * around * long} {
 		for _, cy := range centres(h, side) {
 			for _, cx := range centres(w, side) {
 				out = append(out, pipeline.Region{CX: x - w/2 + cx, CY: y - h/2 + cy, Size: side})
