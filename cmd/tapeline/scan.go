@@ -27,7 +27,7 @@ var scanCommand = command{
 
 Looks through the recording of a whole lesson for what may be swings and lists
 them: when, whose by the number cards in it, whether there was a sharp sound.
-Nobody is looked for yet: about one in three is somebody passing or a card being
+Nobody is looked for yet: as many as half may be somebody passing or a card being
 held up; reading a cut ("tapeline read") tells. "tapeline watch" and "nightly" do
 all of this by themselves with every recording of more than a minute.
 

@@ -18,6 +18,8 @@ import (
 	"testing"
 	"time"
 
+	"github.com/riverqueue/river"
+
 	"tapeline/pipeline/inbox"
 	"tapeline/pipeline/ledger"
 )
@@ -557,5 +559,18 @@ func TestDiesAtALateCard(t *testing.T) {
 			}
 			wantLessons(t, work, map[string]string{swing: "p004"})
 		})
+	}
+}
+
+// A recording has the time its length needs, in its child and in River; a clip
+// has that of a reading.
+func TestLimits(t *testing.T) {
+	e := &Engine{o: Options{Limits: Limits{Time: 15 * time.Minute, Memory: 1}}}
+	w := &worker{e: e}
+	for length, want := range map[time.Duration]time.Duration{0: 15 * time.Minute, 90 * time.Minute: 195 * time.Minute} {
+		l := e.o.limits(length.Milliseconds())
+		if river := w.Timeout(&river.Job[readArgs]{Args: readArgs{Length: length.Milliseconds()}}); l.Time != want || l.Memory != 1 || river <= l.Time {
+			t.Errorf("%v: %+v, in River %v", length, l, river)
+		}
 	}
 }
