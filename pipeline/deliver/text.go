@@ -81,12 +81,13 @@ func newText(l *Letter, lang words.Lang) (*text, error) {
 	t.add(para, lang.Mail["hello"])
 	t.add(para, intro+" "+film(l, lang))
 	t.add(picture, lang.Mail["alt"])
-	if good := lang.Praise(&l.Report, s); len(good) > 0 {
+	good := lang.Praise(&l.Report, s)
+	if len(good) > 0 {
 		t.part(lang.Page["good"], list, good...)
 	} else {
 		t.part(lang.Page["good"], para, lang.Page["good_none"])
 	}
-	t.focus(&l.Report, s)
+	t.focus(&l.Report, s, good)
 	t.doubts(s)
 	t.plan(&l.Report, s)
 	if err := t.coach(s.Notes, l.Note); err != nil {
@@ -134,7 +135,7 @@ func (t *text) part(title string, k kind, items ...string) {
 
 // focus is the one thing, and why: what was measured with its doubt, what it
 // comes from and leads to.
-func (t *text) focus(rep *pipeline.Report, s *pipeline.Swing) {
+func (t *text) focus(rep *pipeline.Report, s *pipeline.Swing, good []string) {
 	f := t.lang.Focus(rep, s)
 	t.add(head, f.Head)
 	t.add(strong, f.Fix)
@@ -146,10 +147,13 @@ func (t *text) focus(rep *pipeline.Report, s *pipeline.Swing) {
 	if f.Cue != "" {
 		t.add(para, t.lang.Page["cue"]+" "+f.Cue)
 	}
-	if later := t.lang.Later(rep, s); later != "" {
+	later := t.lang.Later(rep, s)
+	if later != "" {
 		t.add(para, t.lang.Page["also"]+" "+later)
 	}
-	t.add(small, t.lang.Page["legend_bounds"])
+	if strings.ContainsAny(f.Fact+later+strings.Join(good, ""), "±–") {
+		t.add(small, t.lang.Page["legend_bounds"])
+	}
 }
 
 func (t *text) doubts(s *pipeline.Swing) {
@@ -180,6 +184,7 @@ func (t *text) plan(rep *pipeline.Report, s *pipeline.Swing) {
 	t.add(head, title)
 	t.add(para, lead)
 	var items []item
+	var names []string
 	safe := map[string]bool{}
 	for _, st := range p.Steps {
 		code := s.Drill(st)
@@ -195,6 +200,7 @@ func (t *text) plan(rep *pipeline.Report, s *pipeline.Swing) {
 			safe[d.Safety] = true
 			do += " " + t.lang.Page["safety"] + " " + d.Safety
 		}
+		names = append(names, d.Name)
 		lead := d.Name
 		if times := t.lang.Times(st); times != "" {
 			lead += ", " + times
@@ -202,6 +208,28 @@ func (t *text) plan(rep *pipeline.Report, s *pipeline.Swing) {
 		items = append(items, item{lead + ":", strings.TrimSpace(do)})
 	}
 	t.blocks = append(t.blocks, block{kind: steps, items: items})
+	t.week(p.Days, names)
+}
+
+// week says on which day to do which steps.
+func (t *text) week(days [][]int, names []string) {
+	var items []item
+	for i, day := range days {
+		var do []string
+		for _, n := range day {
+			if n >= 0 && n < len(names) {
+				do = append(do, fmt.Sprintf(t.lang.Page["day_step"], n+1, names[n]))
+			}
+		}
+		if len(do) == 0 {
+			do = []string{t.lang.Page["day_off"]}
+		}
+		items = append(items, item{fmt.Sprintf(t.lang.Page["day"], i+1) + ":", strings.Join(do, "; ")})
+	}
+	if len(items) > 0 {
+		t.add(strong, t.lang.Page["week"])
+		t.blocks = append(t.blocks, block{kind: list, items: items})
+	}
 }
 
 // coach is what the coach wrote: beside the clip, and to this family.
