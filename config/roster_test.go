@@ -111,6 +111,7 @@ func TestRosterSlips(t *testing.T) {
 		head + "a,,\n":                          "r.csv:2: wrong number of fields",
 		head + "a,\"x,,,,,\n":                   "r.csv:2:",
 		head + "a,,\xff,,,,\n":                  "is not UTF-8",
+		"PK\x03\x04 a workbook":                 "is a spreadsheet's own file",
 	} {
 		_, err := ReadRoster(rosterFile(t, "r.csv", text))
 		if err == nil || !strings.Contains(err.Error(), want) || strings.Contains(err.Error(), "\n") {
