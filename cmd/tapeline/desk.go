@@ -227,23 +227,13 @@ type deskShelf struct {
 	st     *jobs.Store
 	roster *liveRoster
 	rules  []coach.Rule
-	book   string
+	ledger *ledger.Ledger
 	log    *slog.Logger
-	leave  leaver // nil: there is no roster
+	leave  *deskPost // nil: there is no roster
 
 	mu     sync.Mutex
 	tracks []openedTrack // the one used last in front
 	sheets map[string]openedSheet
-}
-
-// leaver lets lessons go; nil where that isn't configured.
-type leaver interface {
-	// Outs is how far lessons are, by clip.
-	Outs(ctx context.Context) (map[string]desk.Out, error)
-	Families(ctx context.Context, ids []string) ([]desk.Family, error)
-	Release(ctx context.Context, ids []string, word desk.Word) error
-	Hold(ctx context.Context, ids []string, who string) error
-	Close() error
 }
 
 type openedTrack struct {
@@ -277,16 +267,21 @@ func openShelf(ctx context.Context, y *yard, log *slog.Logger) (*deskShelf, erro
 			return nil, usage("%v", err)
 		}
 	}
-	if d.book, err = y.ledger(); err != nil {
+	book, err := y.ledger()
+	if err != nil {
 		return nil, usage("ledger: %v", err)
 	}
 	if d.st, err = y.store(ctx, false); err != nil {
 		return nil, err
 	}
+	if d.ledger, err = ledger.Create(ctx, book); err != nil {
+		return nil, errors.Join(err, d.st.Close())
+	}
 	if d.roster != nil {
-		if d.leave, err = openDeskPost(ctx, y, d.st, log); err != nil {
-			return nil, errors.Join(err, d.st.Close())
+		if d.leave, err = openDeskPost(y, d.ledger, book, d.st, log); err != nil {
+			return nil, errors.Join(err, d.ledger.Close(), d.st.Close())
 		}
+		d.leave.begin(ctx)
 	}
 	return d, nil
 }
@@ -294,8 +289,9 @@ func openShelf(ctx context.Context, y *yard, log *slog.Logger) (*deskShelf, erro
 // Close ends what goes on; the context of openShelf has ended.
 func (d *deskShelf) Close() {
 	if d.leave != nil {
-		_ = d.leave.Close()
+		d.leave.end()
 	}
+	_ = d.ledger.Close()
 	_ = d.st.Close()
 }
 
@@ -309,16 +305,6 @@ func (d *deskShelf) player(id string) config.Player {
 		p.ID = id
 	}
 	return p
-}
-
-// headlineKeys are the keys of the headline measures.
-func headlineKeys() (keys []string) {
-	for _, h := range headline {
-		if !slices.Contains(keys, h.key) {
-			keys = append(keys, h.key)
-		}
-	}
-	return keys
 }
 
 // Items implements desk.Shelf.
@@ -346,12 +332,7 @@ func (d *deskShelf) Items(ctx context.Context) ([]desk.Item, error) {
 		}
 		i.FirstName = n
 		if l, ok := lessons[i.ID]; ok {
-			i.Lesson, i.View, i.Bats, i.Bands, i.Day, i.Out = true, l.View, l.Bats, l.Bands, l.Day, outs[i.ID]
-			if sw := l.Shown(); sw != nil {
-				s := *sw
-				s.Measures = slices.DeleteFunc(slices.Clone(s.Measures), func(m pipeline.Measure) bool { return !isHeadline(&m) })
-				i.Swing = &s
-			}
+			i.Lesson, i.View, i.Bats, i.Day, i.Out, i.Swing = true, l.View, l.Bats, l.Day, outs[i.ID], l.Shown()
 			delete(lessons, i.ID)
 		}
 		return i
@@ -370,22 +351,28 @@ func (d *deskShelf) Items(ctx context.Context) ([]desk.Item, error) {
 	return out, nil
 }
 
-// shown are the lessons of the ledger by clip; no ledger holds none.
+// shown are the lessons of the ledger by clip.
 func (d *deskShelf) shown(ctx context.Context) (map[string]*ledger.Lesson, error) {
 	out := map[string]*ledger.Lesson{}
-	if _, err := os.Lstat(d.book); err != nil {
-		return out, nil
-	}
-	l, err := ledger.Open(ctx, d.book)
-	if err != nil {
-		return nil, err
-	}
-	defer l.Close()
-	all, err := l.Shown(ctx, headlineKeys())
+	all, err := d.ledger.Shown(ctx)
 	for i := range all {
 		out[all[i].Clip] = &all[i]
 	}
 	return out, err
+}
+
+// Fill implements desk.Shelf.
+func (d *deskShelf) Fill(ctx context.Context, items []*desk.Item) error {
+	for _, i := range items {
+		measures, bands, err := d.ledger.Numbers(ctx, i.ID)
+		if err != nil {
+			return err
+		}
+		sw := *i.Swing
+		sw.Measures = slices.DeleteFunc(measures, func(m pipeline.Measure) bool { return !isHeadline(&m) })
+		i.Swing, i.Bands = &sw, bands
+	}
+	return nil
 }
 
 func (d *deskShelf) item(c *jobs.Clip) desk.Item {

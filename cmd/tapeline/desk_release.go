@@ -29,21 +29,20 @@ type deskPost struct {
 	said   map[string]string // why the last word on a lesson came to nothing
 }
 
-func openDeskPost(ctx context.Context, y *yard, st *jobs.Store, log *slog.Logger) (*deskPost, error) {
-	p, err := y.makePost(ctx, log)
+func openDeskPost(y *yard, book *ledger.Ledger, path string, st *jobs.Store, log *slog.Logger) (*deskPost, error) {
+	p, err := y.post(book, path, log)
 	if err != nil {
 		return nil, err
 	}
-	return &deskPost{post: p, st: st, ctx: ctx, log: log, line: make(chan struct{}, 1), making: map[string]bool{}, said: map[string]string{}}, nil
+	return &deskPost{post: p, st: st, log: log, line: make(chan struct{}, 1), making: map[string]bool{}, said: map[string]string{}}, nil
 }
 
-// Close waits for what is being made; ctx has ended.
-func (p *deskPost) Close() error {
-	p.wait.Wait()
-	return p.post.Close()
-}
+// begin sets when what goes on in the background ends; end waits for it.
+func (p *deskPost) begin(ctx context.Context) { p.ctx = ctx }
 
-// Outs implements leaver.
+func (p *deskPost) end() { p.wait.Wait() }
+
+// Outs is how far lessons are, by clip.
 func (p *deskPost) Outs(ctx context.Context) (map[string]desk.Out, error) {
 	items, err := p.box.Items(ctx)
 	if err != nil {
@@ -69,7 +68,7 @@ func (p *deskPost) Outs(ctx context.Context) (map[string]desk.Out, error) {
 	return out, nil
 }
 
-// Families implements leaver.
+// Families says who would get which lesson.
 func (p *deskPost) Families(ctx context.Context, ids []string) ([]desk.Family, error) {
 	items, err := p.box.Items(ctx)
 	if err != nil {
@@ -140,7 +139,7 @@ func (p *deskPost) heads(ctx context.Context, ids []string) (out []ledger.Lesson
 	return out, nil
 }
 
-// Hold implements leaver.
+// Hold keeps lessons.
 func (p *deskPost) Hold(ctx context.Context, ids []string, who string) error {
 	which, err := p.heads(ctx, ids)
 	if err != nil {
@@ -153,7 +152,7 @@ func (p *deskPost) Hold(ctx context.Context, ids []string, who string) error {
 	return nil
 }
 
-// Release implements leaver: it begins what then goes on in the background.
+// Release begins what then goes on in the background.
 func (p *deskPost) Release(ctx context.Context, ids []string, word desk.Word) error {
 	which, err := p.heads(ctx, ids)
 	if err != nil {

@@ -253,9 +253,10 @@ func (b *deskBarn) browser() *http.Client {
 	if err != nil {
 		b.t.Fatal(err)
 	}
+	text, err := io.ReadAll(r.Body)
 	r.Body.Close()
-	if r.StatusCode != http.StatusOK {
-		b.t.Fatalf("came in: %s", r.Status)
+	if err != nil || r.StatusCode != http.StatusOK {
+		b.t.Fatalf("came in: %s %s %v", r.Status, text, err)
 	}
 	return c
 }

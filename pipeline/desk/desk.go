@@ -44,7 +44,7 @@ type Item struct {
 	Part      int
 	Whole     int
 	// Lesson: there is one. View and Bats are its own, Swing is the swing it
-	// shows, with what of it is remembered.
+	// shows: its contact and findings; Fill adds Bands and the headline measures.
 	Lesson bool
 	View   pipeline.View
 	Bats   pipeline.Side
@@ -121,8 +121,10 @@ func (c *Conflict) Error() string { return "the notes were changed meanwhile" }
 // no clip's gives ErrNone. Errors that a person can do something about are
 // *pipeline.Error.
 type Shelf interface {
-	// Items are all clips with their lessons, in no order.
+	// Items are all clips with their lessons, in no order; Fill adds the numbers
+	// of those that are shown.
 	Items(ctx context.Context) ([]Item, error)
+	Fill(ctx context.Context, items []*Item) error
 	Lesson(ctx context.Context, id string) (*Lesson, error)
 	// Clip is the clip of a lesson whose original is here.
 	Clip(ctx context.Context, id string) (pipeline.Clip, error)

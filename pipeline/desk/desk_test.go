@@ -53,6 +53,8 @@ func report() *pipeline.Report {
 
 func (s *shelf) Items(context.Context) ([]Item, error) { return s.items, nil }
 
+func (s *shelf) Fill(context.Context, []*Item) error { return nil }
+
 func (s *shelf) Lesson(_ context.Context, id string) (*Lesson, error) {
 	if id != lessonID {
 		return nil, ErrNone

@@ -2,6 +2,7 @@ package desk
 
 import (
 	"cmp"
+	"context"
 	"fmt"
 	"net/http"
 	"net/url"
@@ -78,10 +79,15 @@ func (d *desk) list(w http.ResponseWriter, r *http.Request, s *session) {
 	q := r.URL.Query()
 	a := asked{Text: q.Get("q"), Player: q.Get("player"), Day: q.Get("day"), State: q.Get("state")}
 	a.Page, _ = strconv.Atoi(q.Get("page"))
-	d.page(w, r, "list.html", d.listOf(items, a, s))
+	v, err := d.listOf(r.Context(), items, a, s)
+	if err != nil {
+		d.wrong(w, r, err)
+		return
+	}
+	d.page(w, r, "list.html", v)
 }
 
-func (d *desk) listOf(items []Item, a asked, s *session) listView {
+func (d *desk) listOf(ctx context.Context, items []Item, a asked, s *session) (listView, error) {
 	v := listView{frameView: d.frameOf(s, d.w("title")), Asked: a, Total: len(items)}
 	all := make([]listed, len(items))
 	players, days, states := map[string]string{}, map[string]string{}, map[string]string{}
@@ -126,7 +132,20 @@ func (d *desk) listOf(items []Item, a asked, s *session) listView {
 	if at < last {
 		v.After = a.page(at + 1)
 	}
-	for _, it := range all[at*perPage : min(len(all), (at+1)*perPage)] {
+	page := all[at*perPage : min(len(all), (at+1)*perPage)]
+	var fill []*Item
+	for i := range page {
+		if page[i].Lesson && page[i].Swing != nil {
+			fill = append(fill, &page[i].Item)
+		}
+	}
+	if err := d.o.Shelf.Fill(ctx, fill); err != nil {
+		return v, err
+	}
+	for i := range page {
+		d.numbers(&page[i])
+	}
+	for _, it := range page {
 		if len(it.Looks) > 0 {
 			v.Look = append(v.Look, it)
 			continue
@@ -137,7 +156,7 @@ func (d *desk) listOf(items []Item, a asked, s *session) listView {
 		day := &v.Days[len(v.Days)-1]
 		day.Lessons = append(day.Lessons, it)
 	}
-	return v
+	return v, nil
 }
 
 func (a asked) page(n int) string {
@@ -195,7 +214,7 @@ func (d *desk) listed(i *Item) listed {
 		it.Looks = append(it.Looks, text.Why(i.Reason, i.Detail))
 	}
 	if i.Lesson && i.Swing != nil {
-		d.numbers(&it)
+		d.findings(&it)
 	}
 	if i.Mended && i.State == "done" {
 		it.Looks = append(it.Looks, d.w("look_mended"))
@@ -216,7 +235,8 @@ func (d *desk) listed(i *Item) listed {
 	return it
 }
 
-func (d *desk) numbers(it *listed) {
+// findings says what is found in a lesson and what is doubtful of it.
+func (d *desk) findings(it *listed) {
 	text, sw := d.o.Text, it.Swing
 	e := sw.Event(pipeline.Contact)
 	switch {
@@ -225,16 +245,6 @@ func (d *desk) numbers(it *listed) {
 	case e.Lo != nil && e.Hi != nil && *e.Hi-*e.Lo > longContact:
 		it.Looks = append(it.Looks, d.w("look_contact"))
 	}
-	surely, told := 0, 0
-	for i := range sw.Measures {
-		m := &sw.Measures[i]
-		b := band(it.Bands, m)
-		it.Numbers = append(it.Numbers, number{text.MeasureName(m), text.Against(m, b), text.Verdict(m, b)})
-		if told++; m.Value != nil && !words.Vague(m) {
-			surely++
-		}
-	}
-	it.Sure = fmt.Sprintf(d.w("sure"), surely, told)
 	said := false
 	for _, f := range sw.Findings {
 		if f.Kind == pipeline.CantTell {
@@ -248,6 +258,24 @@ func (d *desk) numbers(it *listed) {
 	if !said {
 		it.Looks = append(it.Looks, d.w("look_unsure"))
 	}
+}
+
+// numbers are the headline measures.
+func (d *desk) numbers(it *listed) {
+	if it.Swing == nil {
+		return
+	}
+	text, sw := d.o.Text, it.Swing
+	surely, told := 0, 0
+	for i := range sw.Measures {
+		m := &sw.Measures[i]
+		b := band(it.Bands, m)
+		it.Numbers = append(it.Numbers, number{text.MeasureName(m), text.Against(m, b), text.Verdict(m, b)})
+		if told++; m.Value != nil && !words.Vague(m) {
+			surely++
+		}
+	}
+	it.Sure = fmt.Sprintf(d.w("sure"), surely, told)
 }
 
 func band(bands []pipeline.Band, m *pipeline.Measure) *pipeline.Band {

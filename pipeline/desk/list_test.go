@@ -37,7 +37,7 @@ func shownIDs(v listView) (out []string) {
 
 // What needs a look stands on top with the reason; then the newest day first.
 func TestLooks(t *testing.T) {
-	d := &desk{o: Options{Text: words.English()}}
+	d := &desk{o: Options{Text: words.English(), Shelf: &shelf{}}}
 	unsure := func(i *Item) {
 		i.Swing.Findings = []pipeline.Finding{{Rule: "eye_drop", Kind: pipeline.CantTell}}
 	}
@@ -65,7 +65,11 @@ func TestLooks(t *testing.T) {
 		}
 	}
 	items := []Item{lessonOf(1, nil), lessonOf(2, nil), lessonOf(3, unsure), lessonOf(5, nil), lessonOf(4, unsure)}
-	got := shownIDs(d.listOf(items, asked{}, &session{}))
+	v, err := d.listOf(t.Context(), items, asked{}, &session{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	got := shownIDs(v)
 	if want := []string{"4", "3", "2", "5", "1"}; !slices.Equal(got, want) {
 		t.Errorf("%v, want %v", got, want)
 	}
@@ -73,7 +77,7 @@ func TestLooks(t *testing.T) {
 
 // The list is filtered and searched before it is sent, fifty a page.
 func TestFind(t *testing.T) {
-	d := &desk{o: Options{Text: words.English()}}
+	d := &desk{o: Options{Text: words.English(), Shelf: &shelf{}}}
 	var items []Item
 	for n := range 140 {
 		items = append(items, lessonOf(n+1, func(i *Item) {
@@ -106,7 +110,10 @@ func TestFind(t *testing.T) {
 		pages, seen := 0, map[string]bool{}
 		for {
 			c.a.Page = pages
-			v := d.listOf(items, c.a, &session{})
+			v, err := d.listOf(t.Context(), items, c.a, &session{})
+			if err != nil {
+				t.Fatal(err)
+			}
 			ids := shownIDs(v)
 			if v.Count != want || len(ids) > perPage {
 				t.Errorf("%s: %d found, %d on a page; want %d", name, v.Count, len(ids), want)
