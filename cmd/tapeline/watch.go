@@ -32,11 +32,9 @@ the notes beside it, players: [{from: 0:00, to: 12:30, id: b07}], else what tell
 of the whole; where nothing does the cut goes to unplaced/, for you to put into
 its player's folder. See also "tapeline help scan".
 Who may not be filmed is not read: the clip stays where it is. What is hidden,
-still being copied, a link or no file is left alone. Every night, at the
-configured time, everything that lies in wait is looked at again, and what was
-kept long enough (keep) is removed. With a mail server configured what may leave
-of each new lesson is made, and what is released ("tapeline release") is sent
-within a minute.
+still being copied, a link or no file is left alone; notes without their clip
+wait for it. Every night, at the configured time, everything that lies in wait
+is looked at again.
 
   --config FILE   configuration (default tapeline.yaml, if it is there); "tapeline
                   help" lists its keys. A roster must be named in it.
