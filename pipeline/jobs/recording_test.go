@@ -123,6 +123,7 @@ func TestRecording(t *testing.T) {
 		{"parts of a clip", map[string]string{"s.mov": "short", "s.yaml": "parts 0-1:p001"}, []string{" unplaced bad_sidecar"}},
 	} {
 		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
 			work := house(t)
 			lesson := ""
 			for name, text := range c.drop {
@@ -500,6 +501,7 @@ func TestCardComesLate(t *testing.T) {
 		{"taken away", "phone/2.mov swing 1m", "phone/1.mov nobody 0m p004", "remove", ""},
 	} {
 		t.Run(c.name, func(t *testing.T) {
+			t.Parallel()
 			work := house(t)
 			name, text, _ := strings.Cut(c.clip, " ")
 			h := drop(t, work, "inbox/"+name, text)
