@@ -206,7 +206,7 @@ func (e *Engine) revisit(ctx context.Context, folder string) error {
 	for i := range lost {
 		c := &lost[i]
 		in := filepath.Dir(c.Came)
-		if folder != "" && in != folder || c.Parent != "" || c.Kind == KindRecording || c.Reason != inbox.NoPlayer && c.Reason != CardUnclear || c.Lies != e.dir(UnplacedDir) {
+		if folder != "" && in != folder || c.Kind == KindRecording || c.Reason != inbox.NoPlayer && c.Reason != CardUnclear || c.Lies != e.dir(UnplacedDir) {
 			continue
 		}
 		if any, err := e.store.cardsIn(ctx, in); err != nil {
@@ -218,12 +218,21 @@ func (e *Engine) revisit(ctx context.Context, folder string) error {
 		if err != nil || st.Size() != c.Size || !st.ModTime().Equal(c.Modified) {
 			continue
 		}
-		here, err := e.filmed(ctx, c.Original())
+		film := *c
+		if c.Parent != "" { // a cut was filmed when its recording was; there no card is before it
+			var ok bool
+			if film, ok, err = e.store.Clip(ctx, c.Parent); err != nil {
+				return err
+			} else if !ok || c.Reason != inbox.NoPlayer || !exists(film.Original()) {
+				continue
+			}
+		}
+		here, err := e.filmed(ctx, film.Original())
 		if err != nil {
 			return err
 		}
-		here.name = filepath.Base(c.Came)
-		player, carded, err := e.store.cardBefore(ctx, in, here, c.Added)
+		here.name = filepath.Base(film.Came)
+		player, carded, err := e.store.cardBefore(ctx, in, here, film.Added)
 		if err != nil {
 			return err
 		}
@@ -240,7 +249,7 @@ func (e *Engine) revisit(ctx context.Context, folder string) error {
 		}
 		p := inbox.Place{Reason: CardUnclear}
 		if player != "" || !carded {
-			p = inbox.Find(e.below(c.Came), note, player, e.o.Roster, today)
+			p = inbox.Find(e.below(film.Came), note, player, e.o.Roster, today)
 		}
 		if p.Reason == c.Reason {
 			continue
@@ -248,7 +257,7 @@ func (e *Engine) revisit(ctx context.Context, folder string) error {
 		c.Player, c.How, c.Reason, c.Detail = p.Player, p.How, p.Reason, p.Detail
 		switch p.Reason {
 		case "":
-			c.State, c.Day, c.Dated = Waiting, p.Day, p.Dated
+			c.State = Waiting
 		case inbox.NoConsent:
 			c.State = Held
 		}

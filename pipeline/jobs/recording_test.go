@@ -485,13 +485,23 @@ func TestPanic(t *testing.T) {
 // again, unless somebody has touched them.
 func TestCardComesLate(t *testing.T) {
 	at := time.Now().Add(-6 * time.Hour)
-	with := func(o *Options) { telling(o, at) }
+	with := func(o *Options) {
+		telling(o, at)
+		read := o.Recorded
+		o.Recorded = func(ctx context.Context, path string) (time.Time, error) {
+			if d, _ := isLesson(ctx, path); d > 0 {
+				return time.Time{}, nil
+			}
+			return read(ctx, path)
+		}
+	}
 	for _, c := range []struct {
 		name, clip, card, touch string
 		want                    string
 	}{
 		{"by time", "phone/2.mov swing 1m", "phone/9.mov nobody 0m p004", "", "p004 done "},
 		{"by name", "phone/2.mov swing -", "phone/1.mov nobody - p004", "", "p004 done "},
+		{"a recording's cut", "phone/2.mov lesson 90\ncut 5 11 8 swing -\n", "phone/1.mov nobody - p004", "", "p004 done "},
 		{"filmed behind it", "phone/2.mov swing 1m", "phone/1.mov nobody 2m p004", "", " unplaced no_player"},
 		{"too long before", "phone/2.mov swing 5h", "phone/1.mov nobody 0m p004", "", " unplaced no_player"},
 		{"another folder", "phone/2.mov swing 1m", "1.mov nobody 0m p004", "", " unplaced no_player"},
@@ -505,8 +515,14 @@ func TestCardComesLate(t *testing.T) {
 			work := house(t)
 			name, text, _ := strings.Cut(c.clip, " ")
 			h := drop(t, work, "inbox/"+name, text)
-			if s := once(t, work, with); s.Count(string(Unplaced)) != 1 {
+			s := once(t, work, with)
+			if s.Count(string(Unplaced)) != 1 {
 				t.Fatalf("%+v", s)
+			}
+			for _, o := range s.Outcomes {
+				if o.Recording == h {
+					h = o.Hash
+				}
 			}
 			m, _ := filepath.Glob(filepath.Join(work, UnplacedDir, "*.mov"))
 			switch c.touch {
