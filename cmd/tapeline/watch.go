@@ -34,7 +34,9 @@ its player's folder. See also "tapeline help scan".
 Who may not be filmed is not read: the clip stays where it is. What is hidden,
 still being copied, a link or no file is left alone; notes without their clip
 wait for it. Every night, at the configured time, everything that lies in wait
-is looked at again.
+is looked at again, and what was kept long enough (keep) is removed. With a mail
+server configured what may leave of each new lesson is made, and what is
+released ("tapeline release") is sent within a minute.
 
   --config FILE   configuration (default tapeline.yaml, if it is there); "tapeline
                   help" lists its keys. A roster must be named in it.
