@@ -133,7 +133,7 @@ func (y *yard) printSummary(s streams, sum jobs.Summary) {
 	row(s.out, t["clip"], t["player"], t["what"])
 	for _, r := range sum.Recordings {
 		if r.State == jobs.Done {
-			row(s.out, r.Hash[:8], r.Player, y.whole(r))
+			y.tell(s.out, r)
 		}
 	}
 	for _, o := range sum.Outcomes {

@@ -141,7 +141,7 @@ func status(ctx context.Context, s streams, args []string) error {
 	for _, r := range out.Recordings {
 		switch recordings[r.Hash[:8]] = true; {
 		case r.State == jobs.Done:
-			row(s.out, r.Hash[:8], r.Player, y.whole(r))
+			y.tell(s.out, r)
 			continue
 		case r.Step != "":
 			row(s.out, r.Hash[:8], r.Player, t["recording"]+": "+y.going(r.Step, r.Part, r.Whole))

@@ -356,6 +356,15 @@ func row(w io.Writer, clip, player, what string) {
 	fmt.Fprintf(w, "%-10s %-12s %s\n", clip, player, what)
 }
 
+// tell writes what became of a recording that was cut apart, and what of it needs
+// somebody.
+func (y *yard) tell(w io.Writer, r jobs.Recording) {
+	row(w, r.Hash[:8], r.Player, y.whole(r))
+	for _, l := range r.Left {
+		row(w, "", l.Player, fmt.Sprintf("%d × %s: %s", l.N, y.text.Work[string(l.State)], y.text.Why(l.Reason, l.Detail)))
+	}
+}
+
 // whole says in one line what became of a recording and its cuts.
 func (y *yard) whole(r jobs.Recording) string {
 	t := y.text.Work

@@ -483,6 +483,28 @@ type Recording struct {
 	Held       int       `json:"held"`
 	Failed     int       `json:"failed"`
 	Waiting    int       `json:"waiting"` // or being read
+	// Left are the cuts that need somebody, those of one reason together.
+	Left []Left `json:"left,omitempty"`
+}
+
+// Left is why so many cuts of a recording are not placed or held.
+type Left struct {
+	N      int    `json:"n"`
+	State  State  `json:"state"`
+	Player string `json:"player,omitempty"`
+	Reason string `json:"reason"`
+	Detail string `json:"detail,omitempty"`
+}
+
+// leave counts one more.
+func (r *Recording) leave(c *Clip) {
+	for i := range r.Left {
+		if l := &r.Left[i]; l.State == c.State && l.Player == c.Player && l.Reason == c.Reason && l.Detail == c.Detail {
+			l.N++
+			return
+		}
+	}
+	r.Left = append(r.Left, Left{1, c.State, c.Player, c.Reason, c.Detail})
 }
 
 // Recordings in the order in which they came.
@@ -513,8 +535,10 @@ func (s *Store) Recordings(ctx context.Context) (out []Recording, err error) {
 			case n.Reason == TakenBack:
 			case n.State == Unplaced:
 				r.Unplaced++
+				r.leave(&n)
 			case n.State == Held:
 				r.Held++
+				r.leave(&n)
 			case n.State == Failed:
 				r.Failed++
 			default:

@@ -154,6 +154,18 @@ func TestRecording(t *testing.T) {
 				if len(r) != 1 || r[0].Candidates != len(got)-1 || r[0].Lessons+r[0].Empty+r[0].Unplaced+r[0].Held != len(got)-1 {
 					t.Errorf("%+v", r)
 				}
+				left := map[string]int{}
+				for _, l := range r[0].Left {
+					left[l.Player+" "+string(l.State)+" "+l.Reason] += l.N
+				}
+				for is, n := range left {
+					if want := len(got) - len(slices.DeleteFunc(slices.Clone(got), func(o string) bool { return o == is })); n != want {
+						t.Errorf("%d %q; want %d", n, is, want)
+					}
+				}
+				if r := r[0]; (r.Unplaced+r.Held > 0) != (len(r.Left) > 0) {
+					t.Errorf("%+v", r)
+				}
 			}
 		})
 	}
