@@ -24,6 +24,7 @@ import (
 	"tapeline/config"
 	"tapeline/detect/pose"
 	"tapeline/pipeline"
+	"tapeline/pipeline/clip"
 	"tapeline/pipeline/desk"
 )
 
@@ -273,6 +274,133 @@ func TestDeskCorrects(t *testing.T) {
 	tab.until(strings.Replace(back, fmt.Sprint(contact), fmt.Sprint(contact+2), 1))
 	tab.settled(func() { tab.do(chromedp.Click("#redo")) })
 	tab.until(back)
+}
+
+// tabTo presses the tab key until an element has the focus, and says where it
+// can be seen.
+func (t *tab) tabTo(selector string) {
+	t.t.Helper()
+	for range 80 {
+		t.do(chromedp.KeyEvent(kb.Tab))
+		if eval[bool](t, fmt.Sprintf(`!!document.activeElement && document.activeElement.matches(%q)`, selector)) {
+			if !eval[bool](t, `(() => { const e = document.activeElement, b = e.querySelector("b"), s = getComputedStyle(e), z = b && getComputedStyle(b); return s.outlineStyle !== "none" || !!z && z.outlineStyle !== "none"; })()`) {
+				t.t.Errorf("the focus on %s can't be seen", selector)
+			}
+			return
+		}
+	}
+	t.t.Fatalf("no tab leads to %s", selector)
+}
+
+// With the keyboard alone a coach steps, moves a point, says things otherwise,
+// writes a note and saves; a note is spoken; somebody else who saves first loses
+// nothing, nor does the coach.
+func TestDeskByKeys(t *testing.T) {
+	b := newDesk(t).open()
+	tab := b.chrome(1000, 800)
+	tab.tabTo(`h3 a`)
+	tab.do(chromedp.KeyEvent(kb.Enter))
+	tab.until(`document.querySelector("#picture[data-frame]")`)
+	shown := func(n int) {
+		t.Helper()
+		tab.until(fmt.Sprintf(`document.getElementById("picture").dataset.frame === "%d"`, n))
+	}
+	contact := frameOf(b.report(), pipeline.Contact)
+	shown(contact)
+	tab.tabTo("#film")
+	tab.do(chromedp.KeyEvent(kb.ArrowLeft))
+	shown(contact - 1)
+	tab.do(chromedp.KeyEvent(kb.ArrowRight, chromedp.KeyModifiers(chromedp.ModifierShift)))
+	shown(contact + 9)
+	tab.do(chromedp.KeyEvent("1"))
+	stance := frameOf(b.report(), pipeline.Stance)
+	shown(stance)
+	tab.do(chromedp.KeyEvent("p"))
+	tab.tabTo("[role=button].handle")
+	eyes := eval[[]float64](tab, `document.querySelector(".handle").at`)
+	for range 3 {
+		tab.settled(func() { tab.do(chromedp.KeyEvent(kb.ArrowDown)) })
+	}
+	if now := eval[[]float64](tab, `document.querySelector(".handle").at`); math.Abs(now[0]-eyes[0]) > .11 || math.Abs(now[1]-eyes[1]-3) > .11 {
+		t.Errorf("the eyes went from %v to %v", eyes, now)
+	}
+	if !eval[bool](tab, `!document.getElementById("lens").hidden`) {
+		t.Error("there is no magnifier")
+	}
+
+	// What is said.
+	tab.tabTo(`[data-kind=priority] .bar button:last-child`)
+	dropped := eval[string](tab, `document.querySelector("[data-kind=priority]").dataset.rule`)
+	tab.settled(func() { tab.do(chromedp.KeyEvent(kb.Enter)) })
+	tab.until(fmt.Sprintf(`document.querySelector("#findings .gone[data-rule=%s]") && document.activeElement.id === "own-text"`, dropped))
+	tab.do(chromedp.KeyEvent("Wait for it."))
+	tab.tabTo("#own-add")
+	tab.settled(func() { tab.do(chromedp.KeyEvent(kb.Enter)) })
+	tab.until(`document.querySelector("[data-kind=priority] p").textContent.includes("Wait for it.")`)
+	tab.tabTo("[data-key=height]")
+	tab.do(chromedp.KeyEvent("150cm"))
+	tab.settled(func() { tab.tabTo("[data-key=level]") })
+	tab.until(`document.getElementById("about").textContent.includes("150 cm")`)
+	tab.tabTo("#note")
+	tab.do(chromedp.KeyEvent("Great <b>week</b>, Ada."))
+	tab.do(chromedp.KeyEvent("s", chromedp.KeyModifiers(chromedp.ModifierCtrl)))
+	tab.until(`document.getElementById("say").textContent.startsWith("Saved")`)
+	c := b.clip()
+	side, err := config.ReadSidecar(paperOf(&c).Notes)
+	if err != nil || side.Height != "150cm" || len(side.Points) != 1 || side.Points[0].Part != "eyes" || side.Points[0].Frame != stance || !slices.Equal(side.Findings.Drop, []string{dropped}) ||
+		len(side.Findings.Add) != 1 || side.Findings.Add[0].Text != "Wait for it." || !slices.Equal(side.Notes, []string{"Great <b>week</b>, Ada."}) {
+		t.Errorf("%+v %v", side, err)
+	}
+	// What can't be judged is said, and kept nowhere.
+	tab.do(chromedp.Focus("[data-key=height]"))
+	tab.do(chromedp.SetValue("[data-key=height]", "tall"))
+	tab.settled(func() {
+		eval[bool](tab, `document.querySelector("[data-key=height]").dispatchEvent(new Event("change"))`)
+	})
+	tab.until(`document.getElementById("say").textContent.includes("is not a height")`)
+	tab.do(chromedp.Click("#save"))
+	tab.until(`document.getElementById("say").textContent.includes("is not a height")`)
+	tab.settled(func() { tab.do(chromedp.Click("#undo")) })
+
+	// A spoken note.
+	tab.do(chromedp.Click("#record"))
+	tab.until(`document.getElementById("record").textContent.startsWith("Stop")`)
+	time.Sleep(700 * time.Millisecond)
+	tab.do(chromedp.Click("#record"))
+	tab.until(`document.getElementById("say").textContent.startsWith("The voice note is kept")`)
+	voice, err := clip.Voice(t.Context(), voiceBeside(c.Original()))
+	if s := clip.VoiceSeconds(voice); err != nil || s < .2 || s > 20 || b.clip().Voice != ".m4a" {
+		t.Errorf("%.1f s, %q, %v", s, b.clip().Voice, err)
+	}
+
+	// Somebody else saves first.
+	raw, err := paperOf(&c).Read()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := paperOf(&c).Write([]byte("bats: R\n"), desk.TagOf(raw), "Pat", time.Now()); err != nil {
+		t.Fatal(err)
+	}
+	tab.settled(func() {
+		tab.do(chromedp.SetValue("[data-key=view]", "chest"))
+		eval[bool](tab, `document.querySelector("[data-key=view]").dispatchEvent(new Event("change"))`)
+	})
+	tab.do(chromedp.Click("#save"))
+	tab.until(`document.activeElement.id === "theirs" && document.getElementById("conflict").textContent.startsWith("Pat saved other changes")`)
+	if b, _ := paperOf(&c).Read(); string(b) != "bats: R\n" {
+		t.Errorf("theirs was written over: %s", b)
+	}
+	tab.shoot("conflict")
+	tab.do(chromedp.Click("#mine"))
+	tab.until(`document.getElementById("say").textContent.startsWith("Saved")`)
+	side, err = config.ReadSidecar(paperOf(&c).Notes)
+	past, err2 := paperOf(&c).Versions()
+	if err != nil || err2 != nil || side.View != "chest" || side.Height != "150cm" || side.Bats != "" || !slices.ContainsFunc(past, func(v desk.Version) bool { return v.Who == "Pat" && v.Notes == "bats: R\n" }) {
+		t.Errorf("%+v %v, %d versions", side, err, len(past))
+	}
+	if n := eval[int](tab, `document.querySelectorAll("#findings b b, #note b, h1 b, h1 script").length`); n != 0 {
+		t.Errorf("%d elements were made of words", n)
+	}
 }
 
 // Two lessons are chosen in the list; the coach sees who gets what; the one that
