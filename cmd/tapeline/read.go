@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 
 	"tapeline/config"
 	"tapeline/detect/coach"
@@ -81,6 +82,8 @@ How:
   --lang L        language of what is read: en or es (default en)
   --units U       metric or imperial: inches and feet in place of centimetres
                   and metres, but for report.json (default metric)
+  --jobs N        clips read at once, 1 to 16 (default 1: one clip alone keeps
+                  two processors busy); each needs its own memory
   --trace FILE    when what was worked on, a span a stage, for a browser's trace
                   viewer: where the time went
   --staged        for "tapeline watch": the first name comes on standard input,
@@ -106,6 +109,9 @@ type options struct {
 	track   string // a saved track of the only clip; empty: it is read anew
 }
 
+// mostJobs is how many clips may be read at once.
+const mostJobs = 16
+
 // stages are the real rooms; tests put others in their place.
 var stages = rooms
 
@@ -115,6 +121,7 @@ func read(ctx context.Context, s streams, args []string) (failed error) {
 	var o options
 	var by aside
 	var conf, trace string
+	var jobsAtOnce int
 	var asJSON, staged bool
 	var sp speech
 	g.add(f)
@@ -132,6 +139,7 @@ func read(ctx context.Context, s streams, args []string) (failed error) {
 	f.StringVar(&o.track, "track", "", "")
 	f.StringVar(&conf, "config", "", "")
 	f.StringVar(&trace, "trace", "", "")
+	f.IntVar(&jobsAtOnce, "jobs", 1, "")
 	clips, err := parse(f, args)
 	if errors.Is(err, errHelp) {
 		fmt.Fprint(s.out, readCommand.usage)
@@ -170,6 +178,9 @@ func read(ctx context.Context, s streams, args []string) (failed error) {
 	if !(by.capture >= 0 && by.capture <= clip.MaxRate) {
 		return usage("--capture: %g frames a second is no camera", by.capture)
 	}
+	if jobsAtOnce < 1 || jobsAtOnce > mostJobs {
+		return usage("--jobs: %d clips at once; 1 to %d", jobsAtOnce, mostJobs)
+	}
 	if len(clips) == 0 {
 		return usage("read: which clip?")
 	}
@@ -193,50 +204,122 @@ func read(ctx context.Context, s streams, args []string) (failed error) {
 		ctx = pipeline.WithTrace(ctx, tr)
 		defer func() { failed = errors.Join(failed, writeTrace(trace, tr)) }()
 	}
-	rooms := stages(o)
-	defer rooms.Close()
+	all := make([]*reading, len(clips))
+	for i, path := range clips {
+		r := &reading{path: path, done: make(chan struct{})}
+		r.given, r.by, r.err = beside(path, configured(c), &g, by, o.rules)
+		all[i] = r
+	}
+	w := worker{ctx: ctx, o: o, staged: staged, ledger: &sync.Mutex{}, progress: s.err}
+	next := func(r *reading) { <-r.done }
+	if jobsAtOnce == 1 {
+		w.rooms = stages(o)
+		defer w.rooms.Close()
+		next = w.read
+	} else {
+		s.err = &locked{w: s.err}
+		w.progress = s.err
+		working, cancel := context.WithCancel(ctx)
+		w.ctx = working
+		finished := pipeline.AtOnce(all, jobsAtOnce, func(r *reading) string { return r.by.player }, func() (func(*reading), func()) {
+			mine := w
+			mine.rooms = stages(o)
+			return mine.read, mine.rooms.Close
+		})
+		defer finished() // after the cancelling
+		defer cancel()
+	}
 	var faults []error
-	for _, path := range clips {
-		var lesson pipeline.Lesson
-		given, by, err := beside(path, configured(c), &g, by, o.rules)
-		if err == nil && by.player != "" { // a bad ledger is told before the long work
-			err = ledgerReady(ctx, o.ledger)
-		}
-		if err == nil {
-			p := newBar(s.err, filepath.Base(path))
-			tell := p.tell
-			if staged {
-				tell = tellSteps(s.err)
-			}
-			lesson, err = pipeline.Runner{Stages: rooms.Stages(by), Given: given, Tell: tell}.Read(ctx, path)
-			p.end()
-		}
-		dir := filepath.Join(o.out, lesson.Name)
-		made := err == nil
-		var kept *keep
-		if made && by.player != "" && !staged {
-			kept, err = remember(ctx, o.ledger, by, dir, lesson.Report)
-		}
+	for _, r := range all {
+		next(r)
+		dir := filepath.Join(o.out, r.lesson.Name)
 		if asJSON {
-			if err := printJSON(s.out, path, dir, lesson, made, kept, err); err != nil {
+			if err := printJSON(s.out, r.path, dir, r.lesson, r.made, r.kept, r.err); err != nil {
 				return err
 			}
-		} else if made {
-			printTable(s.out, o.text, lesson.Report)
+		} else if r.made {
+			printTable(s.out, o.text, r.lesson.Report)
 			printOutputs(s.out, dir)
-			kept.print(s.out, o.text)
+			r.kept.print(s.out, o.text)
 		}
-		if err != nil {
-			faults = append(faults, err)
+		if r.err != nil {
+			faults = append(faults, r.err)
 			if ctx.Err() != nil {
 				break
 			}
 			if len(clips) > 1 {
-				complain(s.err, err)
+				complain(s.err, r.err)
 			}
 		}
 	}
 	return summary(faults, len(clips))
+}
+
+// reading is one clip of a call and what came of it, which may be looked at
+// once done is closed.
+type reading struct {
+	path  string
+	given pipeline.Given
+	by    aside
+
+	lesson pipeline.Lesson
+	made   bool
+	kept   *keep
+	err    error
+	done   chan struct{}
+}
+
+// worker reads clips, one after the other, in rooms of its own.
+type worker struct {
+	ctx      context.Context
+	o        options
+	rooms    house
+	staged   bool
+	ledger   *sync.Mutex // of all workers
+	progress io.Writer
+}
+
+// read makes the lesson of one clip and has the ledger remember it.
+func (w *worker) read(r *reading) {
+	defer close(r.done)
+	defer pipeline.Catch(&r.err)
+	if r.err != nil {
+		return
+	}
+	remembered := r.by.player != ""
+	if remembered { // a bad ledger is told before the long work
+		w.ledger.Lock()
+		r.err = ledgerReady(w.ctx, w.o.ledger)
+		w.ledger.Unlock()
+		if r.err != nil {
+			return
+		}
+	}
+	p := newBar(w.progress, filepath.Base(r.path))
+	tell := p.tell
+	if w.staged {
+		tell = tellSteps(w.progress)
+	}
+	r.lesson, r.err = pipeline.Runner{Stages: w.rooms.Stages(r.by), Given: r.given, Tell: tell}.Read(w.ctx, r.path)
+	p.end()
+	if r.made = r.err == nil; r.made && remembered && !w.staged {
+		w.ledger.Lock()
+		defer w.ledger.Unlock()
+		r.kept, r.err = remember(w.ctx, w.o.ledger, r.by, filepath.Join(w.o.out, r.lesson.Name), r.lesson.Report)
+	}
+}
+
+// locked is a writer for several goroutines; no terminal, so that no two bars
+// are drawn over each other.
+type locked struct {
+	mu sync.Mutex
+	w  io.Writer
+}
+
+func (l *locked) Write(b []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.w.Write(b)
 }
 
 // writeTrace leaves nothing half written at path.

@@ -6,6 +6,7 @@ import (
 	"encoding/json"
 	"flag"
 	"fmt"
+	"maps"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -335,5 +336,50 @@ func TestDaysAndNames(t *testing.T) {
 				t.Errorf("code %d: %s", code, errs.String())
 			}
 		})
+	}
+}
+
+// Clips read at once make the same files and print the same, in the order of
+// their names on the command line; one that can't be read stops no other.
+func TestJobs(t *testing.T) {
+	fake(t)
+	read := func(jobs string) (string, map[string]string, int) {
+		dir := t.TempDir()
+		args := []string{"read", "--out", dir, "--jobs", jobs}
+		for i := range 9 {
+			args = append(args, fmt.Sprintf("c%d.mp4", i))
+		}
+		args = append(args, "panic.mp4", "none.mp4", "last.mp4")
+		var out, errs bytes.Buffer
+		code := run(args, strings.NewReader(""), &out, &errs)
+		files := map[string]string{}
+		paths, _ := filepath.Glob(filepath.Join(dir, "*", "*"))
+		for _, p := range paths {
+			b, err := os.ReadFile(p)
+			if err != nil {
+				t.Fatal(err)
+			}
+			files[strings.TrimPrefix(p, dir)] = string(b)
+		}
+		return strings.ReplaceAll(out.String(), dir, "DIR"), files, code
+	}
+	out, files, code := read("1")
+	if len(files) != 10*len(pipeline.Outputs) || code != int(pipeline.FaultPartial) {
+		t.Fatalf("%d files, code %d", len(files), code)
+	}
+	for range 3 {
+		again, others, c := read("4")
+		if again != out || c != code {
+			t.Errorf("code %d, want %d; printed\n%s\nwant\n%s", c, code, again, out)
+		}
+		if !maps.Equal(files, others) {
+			t.Error("other files")
+		}
+	}
+	for _, bad := range []string{"0", "17", "x"} {
+		var out, errs bytes.Buffer
+		if code := run([]string{"read", "a.mp4", "--jobs", bad}, strings.NewReader(""), &out, &errs); code != int(pipeline.FaultUsage) {
+			t.Errorf("--jobs %s: code %d", bad, code)
+		}
 	}
 }
