@@ -26,9 +26,9 @@ import (
 
 // The daemon dies KILLS times (20) while it reads a real clip by real child
 // processes. Kills come as accidents do, at any moment, none knowing of the one
-// before; they come so often that the whole takes a minute, so that few readings
-// get far, and the last waits for the moment in which a lesson is put in its
-// place. With MEAN, seconds between kills, they may come more rarely.
+// before, but for every second one, which lets a reading begin; they come so
+// often that the whole takes a minute, so that few readings get far, and the last
+// waits for the moment in which a lesson is put in its place. With MEAN, seconds between kills, they may come more rarely.
 func TestKilledWhileReading(t *testing.T) {
 	if testing.Short() {
 		t.Skip("a real clip is read")
@@ -69,10 +69,19 @@ func TestKilledWhileReading(t *testing.T) {
 		clips[hex.EncodeToString(sum[:])] = true
 		write(fmt.Sprintf("barn/inbox/b07/%d.mp4", len(clips)), data)
 	}
+	said := func() string {
+		b, _ := os.ReadFile(filepath.Join(dir, "log"))
+		return string(b)
+	}
 	start := func() *exec.Cmd {
 		t.Helper()
+		log, err := os.Create(filepath.Join(dir, "log"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer log.Close()
 		cmd := exec.Command("tapeline", "watch", "--config", "tapeline.yaml")
-		cmd.Dir, cmd.Stderr = dir, &bytes.Buffer{}
+		cmd.Dir, cmd.Stderr = dir, log
 		if err := cmd.Start(); err != nil {
 			t.Fatal(err)
 		}
@@ -82,7 +91,7 @@ func TestKilledWhileReading(t *testing.T) {
 		t.Helper()
 		_ = cmd.Process.Kill()
 		if err := cmd.Wait(); cmd.ProcessState.ExitCode() != -1 {
-			t.Fatalf("it ended by itself: %v: %s", err, cmd.Stderr)
+			t.Fatalf("it ended by itself: %v: %s", err, said())
 		}
 	}
 	// When a clip is done before a kill another one comes.
@@ -91,11 +100,14 @@ func TestKilledWhileReading(t *testing.T) {
 		return len(m)
 	}
 	steps := map[string]int{} // in which a kill met a clip
-	for range kills - 1 {
+	for i := range kills - 1 {
 		if lessons() == len(clips) {
 			drop()
 		}
 		cmd := start()
+		for end := time.Now().Add(time.Minute); i%2 == 1 && !strings.Contains(said(), "msg=clip_running") && time.Now().Before(end); {
+			time.Sleep(10 * time.Millisecond)
+		}
 		time.Sleep(time.Duration(rand.ExpFloat64() * float64(mean)))
 		kill(cmd)
 		s, err := jobs.OpenSQLite(t.Context(), filepath.Join(work, jobs.StoreFile))
@@ -127,7 +139,7 @@ func TestKilledWhileReading(t *testing.T) {
 			made = made || !strings.HasPrefix(filepath.Base(filepath.Dir(p)), ".")
 		}
 		if made = made || lessons() > had; time.Since(begun) > 10*time.Minute {
-			t.Fatalf("it gets nowhere: %s", cmd.Stderr)
+			t.Fatalf("it gets nowhere: %s", said())
 		}
 	}
 	time.Sleep(time.Duration(rand.IntN(60)) * time.Millisecond)
