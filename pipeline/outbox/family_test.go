@@ -25,7 +25,11 @@ type person struct {
 // names, addresses and clips while lessons wait and go.
 func TestFamilies(t *testing.T) {
 	if f := flag.Lookup("rapid.checks"); f.Value.String() == f.DefValue && os.Getenv("FAULTS") == "" { // scripts/soak does more
-		_ = f.Value.Set("40")
+		checks := "40"
+		if testing.Short() {
+			checks = "8"
+		}
+		_ = f.Value.Set(checks)
 		defer f.Value.Set(f.DefValue)
 	}
 	server := smtptest.New(t)
@@ -176,7 +180,7 @@ func TestFamilies(t *testing.T) {
 		}
 	})
 	t.Logf("%d lessons, %d messages, %d releases stopped", lessons, delivered, stopped)
-	if delivered == 0 || stopped == 0 {
+	if !testing.Short() && (delivered == 0 || stopped == 0) {
 		t.Error("nothing was tried")
 	}
 }

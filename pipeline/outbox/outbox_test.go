@@ -266,9 +266,9 @@ func TestByRule(t *testing.T) {
 	h, _ := withServer(t)
 	h.o.Auto = true
 	h.family("b07", "Ada", "a@example.org")
-	old, held, stopped := h.lesson("b07", "old"), ledger.Lesson{}, ledger.Lesson{}
+	old := h.lesson("b07", "old")
 	h.pass(freshFor + time.Hour)
-	held, stopped = h.lesson("b07", "held"), h.lesson("b07", "stopped")
+	held, stopped := h.lesson("b07", "held"), h.lesson("b07", "stopped")
 	o := New(h.o)
 	if err := o.Hold(t.Context(), []ledger.Lesson{held}); err != nil {
 		t.Fatal(err)
