@@ -56,7 +56,7 @@ Every picture that leaves is looked at for people besides the batter.
   --name NAME     first name for the card at the start of the film
   --date DATE     day it was filmed, for that card
   --lang L  --units U  --config FILE    as for read
-  --json          leaving.json on standard output
+  --json          leaving.json on standard output, or the error as read tells it
   --staged        for the program that sends: the first name comes on standard
                   input, progress goes to standard error as JSON lines
 The notes and the voice note beside the clip count as they do for read.
@@ -127,15 +127,24 @@ func packs(ctx context.Context, s streams, args []string) error {
 	}
 	lv, err := pack(ctx, o, by, lessons[0], path, cmp.Or(who, c.Others), bytes, tell)
 	p.end()
-	if err != nil {
+	if asJSON {
+		var line any = lv
+		var e *pipeline.Error
+		if errors.As(err, &e) {
+			line = struct {
+				Error jsonFault `json:"error"`
+			}{jsonFault{int(e.Fault), e.Step, e.What, e.Hint}}
+		}
+		b, bad := json.Marshal(line)
+		if bad != nil {
+			return bad
+		}
+		if _, bad := s.out.Write(append(b, '\n')); bad != nil {
+			return bad
+		}
 		return err
 	}
-	if asJSON {
-		b, err := json.Marshal(lv)
-		if err != nil {
-			return err
-		}
-		_, err = s.out.Write(append(b, '\n'))
+	if err != nil {
 		return err
 	}
 	printLeaving(s.out, o.text.Leaving, filepath.Join(lessons[0], pipeline.LeavingDir), lv)

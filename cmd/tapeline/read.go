@@ -383,15 +383,17 @@ func distinct(clips []string) error {
 	return nil
 }
 
+// jsonFault is an error as --json tells it.
+type jsonFault struct {
+	Exit int    `json:"exit"`
+	Step string `json:"step"`
+	What string `json:"what"`
+	Hint string `json:"hint"`
+}
+
 // printJSON prints one line for a clip: its outputs and report where it was
 // made, what the ledger keeps of it, its error.
 func printJSON(w io.Writer, path, dir string, l pipeline.Lesson, made bool, kept *keep, err error) error {
-	type fault struct {
-		Exit int    `json:"exit"`
-		Step string `json:"step"`
-		What string `json:"what"`
-		Hint string `json:"hint"`
-	}
 	type outputs struct {
 		Lesson   string `json:"lesson"`
 		Captions string `json:"captions"`
@@ -406,11 +408,11 @@ func printJSON(w io.Writer, path, dir string, l pipeline.Lesson, made bool, kept
 		Outputs *outputs        `json:"outputs,omitempty"`
 		Report  json.RawMessage `json:"report,omitempty"` // as in report.json
 		Ledger  *keep           `json:"ledger,omitempty"`
-		Error   *fault          `json:"error,omitempty"`
+		Error   *jsonFault      `json:"error,omitempty"`
 	}{Clip: path, Ledger: kept}
 	var e *pipeline.Error
 	if errors.As(err, &e) {
-		line.Error = &fault{int(e.Fault), e.Step, e.What, e.Hint}
+		line.Error = &jsonFault{int(e.Fault), e.Step, e.What, e.Hint}
 	}
 	if made {
 		in := func(n string) string { return filepath.Join(dir, n) }

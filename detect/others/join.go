@@ -17,6 +17,11 @@ const (
 	smooth  = .25 // what is covered holds all sights so long before and after
 	overlap = .3  // intersection over union of two sights of somebody
 	single  = .5  // the score from which one sight is enough
+
+	// So often, so well and for so long doubted is somebody too.
+	doubts   = 4
+	doubted  = .3
+	doubting = .25
 )
 
 // Frame is what was found in one frame. T is capture time, seconds; Camera
@@ -48,7 +53,7 @@ const margin = .1
 
 // Join makes of what was found in frames, in order of time, who is there: what
 // scores Sure in one frame is followed through doubtful ones, and where it was
-// missed between them. It gives the veils of each frame; a frame with none
+// missed between them; what stays doubtful for long counts too. It gives the veils of each frame; a frame with none
 // shows nobody but the batter.
 func Join(frames []Frame) [][]Veil {
 	var tracks []*track
@@ -74,7 +79,7 @@ func Join(frames []Frame) [][]Veil {
 	}
 	out := make([][]Veil, len(frames))
 	for _, t := range tracks {
-		if t.best < Sure || len(t.at) == 1 && t.best < single {
+		if !t.somebody(frames) {
 			continue
 		}
 		tall := 0.
@@ -89,6 +94,13 @@ func Join(frames []Frame) [][]Veil {
 		}
 	}
 	return out
+}
+
+// somebody tells whether the sights make a person.
+func (t *track) somebody(frames []Frame) bool {
+	n := len(t.at)
+	return t.best >= single || t.best >= Sure && n > 1 ||
+		t.best >= doubted && n >= doubts && frames[t.at[n-1]].T-frames[t.at[0]].T >= doubting
 }
 
 // around holds all sights near frame i and, where there is none, those before

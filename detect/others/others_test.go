@@ -108,6 +108,11 @@ func TestJoin(t *testing.T) {
 			}
 		}
 	}
+	doubt := make([][]Found, 30)
+	doubt[2], doubt[8], doubt[15], doubt[20] = at(50, .25), at(50, .31), at(50, .22), at(50, .28)
+	if v := Join(frames(doubt...)); len(v[2]) != 1 || len(v[12]) != 1 {
+		t.Error("who is doubted for long is nobody")
+	}
 	if v := Join(frames(none, at(50, .6), none)); len(v[1]) != 1 {
 		t.Error("one sure sight is not enough")
 	}
