@@ -521,7 +521,7 @@ func (d *deskShelf) Lesson(ctx context.Context, id string) (*desk.Lesson, error)
 		return nil, err
 	}
 	for _, v := range slices.Backward(past) {
-		l.History = append(l.History, desk.Change{At: v.At, Who: v.Who})
+		l.History = append(l.History, desk.Change{At: v.At, Who: v.Who, What: v.What})
 	}
 	if d.roster != nil {
 		for _, p := range d.roster.players() {
@@ -616,7 +616,13 @@ func (d *deskShelf) Save(ctx context.Context, id string, notes []byte, tag, who 
 	if err != nil {
 		return "", notKept(err)
 	}
-	return newTag, d.beside(ctx, &c)
+	if err := d.beside(ctx, &c); err != nil {
+		return "", err
+	}
+	if newTag != tag && d.leave != nil {
+		err = d.leave.waits(ctx, id)
+	}
+	return newTag, err
 }
 
 // mayBe refuses a player that may not be filmed; empty: it stays as it was.
@@ -695,7 +701,10 @@ func (d *deskShelf) SetVoice(ctx context.Context, id string, sound []byte, who s
 			}
 		}
 	}
-	return errors.Join(paperOf(&c).Note("voice", who, now()), d.beside(ctx, &c))
+	if err := errors.Join(paperOf(&c).Note("voice", who, now()), d.beside(ctx, &c)); err != nil || d.leave == nil {
+		return err
+	}
+	return d.leave.waits(ctx, id)
 }
 
 // Redraw implements desk.Shelf.

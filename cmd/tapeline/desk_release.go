@@ -152,6 +152,22 @@ func (p *deskPost) Hold(ctx context.Context, ids []string, who string) error {
 	return nil
 }
 
+// waits holds a lesson that was corrected and has not left: what is in its
+// video, and would leave by the rule or by an earlier word, is no longer what
+// the coach says. The coach's next word lets it go.
+func (p *deskPost) waits(ctx context.Context, id string) error {
+	items, err := p.box.Items(ctx)
+	if err != nil {
+		return err
+	}
+	for i := range items {
+		if it := &items[i]; it.Lesson.Clip == id && (it.State == outbox.Waits || it.State == ledger.Released) {
+			return p.box.Hold(ctx, []ledger.Lesson{it.Lesson})
+		}
+	}
+	return nil
+}
+
 // Release begins what then goes on in the background.
 func (p *deskPost) Release(ctx context.Context, ids []string, word desk.Word) error {
 	which, err := p.heads(ctx, ids)

@@ -90,8 +90,9 @@ type Player struct{ ID, FirstName string }
 
 // Change is one change of the notes.
 type Change struct {
-	At  time.Time
-	Who string
+	At   time.Time
+	Who  string
+	What string // "notes" or "voice"
 }
 
 // Family is who gets a lesson.

@@ -34,7 +34,6 @@ type shelf struct {
 	paper Paper
 	items []Item
 
-	mu       sync.Mutex
 	released []string
 	word     Word
 	held     []string

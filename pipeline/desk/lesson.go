@@ -54,7 +54,7 @@ type lessonView struct {
 type choice struct{ Value, Name string }
 
 // Moment is a change as the page tells of it.
-type Moment struct{ At, Who string }
+type Moment struct{ At, Who, What string }
 
 // start is the data the script begins with.
 type start struct {
@@ -170,7 +170,7 @@ func (d *desk) lesson(w http.ResponseWriter, r *http.Request, s *session) {
 	v := lessonView{frameView: d.frameOf(s, ""), Item: d.listed(&l.Item)}
 	v.Title = v.Item.Title
 	for _, c := range l.History {
-		v.History = append(v.History, Moment{d.clock(c.At), c.Who})
+		v.History = append(v.History, Moment{d.clock(c.At), c.Who, d.w("past_" + c.What)})
 	}
 	for _, k := range []pipeline.View{pipeline.ViewChest, pipeline.ViewBack, pipeline.ViewPitcher, pipeline.ViewCatcher} {
 		v.Views = append(v.Views, choice{string(k), d.w("view_" + string(k))})

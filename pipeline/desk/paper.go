@@ -26,7 +26,7 @@ type Paper struct{ Notes, History string }
 type Version struct {
 	At    time.Time `json:"at"`
 	Who   string    `json:"who"`  // empty: they lay there before the desk
-	What  string    `json:"what"` // "notes", "voice", "redraw"
+	What  string    `json:"what"` // "notes" or "voice"
 	Tag   string    `json:"tag,omitempty"`
 	Notes string    `json:"notes,omitempty"`
 }

@@ -293,5 +293,55 @@ func contract(t *testing.T, store func(t *testing.T) (open func() (*Ledger, erro
 		}
 	})
 
+	t.Run("what a list shows is what lessons hold", func(t *testing.T) {
+		l := fresh(t)
+		for i := range 3 {
+			record(t, l, Entry{Player: fmt.Sprint("p", i), Report: report(fmt.Sprint("clip", i), pipeline.ViewChest, float64(i), 9), Day: "2026-05-03", At: noon})
+		}
+		none := report("none", pipeline.ViewChest)
+		record(t, l, Entry{Player: "p0", Report: none, Day: "2026-05-04", At: noon})
+		all := lessons(t, l, "")
+		shown, err := l.Shown(ctx)
+		if err != nil || len(shown) != len(all) {
+			t.Fatalf("%d of %d: %v", len(shown), len(all), err)
+		}
+		for i, want := range all {
+			got := shown[i]
+			if got.Clip != want.Clip || got.Player != want.Player || got.Day != want.Day || got.Folder != want.Folder || (got.Shown() == nil) != (want.Shown() == nil) {
+				t.Errorf("%+v, want %+v", got, want)
+			}
+			measures, bands, err := l.Numbers(ctx, want.Clip)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if want.Shown() == nil {
+				if len(measures) > 0 {
+					t.Errorf("%s: %+v", want.Clip, measures)
+				}
+				continue
+			}
+			a, z := got.Shown(), want.Shown()
+			if a.Index != z.Index || len(a.Events) != 1 || !reflect.DeepEqual(a.Events[0], *z.Event(pipeline.Contact)) || len(a.Findings) != len(z.Findings) || len(measures) != len(z.Measures) || len(bands) != len(want.Bands) {
+				t.Fatalf("%s: %+v, %d measures, %d bands; want %+v", want.Clip, a, len(measures), len(bands), z)
+			}
+			for i, f := range a.Findings {
+				if f.Rule != z.Findings[i].Rule || f.Kind != z.Findings[i].Kind || f.Text != z.Findings[i].Text {
+					t.Errorf("%+v, want %+v", f, z.Findings[i])
+				}
+			}
+			for i, m := range measures {
+				if want := z.Measures[i]; m.Key != want.Key || !reflect.DeepEqual(m.Value, want.Value) || !reflect.DeepEqual(m.Hi, want.Hi) || m.Unit != want.Unit {
+					t.Errorf("%+v, want %+v", m, want)
+				}
+			}
+			if b := bands[0]; b.Key != "eye_drop" || *b.Max != 5 || b.Min != nil {
+				t.Errorf("%+v", b)
+			}
+		}
+		if m, b, err := l.Numbers(ctx, "nobody's"); len(m)+len(b) > 0 || err != nil {
+			t.Errorf("%v %v %v", m, b, err)
+		}
+	})
+
 	leaving(t, fresh, store)
 }

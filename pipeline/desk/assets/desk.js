@@ -461,7 +461,7 @@
       tag = v.tag;
       saved = sent;
       $("conflict").hidden = true;
-      $("past").prepend(el("li", {}, v.at + " " + v.who));
+      $("past").prepend(el("li", {}, v.at + " " + v.who + " ", el("small", {}, w("past_notes"))));
       say(w("saved"));
       buttons();
       return true;
@@ -487,6 +487,7 @@
     if (!(await save())) return;
     const { code, v } = await send("/redraw", "", {});
     if (code !== 200) { say(v.what || w("unreached")); return; }
+    say(w("redraw_waits"));
     doing(v, true);
   });
   function doing(v, asked) {
