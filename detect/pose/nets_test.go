@@ -364,6 +364,7 @@ func resident(t *testing.T) int {
 func BenchmarkCrop(b *testing.B) {
 	f := picture(b, frames[0])
 	dst := make([]float32, 3*landmarkSide*landmarkSide)
+	b.ReportAllocs()
 	for b.Loop() {
 		crop(f, pipeline.Region{CX: 480, CY: 270, Size: 500, Rot: .1}, landmarkSide, 0, 1, false, dst)
 	}
@@ -374,6 +375,7 @@ func BenchmarkRead(b *testing.B) {
 	n := open(b)
 	for _, net := range []string{Full, Heavy} {
 		b.Run(net, func(b *testing.B) {
+			b.ReportAllocs()
 			for b.Loop() {
 				if _, err := n.Read(net, f, pipeline.Region{CX: 480, CY: 270, Size: 500}); err != nil {
 					b.Fatal(err)

@@ -34,7 +34,7 @@ func dotted(rep *pipeline.Report, clip pipeline.Clip, k pipeline.EventKind, scal
 	return Still{Event: k, Frame: img, Scale: scale, Drawn: d}
 }
 
-func report(t *testing.T, name string) (*pipeline.Report, pipeline.Clip) {
+func report(t testing.TB, name string) (*pipeline.Report, pipeline.Clip) {
 	t.Helper()
 	tr, err := rendered.Load("../../samples/" + name + ".truth.json")
 	if err != nil {
@@ -114,6 +114,20 @@ func TestMake(t *testing.T) {
 		_, _, n := redDot(img)
 		if n < 6*20 {
 			t.Errorf("%s: %d red pixels, want the dots of six tiles", name, n)
+		}
+	}
+}
+
+func BenchmarkMake(b *testing.B) {
+	rep, clip := report(b, "open_faults")
+	var stills []Still
+	for i := range rep.Chosen().Events {
+		stills = append(stills, dotted(rep, clip, rep.Chosen().Events[i].Kind, 1))
+	}
+	b.ReportAllocs()
+	for b.Loop() {
+		if _, err := Make(rep, stills, words.English(), Head{}); err != nil {
+			b.Fatal(err)
 		}
 	}
 }

@@ -6,6 +6,7 @@ import (
 	"image/color"
 	"io"
 	"math"
+	"os/exec"
 	"slices"
 	"testing"
 
@@ -148,4 +149,54 @@ func TestWritePlanes(t *testing.T) {
 	if len(none.Y) != 4 || len(none.Cr) != 1 {
 		t.Errorf("planes of 2×2: %d %d", len(none.Y), len(none.Cr))
 	}
+}
+
+// A second of 720p, decoded for the film and for reading.
+func BenchmarkDecode(b *testing.B) {
+	path := b.TempDir() + "/a.mp4"
+	args := append([]string{"-v", "error", "-y"}, lavfi("testsrc2=s=1280x720:r=30:d=1", "-pix_fmt", "yuv420p", "-c:v", "libx264", "-preset", "ultrafast", path)...)
+	if out, err := exec.Command("ffmpeg", args...).CombinedOutput(); err != nil {
+		b.Fatalf("%v: %s", err, out)
+	}
+	c, err := Probe(context.Background(), path)
+	if err != nil {
+		b.Fatal(err)
+	}
+	frames := make([]int, len(c.PTS))
+	for i := range frames {
+		frames[i] = i
+	}
+	b.Run("planes", func(b *testing.B) {
+		b.ReportAllocs()
+		img := NewPlanes(960, 540)
+		for b.Loop() {
+			p, err := OpenPlanes(context.Background(), c, frames, 960, 540)
+			if err != nil {
+				b.Fatal(err)
+			}
+			for err == nil {
+				_, err = p.Next(img)
+			}
+			p.Close()
+			if !errors.Is(err, io.EOF) {
+				b.Fatal(err)
+			}
+		}
+	})
+	b.Run("source", func(b *testing.B) {
+		b.ReportAllocs()
+		for b.Loop() {
+			s, err := Open(context.Background(), c, Options{MaxSide: 960})
+			if err != nil {
+				b.Fatal(err)
+			}
+			for err == nil {
+				_, err = s.Next()
+			}
+			s.Close()
+			if !errors.Is(err, io.EOF) {
+				b.Fatal(err)
+			}
+		}
+	})
 }
