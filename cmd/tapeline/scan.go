@@ -83,6 +83,9 @@ func scan(ctx context.Context, s streams, args []string) error {
 	}
 	plan, err := scanning(ctx, names[0], dir, tell)
 	p.end()
+	if ctx.Err() != nil {
+		return &pipeline.Error{Fault: pipeline.FaultInterrupted, Step: "scan", What: "interrupted"}
+	}
 	if err != nil {
 		if asJSON { // for whoever runs it as a child
 			var e *pipeline.Error

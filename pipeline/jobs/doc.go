@@ -6,6 +6,9 @@
 //	                  ↘ failed                   in failed/, with the reason beside
 //	unplaced, held                               in unplaced/; where it was dropped
 //
+// The recording of a whole lesson goes the same way once, see recording.go:
+// what is published of it are its cuts, which are clips from then on.
+//
 // River (riverqueue.com) runs a job at least once. That its lesson appears once
 // is this package's work: a claim raises the clip's fence; the lesson is made in
 // a folder of that fence; a transaction that checks the fence notes what will
