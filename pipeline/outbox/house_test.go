@@ -49,8 +49,16 @@ func never(time.Time) bool  { return false }
 func newHouse(t failer, dir string, port int) *house {
 	t.Helper()
 	h := &house{failer: t, dir: dir, roster: map[string]Family{}, now: noon}
+	path := filepath.Join(dir, ledger.File)
 	var err error
-	if h.book, err = ledger.Create(context.Background(), filepath.Join(dir, ledger.File)); err != nil {
+	if _, e := os.Stat(path); e != nil {
+		b, e := emptyBook()
+		err = errors.Join(e, os.WriteFile(path, b, 0o600))
+	}
+	if err == nil {
+		h.book, err = ledger.Open(context.Background(), path)
+	}
+	if err != nil {
 		t.Fatal(err)
 	}
 	h.o = Options{
@@ -65,6 +73,24 @@ func newHouse(t failer, dir string, port int) *house {
 	}
 	return h
 }
+
+// emptyBook is the file of a ledger with nothing in it; making one takes longer
+// than all that is done with it here.
+var emptyBook = sync.OnceValues(func() ([]byte, error) {
+	dir, err := os.MkdirTemp("", "book")
+	if err != nil {
+		return nil, err
+	}
+	defer os.RemoveAll(dir)
+	l, err := ledger.Create(context.Background(), filepath.Join(dir, ledger.File))
+	if err != nil {
+		return nil, err
+	}
+	if err := errors.Join(l.Compact(context.Background()), l.Close()); err != nil {
+		return nil, err
+	}
+	return os.ReadFile(filepath.Join(dir, ledger.File))
+})
 
 // patience with the server of the tests.
 const patience = 80 * time.Millisecond

@@ -316,7 +316,7 @@ func TestBackoff(t *testing.T) {
 	o = New(h.o)
 	h.released(o, l)
 	tries := 0
-	for end := h.now.Add(30 * time.Hour); h.now.Before(end) && h.stand(o, l).State == ledger.Released; h.pass(time.Minute) {
+	for end := h.now.Add(30 * time.Hour); h.now.Before(end) && h.stand(o, l).State == ledger.Released; h.pass(5 * time.Minute) {
 		s.Then(smtptest.End451)
 		tries += len(h.send(o).Outcomes)
 	}
