@@ -190,9 +190,9 @@ func (b *deskBarn) read(ctx context.Context, c jobs.Child, track pipeline.Track)
 	}
 	st.Show = func(_ context.Context, _ pipeline.Clip, _ *pipeline.Report, dir string, tell pipeline.Progress) error {
 		tell.Tell("paint", 1, 2)
-		img := image.NewRGBA(image.Rect(0, 0, 640, 360))
+		img := image.NewRGBA(image.Rect(0, 0, 360, 720))
 		for i := range img.Bounds().Dx() {
-			img.Set(i, i*360/640, color.White)
+			img.Set(i, 2*i, color.White)
 		}
 		f, err := os.Create(filepath.Join(dir, pipeline.SheetFile))
 		if err != nil {
