@@ -37,7 +37,7 @@ func (e *Engine) Handler() http.Handler {
 		}
 		b.WriteString("# HELP tapeline_outcomes_total What became of clips since the start.\n# TYPE tapeline_outcomes_total counter\n")
 		e.mu.Lock()
-		for _, s := range []string{string(Done), string(Failed), string(Unplaced), string(Held), Duplicate} {
+		for _, s := range []string{string(Done), string(Failed), string(Unplaced), string(Held), Duplicate, Card, Scanned, Empty} {
 			fmt.Fprintf(&b, "tapeline_outcomes_total{outcome=%q} %d\n", s, e.sum[s])
 		}
 		blocked := flag(e.block != "")
