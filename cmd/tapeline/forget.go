@@ -207,7 +207,10 @@ func (y *yard) forgets(ctx context.Context, player string) (out forgotten, err e
 		if err != nil {
 			return out, err
 		}
-		gone, err := st.Forget(ctx, player, jobs.Removal{Work: y.work, Inboxes: inboxes, Known: y.inRoster(), Note: note})
+		gone, err := st.Forget(ctx, player, jobs.Removal{Work: y.work, Inboxes: inboxes, Known: y.inRoster(), Note: note,
+			Theirs: func(hash string) bool {
+				return slices.ContainsFunc(others, func(l ledger.Lesson) bool { return l.Clip == hash })
+			}})
 		if out.Originals, out.Files = gone.Clips, out.Files+max(0, gone.Files-gone.Clips); err != nil {
 			return out, err
 		}
@@ -294,6 +297,9 @@ func removeBut(dir string, others []ledger.Lesson, out *forgotten) error {
 		if slices.ContainsFunc(others, func(l ledger.Lesson) bool { return resolved(l.Folder) == resolved(p) }) {
 			out.Look = append(out.Look, p)
 			continue
+		}
+		if stem := strings.TrimSuffix(p, filepath.Ext(p)); slices.ContainsFunc(out.Look, func(kept string) bool { return strings.HasPrefix(kept, stem+".") }) {
+			continue // an original that is another's by now, and what lies beside it
 		}
 		out.Files++
 		if err := os.RemoveAll(p); err != nil {
@@ -394,7 +400,9 @@ func (y *yard) retire(ctx context.Context, st *jobs.Store, book *ledger.Ledger) 
 		}
 		ids = append(ids, l.Clip)
 	}
-	gone, err := st.Old(ctx, y.work, day)
+	gone, err := st.Old(ctx, y.work, day, func(hash string) bool {
+		return slices.ContainsFunc(all, func(l ledger.Lesson) bool { return l.Clip == hash && l.Day >= day })
+	})
 	if err != nil || len(ids)+gone.Clips == 0 {
 		return 0, gone.Clips, err
 	}

@@ -271,6 +271,49 @@ func TestForget(t *testing.T) {
 	}
 }
 
+// A clip that was put under the wrong player and put right since is not his:
+// it stays, and the coach is told where it lies.
+func TestForgetPutRight(t *testing.T) {
+	fakeChildren(t)
+	server := smtptest.New(t)
+	conf := lostBarn(t, "", server.Port())
+	barn := filepath.Join(filepath.Dir(conf), "barn")
+	book, err := ledger.Open(t.Context(), filepath.Join(barn, "lessons", ledger.File))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer book.Close()
+	var moved ledger.Lesson
+	all, _ := book.Heads(t.Context())
+	for _, l := range all {
+		if l.Player == lostCode {
+			rep, err := openReportPlain(filepath.Join(l.Folder, pipeline.ReportFile))
+			if err != nil {
+				t.Fatal(err)
+			}
+			if _, err := book.Record(t.Context(), ledger.Entry{Player: "c12", Name: "Ben", Day: l.Day, Folder: l.Folder, Report: rep, At: time.Now()}); err != nil {
+				t.Fatal(err)
+			}
+			moved = l
+			break
+		}
+	}
+	var out bytes.Buffer
+	if code := run([]string{"forget", lostCode, "--yes", "--config", conf}, strings.NewReader(""), &out, &out); code != 0 {
+		t.Fatalf("%d: %s", code, out.String())
+	}
+	if _, err := os.Stat(filepath.Join(moved.Folder, pipeline.LessonFile)); err != nil {
+		t.Error("the other's lesson is gone")
+	}
+	originals, _ := filepath.Glob(filepath.Join(barn, "archive", lostCode, "*-"+moved.Clip[:8]+".mov"))
+	if len(originals) != 1 || !strings.Contains(out.String(), originals[0]) || !strings.Contains(out.String(), moved.Folder) {
+		t.Errorf("%v\n%s", originals, out.String())
+	}
+	if heads, _ := book.Heads(t.Context()); len(heads) != 2 {
+		t.Errorf("%+v", heads)
+	}
+}
+
 // waning is a context that ends when it has been asked so often.
 type waning struct {
 	context.Context

@@ -45,6 +45,9 @@ type Removal struct {
 	// forgotten: a longer code may begin with his.
 	Known func(id string) bool
 	Note  func(path string) (inbox.Note, error) // reads a sidecar
+	// Theirs tells of a clip, by its hash, that somebody put it right since: it
+	// is another player's. It stays, and is told of.
+	Theirs func(hash string) bool
 }
 
 // Removed is what was removed, and what must be looked at by hand.
@@ -80,6 +83,10 @@ func (s *Store) Forget(ctx context.Context, player string, r Removal) (out Remov
 	in := map[string]bool{} // recordings the player is in
 	for _, c := range all {
 		switch {
+		case r.Theirs != nil && r.Theirs(c.Hash):
+			if c.Player == player {
+				out.Look = append(out.Look, c.Original())
+			}
 		case c.Player == player, (c.State == Unplaced || c.State == Held || c.State == Failed) && names(&c):
 			mine = append(mine, c)
 			if c.Parent != "" {
@@ -144,24 +151,27 @@ func dropRows(do func(string, ...any) error, hash string) error {
 		do(`DELETE FROM river_job WHERE args ->> 'hash' = $1`, hash))
 }
 
-// Old removes clips that were filmed before day and are at rest, with the rows.
-// It gives how many.
-func (s *Store) Old(ctx context.Context, work, day string) (out Removed, err error) {
+// Old removes clips that were filmed before day and are at rest, with the rows;
+// but for those of which young tells that they are of a later day after all.
+func (s *Store) Old(ctx context.Context, work, day string, young func(hash string) bool) (out Removed, err error) {
 	all, err := s.Clips(ctx, "")
 	if err != nil {
 		return out, err
 	}
-	young := map[string]bool{} // recordings with a cut that stays
+	stays := func(c *Clip) bool {
+		return c.Day >= day || c.State == Waiting || c.State == Running || c.State == Publishing || young(c.Hash)
+	}
+	whole := map[string]bool{} // recordings with a cut that stays
 	for _, c := range all {
-		if c.Parent != "" && (c.Day >= day || c.State == Waiting || c.State == Running || c.State == Publishing) {
-			young[c.Parent] = true
+		if c.Parent != "" && stays(&c) {
+			whole[c.Parent] = true
 		}
 	}
 	for _, c := range all {
 		if err := ctx.Err(); err != nil {
 			return out, err
 		}
-		if c.Day >= day || young[c.Hash] || c.State == Waiting || c.State == Running || c.State == Publishing {
+		if whole[c.Hash] || stays(&c) {
 			continue
 		}
 		if err := s.wipe(ctx, &c, work, &out); err != nil {

@@ -49,12 +49,14 @@ func TestForgetInRecording(t *testing.T) {
 	nobody := add(Clip{Hash: "d", Parent: "a", From: 3000, State: Unplaced, Reason: inbox.NoPlayer, Lies: "unplaced", Came: "/inbox/lesson-3.mov"})
 	both := add(Clip{Hash: "e", State: Unplaced, Reason: inbox.TwoPlayers, Detail: "c12, zq7", Lies: "unplaced", Came: "/inbox/x.mov"})
 	alike := add(Clip{Hash: "f", Player: "zq7-b", State: Failed, Detail: "of zq7-b", Lies: "failed", Came: "/inbox/zq7-b_1.mov"})
+	right := add(Clip{Hash: "8", Player: "zq7", State: Done, Lies: "archive/zq7", Came: "/inbox/zq7/wrong.mov"}) // it was c12 after all
 	apart := add(Clip{Hash: "9", Kind: KindRecording, State: Done, Lies: "archive/_recordings", Came: "/inbox/other.mov"})
-	out, err := s.Forget(ctx, "zq7", Removal{Work: work, Inboxes: []string{"/inbox"}, Known: func(id string) bool { return id == "c12" || id == "zq7-b" }})
+	out, err := s.Forget(ctx, "zq7", Removal{Work: work, Inboxes: []string{"/inbox"}, Known: func(id string) bool { return id == "c12" || id == "zq7-b" },
+		Theirs: func(hash string) bool { return hash == right.Hash }})
 	if err != nil {
 		t.Fatal(err)
 	}
-	if out.Clips != 3 || !slices.Equal(out.Look, []string{nobody.Original()}) {
+	if out.Clips != 3 || !slices.Equal(out.Look, []string{right.Original(), nobody.Original()}) {
 		t.Errorf("%+v", out)
 	}
 	for _, c := range []Clip{rec, mine, both} {
@@ -62,7 +64,7 @@ func TestForgetInRecording(t *testing.T) {
 			t.Errorf("%s is there", c.Short())
 		}
 	}
-	for _, c := range []Clip{theirs, nobody, alike, apart} {
+	for _, c := range []Clip{theirs, nobody, alike, apart, right} {
 		if !exists(c.Original()) {
 			t.Errorf("%s is gone", c.Short())
 		}
@@ -76,7 +78,7 @@ func TestForgetInRecording(t *testing.T) {
 		left = append(left, c.Hash[:1])
 	}
 	slices.Sort(left)
-	if strings.Join(left, "") != "9acdf" {
+	if strings.Join(left, "") != "89acdf" {
 		t.Errorf("rows of %v", left)
 	}
 }
@@ -121,5 +123,49 @@ func TestForgetJobs(t *testing.T) {
 		if strings.Contains(string(b), "zq7") || strings.Contains(string(b), hash) {
 			t.Errorf("found in the store%s", end)
 		}
+	}
+}
+
+// What is old goes, but not what is of a later day after all, nor a recording
+// of which a cut stays.
+func TestOld(t *testing.T) {
+	ctx := context.Background()
+	work := t.TempDir()
+	s, err := OpenSQLite(ctx, filepath.Join(work, StoreFile))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	for _, c := range []Clip{
+		{Hash: "a", Day: "2026-01-01", State: Done}, {Hash: "b", Day: "2026-01-01", State: Done}, {Hash: "c", Day: "2026-03-01", State: Done},
+		{Hash: "d", Day: "2026-01-01", State: Waiting}, {Hash: "e", Day: "2026-01-01", State: Failed},
+		{Hash: "f", Day: "2026-01-01", State: Done, Kind: KindRecording}, {Hash: "1", Day: "2026-03-01", State: Done, Parent: "f"}, {Hash: "2", Day: "2026-01-01", State: Done, Parent: "f", From: 9},
+	} {
+		c.Hash, c.Lies, c.Stem, c.Ext, c.Came = strings.Repeat(c.Hash, 64), filepath.Join(work, "archive"), c.Hash, ".mov", "/inbox/x"
+		if c.Parent != "" {
+			c.Parent = strings.Repeat(c.Parent, 64)
+		}
+		if err := errors.Join(os.MkdirAll(c.Lies, 0o777), os.WriteFile(c.Original(), []byte("x"), 0o666), s.write(ctx, func(tx *sql.Tx) error {
+			_, err := s.insert(ctx, tx, &c, "")
+			return err
+		})); err != nil {
+			t.Fatal(err)
+		}
+	}
+	out, err := s.Old(ctx, work, "2026-02-01", func(hash string) bool { return hash[0] == 'b' })
+	if err != nil || out.Clips != 3 {
+		t.Errorf("%+v, %v", out, err)
+	}
+	all, _ := s.Clips(ctx, "")
+	var left []string
+	for _, c := range all {
+		left = append(left, c.Stem)
+		if !exists(c.Original()) {
+			t.Errorf("%s is gone", c.Stem)
+		}
+	}
+	slices.Sort(left)
+	if strings.Join(left, "") != "1bcdf" {
+		t.Errorf("left %v", left)
 	}
 }

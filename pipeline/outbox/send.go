@@ -236,6 +236,9 @@ func (s *sender) one(r *ledger.Release, blocked *Why) (state string, w *Why, err
 		return "", nil, err
 	}
 	if n > 0 && n+len(to) > s.o.PerHour {
+		if _, _, err := s.stay(r, &Why{PerHour, ""}); err != nil {
+			return "", nil, err
+		}
 		return "", nil, &notYet{oldest.Add(time.Hour)}
 	}
 	m, err := s.o.Compose(s.letter(r, &rd))
