@@ -48,8 +48,8 @@ type track struct {
 }
 
 // margin is how much wider and higher than the box a veil is, on each side, of
-// its height: the network cuts hair, hands and feet off.
-const margin = .1
+// its longer side: the network cuts hair, hands and feet off.
+const margin = .15
 
 // Join makes of what was found in frames, in order of time, who is there: what
 // scores Sure in one frame is followed through doubtful ones, and where it was
@@ -88,7 +88,7 @@ func Join(frames []Frame) [][]Veil {
 		}
 		for i, f := range frames {
 			if b, ok := t.around(frames, i); ok {
-				m := margin * (b[3] - b[1])
+				m := margin * math.Max(b[2]-b[0], b[3]-b[1])
 				out[i] = append(out[i], Veil{mapped([4]float64{b[0] - m, b[1] - m, b[2] + m, b[3] + m}, f.Camera.Invert), tall})
 			}
 		}
