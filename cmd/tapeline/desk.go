@@ -339,7 +339,8 @@ func (d *deskShelf) Items(ctx context.Context) ([]desk.Item, error) {
 	}
 	var out []desk.Item
 	for i := range clips {
-		if c := &clips[i]; c.Kind != jobs.KindRecording {
+		// Without what has no swing in it: cards, parts of recordings.
+		if c := &clips[i]; c.Kind != jobs.KindRecording && (c.State != jobs.Done || c.Final != "") {
 			it := item(d.item(c))
 			it.Mended = it.Lesson && mended(c)
 			out = append(out, it)
@@ -601,7 +602,7 @@ func (d *deskShelf) Save(ctx context.Context, id string, notes []byte, tag, who 
 	if err != nil {
 		return "", err
 	}
-	if err := d.mayBe(side.Player, cmp.Or(side.Date, c.Day)); err != nil {
+	if err := errors.Join(d.mayBe(side.Player, cmp.Or(side.Date, c.Day)), d.stays(&c)); err != nil {
 		return "", err
 	}
 	b, err := side.Bytes()
@@ -635,6 +636,15 @@ func (d *deskShelf) mayBe(player, day string) error {
 		return &pipeline.Error{Fault: pipeline.FaultUsage, What: d.y.text.Desk["unknown_player"]}
 	}
 	return nil
+}
+
+// stays refuses to write beside an original that is on its way to another
+// player: what is written would be left behind.
+func (d *deskShelf) stays(c *jobs.Clip) error {
+	if c.State == jobs.Done || filepath.Base(c.Lies) == c.Player {
+		return nil
+	}
+	return &pipeline.Error{Fault: pipeline.FaultUsage, What: d.y.text.Desk["redraw_busy"]}
 }
 
 func notKept(err error) error {
@@ -682,6 +692,9 @@ func (d *deskShelf) Voice(ctx context.Context, id string) (string, error) {
 func (d *deskShelf) SetVoice(ctx context.Context, id string, sound []byte, who string) error {
 	c, err := d.clip(ctx, id)
 	if err != nil {
+		return err
+	}
+	if err := d.stays(&c); err != nil {
 		return err
 	}
 	stem := filepath.Join(c.Lies, c.Stem)

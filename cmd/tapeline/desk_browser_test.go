@@ -249,6 +249,24 @@ func TestDeskCorrects(t *testing.T) {
 	if b.seen != 1 || b.reads != 2 {
 		t.Errorf("the networks looked %d times in %d readings", b.seen, b.reads)
 	}
+	// It was held back when it was corrected; now it goes to the family.
+	tab.do(chromedp.Navigate(b.base + "/"))
+	tab.until(`document.body.innerText.includes("held back")`)
+	tab.do(chromedp.Navigate(b.base+"/release?id="+b.id()), chromedp.Click("button[value=release]"))
+	for end := time.Now().Add(20 * time.Second); ; time.Sleep(50 * time.Millisecond) {
+		tab.until(`location.pathname === "/" && document.readyState === "complete"`)
+		if eval[bool](tab, `document.body.innerText.includes("· released")`) {
+			break
+		}
+		if time.Now().After(end) {
+			t.Fatal(eval[string](tab, `document.body.innerText`))
+		}
+		tab.do(chromedp.Navigate(b.base + "/"))
+	}
+	b.send()
+	if got := b.mails.Received(); len(got) != 1 || !slices.Equal(got[0].To, []string{"ada.guardian@example.org"}) {
+		t.Errorf("%d messages: %+v", len(got), got)
+	}
 	c = b.clip()
 	if err := os.Remove(filepath.Join(c.Final, pipeline.TrackFile)); err != nil {
 		t.Fatal(err)
@@ -362,6 +380,16 @@ func TestDeskByKeys(t *testing.T) {
 	tab.until(`document.getElementById("say").textContent.includes("is not a height")`)
 	tab.settled(func() { tab.do(chromedp.Click("#undo")) })
 
+	// A known length, between two points of the first picture.
+	tab.do(chromedp.Click("#length"))
+	shown(0)
+	tab.do(chromedp.Focus(".handle"))
+	tab.settled(func() { tab.do(chromedp.KeyEvent(kb.ArrowLeft, chromedp.KeyModifiers(chromedp.ModifierShift))) })
+	if got := eval[string](tab, `document.querySelector("[data-key=scale]").value`); got != "374,459,576,459=17in" {
+		t.Errorf("the known length is %q", got)
+	}
+	tab.settled(func() { tab.do(chromedp.KeyEvent(kb.Delete)) })
+
 	// A spoken note.
 	tab.do(chromedp.Click("#record"))
 	tab.until(`document.getElementById("record").textContent.startsWith("Stop")`)
@@ -442,18 +470,7 @@ func TestDeskReleases(t *testing.T) {
 	if !eval[bool](tab, `document.querySelector(".look").innerText.includes("(b08)")`) {
 		t.Error("what could not go is not among what needs a look")
 	}
-	send := func() {
-		t.Helper()
-		p, err := b.y.openPost(t.Context(), slog.New(slog.DiscardHandler))
-		if err != nil {
-			t.Fatal(err)
-		}
-		defer p.Close()
-		if _, err := p.box.Send(t.Context(), nil); err != nil {
-			t.Fatal(err)
-		}
-	}
-	send()
+	b.send()
 	got := b.mails.Received()
 	if len(got) != 1 || !slices.Equal(got[0].To, []string{"ada.guardian@example.org"}) {
 		t.Fatalf("%d messages: %+v", len(got), got)
@@ -480,12 +497,25 @@ func TestDeskReleases(t *testing.T) {
 		}
 		tab.do(chromedp.Navigate(b.base + "/"))
 	}
-	send()
+	b.send()
 	if n := len(b.mails.Received()); n != 1 {
 		t.Errorf("%d messages", n)
 	}
 	tab.do(chromedp.Navigate(b.base+"/release?id="+c.Hash), chromedp.Click("button[value=hold]"))
 	tab.until(`document.body.innerText.includes("held back")`)
+}
+
+// send hands what is released to the mail server.
+func (b *deskBarn) send() {
+	b.t.Helper()
+	p, err := b.y.openPost(context.Background(), slog.New(slog.DiscardHandler))
+	if err != nil {
+		b.t.Fatal(err)
+	}
+	defer p.Close()
+	if _, err := p.box.Send(context.Background(), nil); err != nil {
+		b.t.Fatal(err)
+	}
 }
 
 // report is the lesson's as it lies in its folder.

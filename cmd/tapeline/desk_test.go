@@ -373,3 +373,69 @@ func TestCorrections(t *testing.T) {
 		t.Errorf("another report: %v", err)
 	}
 }
+
+// A lesson that was put under the wrong player goes to the right one with all
+// that lies beside it, and to nobody who may not be filmed.
+func TestDeskMoves(t *testing.T) {
+	b := newDesk(t).open()
+	ctx := t.Context()
+	was := b.clip()
+	save := func(notes string) error {
+		raw, err := paperOf(&was).Read()
+		if err != nil {
+			t.Fatal(err)
+		}
+		_, err = b.shelf.Save(ctx, was.Hash, []byte(notes), desk.TagOf(raw), "Kim")
+		return err
+	}
+	for _, nobody := range []string{"b10", "zz9"} {
+		if err := save(fmt.Sprintf(`{"player":%q}`, nobody)); err == nil || !strings.Contains(err.Error(), "no such player, or there is no consent") {
+			t.Errorf("%s: %v", nobody, err)
+		}
+	}
+	for _, wrong := range []string{`{"times":{"contact":99}}`, `{"times":{"plant":1.2,"contact":1.1}}`, `{"date":"2999-01-01"}`, `{"hieght":"150cm"}`, `{"findings":{"drop":["no_rule"]}}`, `{"scale":"1,1,5000,5000=17in"}`} {
+		if err := save(wrong); err == nil {
+			t.Errorf("%s was kept", wrong)
+		}
+	}
+	if raw, _ := paperOf(&was).Read(); raw != nil {
+		t.Fatalf("kept: %s", raw)
+	}
+	if err := save(`{"player":"b08","notes":["Great week."]}`); err != nil {
+		t.Fatal(err)
+	}
+	if err := b.shelf.Redraw(ctx, was.Hash, "Kim"); err != nil {
+		t.Fatal(err)
+	}
+	if err := save(`{"player":"b09"}`); err == nil || !strings.Contains(err.Error(), "being made") {
+		t.Errorf("while it is on its way: %v", err)
+	}
+	if err := b.shelf.Redraw(ctx, was.Hash, "Kim"); err == nil || !strings.Contains(err.Error(), "being made") {
+		t.Errorf("twice: %v", err)
+	}
+	b.again()
+	now := b.clip()
+	if now.State != jobs.Done || now.Player != "b08" || filepath.Base(now.Lies) != "b08" || filepath.Base(filepath.Dir(now.Final)) != "b08" {
+		t.Fatalf("%+v", now)
+	}
+	for _, gone := range []string{was.Final, was.Original(), paperOf(&was).Notes, paperOf(&was).History} {
+		if _, err := os.Lstat(gone); err == nil {
+			t.Errorf("left behind: %s", gone)
+		}
+	}
+	past, err := paperOf(&now).Versions()
+	if err != nil || len(past) != 1 || past[0].Who != "Kim" {
+		t.Errorf("%+v %v", past, err)
+	}
+	if rep := b.report(); rep.Batter.HeightCM == nil || *rep.Batter.HeightCM != 150 || rep.Batter.Bats != pipeline.BatsLeft {
+		t.Errorf("judged as somebody else: %+v", rep.Batter)
+	}
+	all, err := b.shelf.ledger.Heads(ctx)
+	if err != nil || len(all) != 1 || all[0].Player != "b08" || all[0].Folder != now.Final {
+		t.Errorf("%+v %v", all, err)
+	}
+	items, err := b.shelf.Items(ctx)
+	if err != nil || len(items) != 1 || items[0].Player != "b08" || items[0].FirstName != "Ben" || items[0].Mended || items[0].Out.State != "out_held" {
+		t.Errorf("%+v %v", items, err)
+	}
+}

@@ -57,6 +57,7 @@ type listView struct {
 	Said    string
 	Before  string
 	After   string
+	All     string // address of the release of all on this page that may wait for a word alone
 }
 
 type dayOf struct {
@@ -145,7 +146,11 @@ func (d *desk) listOf(ctx context.Context, items []Item, a asked, s *session) (l
 	for i := range page {
 		d.numbers(&page[i])
 	}
+	ready := url.Values{}
 	for _, it := range page {
+		if it.Lesson && it.State == "done" && len(it.Looks) == 0 && it.Out.State == "out_waits" && it.Out.Why == "" {
+			ready.Add("id", it.ID)
+		}
 		if len(it.Looks) > 0 {
 			v.Look = append(v.Look, it)
 			continue
@@ -155,6 +160,9 @@ func (d *desk) listOf(ctx context.Context, items []Item, a asked, s *session) (l
 		}
 		day := &v.Days[len(v.Days)-1]
 		day.Lessons = append(day.Lessons, it)
+	}
+	if len(ready) > 0 {
+		v.All = "/release?" + ready.Encode()
 	}
 	return v, nil
 }

@@ -64,6 +64,12 @@ func TestLooks(t *testing.T) {
 			t.Errorf("%s: %q, want %q", name, l.Looks, c.want)
 		}
 	}
+	waits := func(i *Item) { i.Out.State = "out_waits" }
+	all := []Item{lessonOf(1, waits), lessonOf(2, func(i *Item) { waits(i); unsure(i) }), lessonOf(3, func(i *Item) { waits(i); i.Out.Why = "no consent" }),
+		lessonOf(4, func(i *Item) { i.Out.State = "out_sent" }), lessonOf(5, func(i *Item) { waits(i); i.State = "running" }), lessonOf(6, waits)}
+	if v, err := d.listOf(t.Context(), all, asked{}, &session{}); err != nil || v.All != "/release?id="+all[5].ID+"&id="+all[0].ID && v.All != "/release?id="+all[0].ID+"&id="+all[5].ID {
+		t.Errorf("all that wait for a word alone: %s %v", v.All, err)
+	}
 	items := []Item{lessonOf(1, nil), lessonOf(2, nil), lessonOf(3, unsure), lessonOf(5, nil), lessonOf(4, unsure)}
 	v, err := d.listOf(t.Context(), items, asked{}, &session{})
 	if err != nil {

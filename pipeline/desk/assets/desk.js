@@ -39,13 +39,13 @@
     });
     const text = await r.text();
     let v = {};
-    try { v = JSON.parse(text); } catch { v = { what: text.trim() }; }
+    try { v = JSON.parse(text); } catch { v = { what: r.status === 403 ? w("shut") : text.trim() }; }
     return { code: r.status, v };
   }
 
   // ---- pictures: the ones around the wanted frame are fetched meanwhile ----
   const pictures = new Map();
-  const keep = 120;
+  const keep = 60;
   function picture(n) {
     let p = pictures.get(n);
     if (p) {
