@@ -38,6 +38,9 @@ func window(ctx context.Context, o *Options, start starter, sp span, b burst, gu
 	if err != nil {
 		return w, err
 	}
+	if s, ok := src.(pipeline.Sparse); ok && o.marker == nil && len(o.Clip.PTS) > 0 {
+		s.Pick(wanted(o.Clip, sp, b))
+	}
 	ctx, cancel := context.WithCancel(ctx)
 	ahead := pipeline.ReadAhead(src, windowAhead)
 	net := pose.Heavy
@@ -74,7 +77,7 @@ func window(ctx context.Context, o *Options, start starter, sp span, b burst, gu
 		}
 	}
 	keyed := false
-	followed, between := math.Inf(-1), 0 // when the last frame was followed, frames since
+	between := 0 // frames since the last that was followed
 	for {
 		p, ok := <-poses
 		if err := ctx.Err(); err != nil {
@@ -94,14 +97,20 @@ func window(ctx context.Context, o *Options, start starter, sp span, b burst, gu
 		}
 		f, t := p.f, p.t
 		s := pipeline.Seen{Index: f.Index, PTS: f.PTS, Pose: p.pose}
-		if !p.looked && math.Abs(t-b.t) > followSpan && t-followed < .9/followRate && spot == nil {
-			// Filled in once it is known what lies on both sides.
+		// Frames passed over are filled in once it is known what lies on both
+		// sides.
+		if n := len(w.Frames); n > 0 {
+			for i := w.Frames[n-1].Index + 1; i < f.Index && i < len(o.Clip.PTS); i++ {
+				w.Frames = append(w.Frames, pipeline.Seen{Index: i, PTS: o.Clip.PTS[i]})
+				between++
+			}
+		}
+		if !p.followed && spot == nil {
 			ahead.Free(f)
 			w.Frames = append(w.Frames, s)
 			between++
 			continue
 		}
-		followed = t
 		span := tr.Begin(traceLane, "camera")
 		if err := grey.Take(f); err != nil {
 			return w, err
@@ -182,6 +191,41 @@ const windowAhead = 6 // at least 2: one may be lost on the way out
 
 const traceLane = "see"
 
+// pace says which frames of a window are read for a pose and which are followed
+// in the pixels: by their times alone.
+type pace struct{ burst, looked, followed float64 }
+
+func newPace(b burst) *pace { return &pace{b.t, math.Inf(-1), math.Inf(-1)} }
+
+// at decides on the next frame, at capture second t.
+func (p *pace) at(t float64) (look, follow bool) {
+	if look = t-p.looked >= .9/rateAt(t-p.burst); look {
+		p.looked = t
+	}
+	if follow = look || math.Abs(t-p.burst) <= followSpan || t-p.followed >= .9/followRate; follow {
+		p.followed = t
+	}
+	return look, follow
+}
+
+// wanted are the frames of a window that anything is done with.
+func wanted(c pipeline.Clip, sp span, b burst) (frames []int) {
+	pace, last := newPace(b), -1
+	for i, pts := range c.PTS {
+		if pts < sp.from-1e-6 || pts > sp.to+1e-6 {
+			continue
+		}
+		if _, follow := pace.at(c.Capture(pts)); follow {
+			frames = append(frames, i)
+		}
+		last = i
+	}
+	if n := len(frames); n > 0 && frames[n-1] < last { // where it ends is told by the last one
+		frames = append(frames, last)
+	}
+	return frames
+}
+
 // posed is a frame with the pose read in it, nil where none was.
 type posed struct {
 	f    *pipeline.Frame
@@ -189,7 +233,7 @@ type posed struct {
 	pose *pipeline.Pose
 	err  error // the last one has it
 
-	looked bool // for a pose
+	followed bool // in the pixels
 }
 
 // readPoses reads the poses of a span's frames in a goroutine of its own: what
@@ -206,7 +250,7 @@ func readPoses(ctx context.Context, o *Options, ahead *pipeline.Ahead, r *reader
 			}
 		}()
 		defer pipeline.Catch(&fault)
-		for last := math.Inf(-1); ctx.Err() == nil; {
+		for pace := newPace(b); ctx.Err() == nil; {
 			f, err := ahead.Next()
 			if err != nil {
 				fault = err
@@ -217,8 +261,8 @@ func readPoses(ctx context.Context, o *Options, ahead *pipeline.Ahead, r *reader
 				continue
 			}
 			p := posed{f: f, t: o.Clip.Capture(f.PTS)}
-			if rate := rateAt(p.t - b.t); p.t-last >= .9/rate {
-				last, p.looked = p.t, true
+			var looked bool
+			if looked, p.followed = pace.at(p.t); looked {
 				if p.pose, fault = r.read(f, p.t); fault != nil {
 					return
 				}

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"io"
 	"math"
+	"reflect"
+	"slices"
 	"testing"
 
 	"tapeline/detect/internal/scene"
@@ -124,6 +126,64 @@ func TestWindow(t *testing.T) {
 				}
 			}
 		})
+	}
+}
+
+// picky leaves out what is not wanted, as a decoder does.
+type picky struct {
+	drawn
+	only []int
+}
+
+func (p *picky) Apart(float64)     {}
+func (p *picky) Pick(frames []int) { p.only = frames }
+func (p *picky) Next() (*pipeline.Frame, error) {
+	for {
+		if p.only != nil && p.i < p.n && !slices.Contains(p.only, p.i) {
+			p.i++
+			continue
+		}
+		return p.drawn.Next()
+	}
+}
+
+// Frames that are left out by the decoder are in the window all the same, with
+// what was found around them.
+func TestWindowOfPickedFrames(t *testing.T) {
+	const n, rate = 31, 240.
+	windowOf := func(src pipeline.Source) pipeline.Window {
+		o := &Options{Clip: pipeline.Clip{Width: 400, Height: 300, TimeFactor: 1, CaptureRate: rate},
+			Open: func(context.Context, int, float64, float64) (pipeline.Source, error) { return src, nil }}
+		d := &drawn{}
+		var guide []sample
+		for i := range n {
+			ts := float64(i) / rate
+			o.Clip.PTS = append(o.Clip.PTS, ts)
+			p := d.person(i)
+			guide = append(guide, sample{t: ts, pts: ts, frame: i, pose: p, next: p.Region})
+		}
+		var asked []int
+		start := func(string, pipeline.Region) follower { return following{d, &asked} }
+		// The burst so far off that half of the frames lie beyond followSpan.
+		b := burst{t: followSpan + .06, pts: followSpan + .06}
+		w, err := window(context.Background(), o, start, span{0, 9}, b, guide, func(int, int) {})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return w
+	}
+	p := &picky{drawn: drawn{n: n, rate: rate}}
+	all, some := windowOf(&drawn{n: n, rate: rate}), windowOf(p)
+	if len(p.only) == 0 || len(p.only) > n*3/4 || p.only[len(p.only)-1] != n-1 {
+		t.Errorf("picked %v", p.only)
+	}
+	if !reflect.DeepEqual(all, some) {
+		t.Error("the windows differ")
+	}
+	for i, f := range some.Frames {
+		if f.Index != i || i > 0 && !f.Camera.OK {
+			t.Errorf("frame %d: %+v", i, f)
+		}
 	}
 }
 

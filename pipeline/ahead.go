@@ -8,6 +8,8 @@ type Sparse interface {
 	// Apart leaves out every frame that comes less than gap seconds of
 	// presentation time after the last one given; 0 leaves out none.
 	Apart(gap float64)
+	// Pick leaves out all frames but those of these numbers, which rise.
+	Pick(frames []int)
 }
 
 // Ahead reads a Source in a goroutine of its own, at most as many frames ahead

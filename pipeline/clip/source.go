@@ -138,8 +138,12 @@ type source struct {
 	closed        bool
 }
 
-// Apart makes the source a pipeline.Sparse.
+// Apart and Pick make the source a pipeline.Sparse.
 func (s *source) Apart(gap float64) { s.apart = gap }
+
+// Pick is heeded by whoever decodes here; what comes from ffmpeg is left out
+// when it has come.
+func (s *source) Pick(frames []int) { s.only = frames }
 
 func (s *source) Next() (*pipeline.Frame, error) {
 	span := s.trace.Begin("decode", "decode")
