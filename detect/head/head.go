@@ -107,7 +107,7 @@ func (f *Follower) step(prev, cur gocv.Mat, s float64, still pipeline.Camera) (p
 	if err != nil || len(from) == 0 {
 		return none, err
 	}
-	to, ok, err := flow.Follow(prev, cur, from, nil, nil)
+	to, ok, err := follow(prev, cur, box, from)
 	if err != nil {
 		return none, err
 	}
@@ -126,6 +126,33 @@ func (f *Follower) step(prev, cur gocv.Mat, s float64, still pipeline.Camera) (p
 	m := motion(vs)
 	m.DX, m.DY, m.CX, m.CY, m.RMS = s*m.DX, s*m.DY, s*m.CX, s*m.CY, s*m.RMS
 	return m, nil
+}
+
+// room is what the flow may see around the head: what its windows reach at the
+// coarsest level of the pyramid, and as far again.
+const room = 128
+
+// follow is flow.Follow in the part of the picture around the head: most of its
+// time would go into pyramids of the rest. The part begins at a whole pixel of
+// every level, so that levels hold the same pixels.
+func follow(prev, cur gocv.Mat, box image.Rectangle, from []gocv.Point2f) (to []gocv.Point2f, ok []bool, err error) {
+	part := box.Inset(-room).Intersect(image.Rect(0, 0, prev.Cols(), prev.Rows()))
+	coarsest := 1 << (flow.Levels - 1)
+	part.Min.X -= part.Min.X % coarsest
+	part.Min.Y -= part.Min.Y % coarsest
+	a, b := prev.Region(part), cur.Region(part)
+	defer a.Close()
+	defer b.Close()
+	x, y := float32(part.Min.X), float32(part.Min.Y)
+	in := make([]gocv.Point2f, len(from))
+	for i, p := range from {
+		in[i] = gocv.Point2f{X: p.X - x, Y: p.Y - y}
+	}
+	to, ok, err = flow.Follow(a, b, in, nil, nil)
+	for i := range to {
+		to[i].X, to[i].Y = to[i].X+x, to[i].Y+y
+	}
+	return to, ok, err
 }
 
 // vector is a corner, its way between two frames, the way the background has

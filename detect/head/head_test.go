@@ -1,6 +1,7 @@
 package head
 
 import (
+	"image"
 	"math"
 	"testing"
 
@@ -209,6 +210,52 @@ func TestNobody(t *testing.T) {
 		take(t, g, c.frame(i))
 		if s, err := f.Step(g, pipeline.Identity(), nil, float64(i)/60); err != nil || s.Points != 0 {
 			t.Errorf("a head without a pose: %+v %v", s, err)
+		}
+	}
+}
+
+// The flow in the part around the head is that in the whole picture, also
+// where the head is at its edge.
+func TestPartOfThePicture(t *testing.T) {
+	tex := scene.New(9)
+	const w, h = 900, 600
+	a, b := camera.NewGrey(), camera.NewGrey()
+	defer a.Close()
+	defer b.Close()
+	for _, s := range []struct {
+		g  *camera.Grey
+		dx float64
+	}{{a, 0}, {b, 5.3}} {
+		f := scene.Draw(0, w, h, func(p pipeline.Point) float64 { return tex.At(pipeline.Point{X: p.X - s.dx, Y: p.Y + s.dx/2}) })
+		if err := s.g.Take(f); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, at := range []image.Point{{450, 300}, {333, 217}, {40, 40}, {870, 30}, {860, 570}} {
+		box := image.Rect(at.X-40, at.Y-40, at.X+40, at.Y+40)
+		from, err := camera.Corners(a.Now(), box, corners, quality, 2, func(x, y float64) bool { return true })
+		if err != nil || len(from) < 20 {
+			t.Fatal(len(from), err)
+		}
+		want, wok, err := flow.Follow(a.Now(), b.Now(), from, nil, nil)
+		if err != nil {
+			t.Fatal(err)
+		}
+		got, gok, err := follow(a.Now(), b.Now(), box, from)
+		if err != nil {
+			t.Fatal(err)
+		}
+		good := 0
+		for i := range want {
+			if wok[i] != gok[i] || wok[i] && math.Hypot(float64(want[i].X-got[i].X), float64(want[i].Y-got[i].Y)) > .02 {
+				t.Errorf("%v: corner %d at %v %v, in the whole picture %v %v", at, i, got[i], gok[i], want[i], wok[i])
+			}
+			if wok[i] {
+				good++
+			}
+		}
+		if good < 10 {
+			t.Errorf("%v: %d corners followed", at, good)
 		}
 	}
 }
