@@ -638,9 +638,12 @@ func (d *deskShelf) mayBe(player, day string) error {
 	return nil
 }
 
-// stays refuses to write beside an original that is on its way to another
-// player: what is written would be left behind.
+// stays refuses to write beside an original that is gone, or on its way to
+// another player: what is written would be left behind.
 func (d *deskShelf) stays(c *jobs.Clip) error {
+	if !regular(c.Original()) {
+		return &pipeline.Error{Fault: pipeline.FaultUsage, What: d.y.text.Desk["not_here"]}
+	}
 	if c.State == jobs.Done || filepath.Base(c.Lies) == c.Player {
 		return nil
 	}
@@ -732,6 +735,9 @@ func (d *deskShelf) Redraw(ctx context.Context, id, who string) error {
 	}
 	if err := d.mayBe(side.Player, cmp.Or(side.Date, c.Day)); err != nil {
 		return err
+	}
+	if !regular(c.Original()) {
+		return d.stays(&c)
 	}
 	err = d.st.Redraw(ctx, id, cmp.Or(side.Player, c.Player))
 	if errors.Is(err, jobs.ErrNotDone) {

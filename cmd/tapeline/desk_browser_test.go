@@ -572,13 +572,16 @@ func TestDeskForAll(t *testing.T) {
 	for _, c := range []struct {
 		page, scheme string
 		wide, high   int64
-	}{{"list", "light", 1280, 900}, {"lesson", "light", 1280, 900}, {"lesson", "dark", 390, 844}, {"list", "dark", 390, 844}} {
+	}{{"list", "light", 1280, 900}, {"lesson", "light", 1280, 900}, {"lesson", "dark", 390, 844}, {"list", "dark", 390, 844}, {"release", "dark", 390, 844}} {
 		name := fmt.Sprintf("%s-%s-%d", c.page, c.scheme, c.wide)
 		tab.do(chromedp.EmulateViewport(c.wide, c.high))
 		tab.media(c.scheme)
-		if c.page == "list" {
+		switch c.page {
+		case "list":
 			tab.do(chromedp.Navigate(b.base + "/"))
-		} else {
+		case "release":
+			tab.do(chromedp.Navigate(b.base + "/release?id=" + b.id()))
+		default:
 			tab.lesson()
 			tab.do(chromedp.Click("#points"))
 		}
@@ -592,6 +595,7 @@ func TestDeskForAll(t *testing.T) {
 		}
 		tab.shoot(name)
 	}
+	tab.do(chromedp.Navigate(b.base + "/"))
 	eval[bool](tab, `document.querySelector(".find button").textContent = "";true`)
 	if found := look("broken"); len(found) != 1 || found[0].ID != "button-name" {
 		t.Errorf("a button without a name: %+v", found)

@@ -438,4 +438,39 @@ func TestDeskMoves(t *testing.T) {
 	if err != nil || len(items) != 1 || items[0].Player != "b08" || items[0].FirstName != "Ben" || items[0].Mended || items[0].Out.State != "out_held" {
 		t.Errorf("%+v %v", items, err)
 	}
+
+	// Notes that can't be read are said, and nothing is written over them; an
+	// original that is gone is not made anew.
+	if err := os.WriteFile(paperOf(&now).Notes, []byte("hieght: 150cm\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	web := b.browser()
+	page := func() string {
+		r, err := web.Get(b.base + "/lesson/" + now.Hash)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer r.Body.Close()
+		text, _ := io.ReadAll(r.Body)
+		return fmt.Sprint(r.StatusCode, " ", string(text))
+	}
+	if p := page(); !strings.HasPrefix(p, "422 ") || !strings.Contains(p, "no key is called &#34;hieght&#34;") || strings.Contains(p, b.dir) {
+		t.Error(p)
+	}
+	if err := errors.Join(os.Remove(paperOf(&now).Notes), os.Rename(now.Original(), now.Original()+".away")); err != nil {
+		t.Fatal(err)
+	}
+	if p := page(); !strings.HasPrefix(p, "200 ") || !strings.Contains(p, `"here":false`) {
+		t.Error(p)
+	}
+	raw := desk.TagOf(nil)
+	_, err = b.shelf.Save(ctx, now.Hash, []byte(`{"bats":"L"}`), raw, "Kim")
+	for what, err := range map[string]error{"saved": err, "made anew": b.shelf.Redraw(ctx, now.Hash, "Kim"), "spoken": b.shelf.SetVoice(ctx, now.Hash, nil, "Kim")} {
+		if err == nil || !strings.Contains(err.Error(), "not here") {
+			t.Errorf("%s without its original: %v", what, err)
+		}
+	}
+	if c := b.clip(); c.State != jobs.Done {
+		t.Errorf("%+v", c)
+	}
 }

@@ -164,7 +164,7 @@ func (d *desk) lesson(w http.ResponseWriter, r *http.Request, s *session) {
 	}
 	l, err := d.o.Shelf.Lesson(r.Context(), id)
 	if err != nil {
-		d.wrong(w, r, err)
+		d.sorry(w, r, s, err)
 		return
 	}
 	v := lessonView{frameView: d.frameOf(s, ""), Item: d.listed(&l.Item)}

@@ -303,7 +303,6 @@ type familiesView struct {
 	Families []familyOf
 	Going    int
 	IDs      []string
-	What     string // is wrong
 }
 
 type familyOf struct {
@@ -388,15 +387,17 @@ func (d *desk) release(w http.ResponseWriter, r *http.Request, s *session) {
 	http.Redirect(w, r, "/", http.StatusSeeOther)
 }
 
-// sorry answers a form with a page that says what is wrong.
+// sorry is wrong for what a person sees: a page that says what is the matter.
 func (d *desk) sorry(w http.ResponseWriter, r *http.Request, s *session, err error) {
 	what := told(err, "")
 	if what == "" {
 		d.wrong(w, r, err)
 		return
 	}
-	v := familiesView{frameView: d.frameOf(s, d.w("release_title")), What: what}
-	b, err := render("release.html", v)
+	b, err := render("sorry.html", struct {
+		frameView
+		What string
+	}{d.frameOf(s, d.w("sorry")), what})
 	if err != nil {
 		d.wrong(w, r, err)
 		return
