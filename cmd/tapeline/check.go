@@ -499,6 +499,17 @@ func (k *checking) mail(ctx context.Context, y *yard) {
 		_ = line.Close()
 		k.right("mail", m.Host, k.text.Outbox["check_takes"])
 	}
+	if r, err := config.ReadRoster(y.c.Roster); err == nil {
+		var not []string
+		for _, p := range r.Players {
+			if p.Film.On(today()) && (len(p.Guardians) == 0 || !p.Mail.On(today())) {
+				not = append(not, p.ID)
+			}
+		}
+		if len(not) > 0 {
+			k.all = append(k.all, looked{Check: "mail", State: isNoted, Code: "not_mailed", About: strings.Join(not, ", "), Do: k.text.Outbox["check_not_mailed"]})
+		}
+	}
 	if y.c.Keep == "0" {
 		k.all = append(k.all, looked{Check: "mail", State: isNoted, Code: "keep", Do: k.text.Outbox["check_keep"]})
 	}

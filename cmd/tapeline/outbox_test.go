@@ -239,4 +239,19 @@ func TestCheckMail(t *testing.T) {
 	if len(server.Received()) != 0 {
 		t.Error("checking sent something")
 	}
+	roster := filepath.Join(dir, "roster.csv")
+	text := fmt.Sprintf("roster: %s\nmail: {host: 127.0.0.1, port: %d, tls: none, from: c@example.org}\n", roster, smtptest.New(t).Port())
+	list := "id,guardian_email,consent_film,consent_mail\nb07,a@example.org,2026-01-10,2026-01-10\nc12,b@example.org,2026-01-10,\nd01,,2026-01-10,2026-01-10\ne05,,,\n"
+	if err := errors.Join(os.WriteFile(conf, []byte(text), 0o600), os.WriteFile(roster, []byte(list), 0o600)); err != nil {
+		t.Fatal(err)
+	}
+	y, err := openYard(conf, speech{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	k := &checking{text: y.text}
+	k.mail(t.Context(), y)
+	if len(k.all) != 3 || k.all[0].State != isRight || k.all[1].About != "c12, d01" || k.all[1].Do == "" || k.all[2].Code != "keep" {
+		t.Errorf("%+v", k.all)
+	}
 }

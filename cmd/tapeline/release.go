@@ -136,7 +136,7 @@ func release(ctx context.Context, s streams, args []string) error {
 	}
 	go_, stay := []leaves{}, []leaves{}
 	for _, l := range which {
-		x, err := p.look(ctx, s, l, others)
+		x, err := p.look(ctx, s, l, others, anew)
 		if err != nil {
 			return err
 		}
@@ -233,7 +233,7 @@ func (p *post) which(ctx context.Context, names []string, again bool) (out []led
 }
 
 // look packs a lesson where that is needed and tells what would leave.
-func (p *post) look(ctx context.Context, s streams, l ledger.Lesson, others string) (x leaves, err error) {
+func (p *post) look(ctx context.Context, s streams, l ledger.Lesson, others string, anew bool) (x leaves, err error) {
 	x = leaves{Lesson: l.Clip, Player: l.Player, Name: l.Name, Day: l.Day}
 	bar := newBar(s.err, short(l.Clip))
 	x.ready, err = p.box.Ready(ctx, l, others, bar.tell)
@@ -246,6 +246,11 @@ func (p *post) look(ctx context.Context, s streams, l ledger.Lesson, others stri
 			return x, err
 		}
 		x.Why = &outbox.Why{Reason: outbox.NotPacked, Detail: e.What}
+	}
+	if x.Why == nil && !anew {
+		if x.Why, err = p.box.Strangers(ctx, l, x.ready.Family); err != nil {
+			return x, err
+		}
 	}
 	lv := x.ready.Leaving
 	x.To, x.Files, x.Looked, x.Seen, x.Blurred, x.Film = outbox.Masked(x.ready.Family.Guardians), x.ready.Files, lv.Looked, lv.Seen, lv.Blurred, lv.FilmWaits

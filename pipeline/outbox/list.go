@@ -69,7 +69,7 @@ func (o *Outbox) Items(ctx context.Context) ([]Item, error) {
 			f, ok = roster(l.Player)
 			f.Guardians = distinct(f.Guardians)
 			if why = permitted(&l, f, ok, o.today()); why == nil {
-				why = strangers(&l, l.Family, f)
+				why = strangers(&l, before(&l, it.Release), f)
 			}
 		}
 		it.To = f.Guardians

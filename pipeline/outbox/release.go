@@ -42,9 +42,6 @@ func (o *Outbox) Release(ctx context.Context, r Ready, w Word) (ledger.Release, 
 	if why != nil {
 		return rel, why
 	}
-	if why := strangers(&l, l.Family, f); why != nil && !(w.NewAddress && w.By == ledger.ByCoach) {
-		return rel, why
-	}
 	family := []string{}
 	for _, a := range f.Guardians {
 		family = append(family, ledger.Fingerprint(l.Clip, a))
@@ -69,6 +66,9 @@ func (o *Outbox) Release(ctx context.Context, r Ready, w Word) (ledger.Release, 
 		return rel, err
 	}
 	last := newest(all, &l)
+	if why := strangers(&l, before(&l, last), f); why != nil && !(w.NewAddress && w.By == ledger.ByCoach) {
+		return rel, why
+	}
 	if last != nil {
 		switch is := stands(last); {
 		case last.State == ledger.Released:
@@ -112,6 +112,25 @@ func stands(r *ledger.Release) string {
 		return ledger.Unsure
 	}
 	return r.State
+}
+
+// before is the family that a lesson was made for or, where that was not known,
+// last released to.
+func before(l *ledger.Lesson, last *ledger.Release) []string {
+	if len(l.Family) == 0 && last != nil {
+		return last.Family
+	}
+	return l.Family
+}
+
+// Strangers is a Why where an address of the family was not in the roster when
+// the lesson was made: it needs Word.NewAddress.
+func (o *Outbox) Strangers(ctx context.Context, l ledger.Lesson, f Family) (*Why, error) {
+	all, err := o.o.Ledger.Releases(ctx, l.Player)
+	if err != nil {
+		return nil, err
+	}
+	return strangers(&l, before(&l, newest(all, &l)), f), nil
 }
 
 // newest is the last release of a lesson to the player it has.

@@ -96,10 +96,11 @@ var englishOutbox = map[string]string{
 	"left_mentions": "Look through these; they may name the player:",
 	"kept_long":     "Kept long enough and removed: lessons %d, originals %d.",
 	// check
-	"check_no_host":  "No mail is set up: lessons lie in the folder lessons. To send them, set mail.host and mail.from.",
-	"check_settings": "Put the settings of mail right; \"tapeline help\" lists them.",
-	"check_password": "Set TAPELINE_MAIL_PASSWORD or mail.password_file.",
-	"check_server":   "Nothing can be sent now. Is the host right, and the network there?",
-	"check_takes":    "it takes letters",
-	"check_keep":     "Originals and lessons are kept for ever; keep: 400d removes what is older.",
+	"check_no_host":    "No mail is set up: lessons lie in the folder lessons. To send them, set mail.host and mail.from.",
+	"check_settings":   "Put the settings of mail right; \"tapeline help\" lists them.",
+	"check_password":   "Set TAPELINE_MAIL_PASSWORD or mail.password_file.",
+	"check_server":     "Nothing can be sent now. Is the host right, and the network there?",
+	"check_takes":      "it takes letters",
+	"check_not_mailed": "Filmed, but without consent to mail or a guardian's address: their lessons are not sent.",
+	"check_keep":       "Originals and lessons are kept for ever; keep: 400d removes what is older.",
 }

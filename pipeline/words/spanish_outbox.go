@@ -93,10 +93,11 @@ var spanishOutbox = map[string]string{
 	"left_mentions": "Revisa estos; pueden nombrar al jugador:",
 	"kept_long":     "Guardado el tiempo debido y borrado: lecciones %d, originales %d.",
 
-	"check_no_host":  "No hay correo configurado: las lecciones quedan en la carpeta lessons. Para enviarlas, pon mail.host y mail.from.",
-	"check_settings": "Corrige los ajustes de mail; \"tapeline help\" los enumera.",
-	"check_password": "Pon TAPELINE_MAIL_PASSWORD o mail.password_file.",
-	"check_server":   "Ahora no se puede enviar nada. ¿Es correcto el servidor, y hay red?",
-	"check_takes":    "acepta cartas",
-	"check_keep":     "Originales y lecciones se guardan para siempre; keep: 400d borra lo más viejo.",
+	"check_no_host":    "No hay correo configurado: las lecciones quedan en la carpeta lessons. Para enviarlas, pon mail.host y mail.from.",
+	"check_settings":   "Corrige los ajustes de mail; \"tapeline help\" los enumera.",
+	"check_password":   "Pon TAPELINE_MAIL_PASSWORD o mail.password_file.",
+	"check_server":     "Ahora no se puede enviar nada. ¿Es correcto el servidor, y hay red?",
+	"check_takes":      "acepta cartas",
+	"check_not_mailed": "Se filman, pero sin permiso para el correo o sin dirección de un tutor: sus lecciones no se envían.",
+	"check_keep":       "Originales y lecciones se guardan para siempre; keep: 400d borra lo más viejo.",
 }
