@@ -412,7 +412,7 @@
     for (const k of ["palms", "findings"]) if (notes[k]) for (const [i, v] of Object.entries(notes[k])) if (empty(v)) delete notes[k][i];
     for (const [k, v] of Object.entries(notes)) if (empty(v) || (k === "swing" && !v)) delete notes[k];
   }
-  let ask = 0, timer = 0;
+  let ask = 0, timer = 0, complained = false;
   function changed() {
     fields();
     string();
@@ -430,10 +430,16 @@
         const other = judged && judged.swing !== v.swing;
         judged = v;
         if (other) spanOf();
-        say("");
+        if (complained) say(""); // what else was said stays
+        complained = false;
         draw();
-      } else say(v.what || w("unjudged"));
-    } catch { if (mine === ask) say(w("unreached")); }
+      } else {
+        complained = true;
+        say(v.what || w("unjudged"));
+      }
+    } catch {
+      if (mine === ask) { complained = true; say(w("unreached")); }
+    }
     document.body.dataset.judged = mine;
   }
   function step(from, to) {
