@@ -679,6 +679,18 @@ func (d *deskShelf) beside(ctx context.Context, c *jobs.Clip) error {
 	return d.st.Beside(ctx, c.Hash, regular(paperOf(c).Notes), filepath.Ext(voiceBeside(c.Original())))
 }
 
+// Made implements desk.Shelf.
+func (d *deskShelf) Made(ctx context.Context, id, name string) (string, error) {
+	c, err := d.clip(ctx, id)
+	if err != nil {
+		return "", err
+	}
+	if path := filepath.Join(c.Final, name); slices.Contains(pipeline.Outputs, name) && regular(path) {
+		return path, nil
+	}
+	return "", desk.ErrNone
+}
+
 // Voice implements desk.Shelf.
 func (d *deskShelf) Voice(ctx context.Context, id string) (string, error) {
 	c, err := d.clip(ctx, id)

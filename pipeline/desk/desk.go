@@ -138,6 +138,8 @@ type Shelf interface {
 	// recorded, or nothing.
 	Voice(ctx context.Context, id string) (string, error)
 	SetVoice(ctx context.Context, id string, sound []byte, who string) error
+	// Made is the path of one of the lesson's own files, by its name.
+	Made(ctx context.Context, id, name string) (string, error)
 	// Sheet is a small JPEG of the contact sheet.
 	Sheet(ctx context.Context, id string) ([]byte, error)
 	// Redraw lets the lesson be made again by its notes.
@@ -209,6 +211,8 @@ func (d *desk) routes() map[string]visitor {
 		"GET /lesson/{id}/frame/{n}": d.frame,
 		"GET /lesson/{id}/sheet":     d.sheet,
 		"GET /lesson/{id}/voice":     d.voice,
+		"GET /lesson/{id}/video":     d.made(pipeline.LessonFile, "video/mp4"),
+		"GET /lesson/{id}/captions":  d.made(pipeline.CaptionsFile, "text/vtt; charset=utf-8"),
 		"GET /lesson/{id}/doing":     d.doing,
 		"POST /lesson/{id}/judge":    d.judge,
 		"POST /lesson/{id}/notes":    d.save,

@@ -99,6 +99,14 @@ func (s *shelf) Save(_ context.Context, id string, notes []byte, tag, who string
 
 func (s *shelf) Voice(context.Context, string) (string, error) { return "", ErrNone }
 
+func (s *shelf) Made(_ context.Context, id, name string) (string, error) {
+	if id != lessonID {
+		return "", ErrNone
+	}
+	path := filepath.Join(filepath.Dir(s.paper.Notes), name)
+	return path, os.WriteFile(path, []byte("the film"), 0o600)
+}
+
 func (s *shelf) SetVoice(_ context.Context, _ string, sound []byte, _ string) error {
 	s.sound = sound
 	return nil
@@ -389,6 +397,9 @@ func TestTricks(t *testing.T) {
 		if a.StatusCode < 400 || bytes.Contains(b, []byte("root:")) || len(b) > 100 {
 			t.Errorf("%s: %d %s", p, a.StatusCode, b)
 		}
+	}
+	if code, body := send(t, c, "GET", h.URL+"/lesson/"+lessonID+"/video", "", map[string]string{"Range": "bytes=4-"}); code != http.StatusPartialContent || body != "film" {
+		t.Errorf("a part of the video: %d %q", code, body)
 	}
 	head := map[string]string{"Content-Type": "application/json", csrfHeader: h.csrf(), "If-Match": TagOf(nil)}
 	at := h.URL + "/lesson/" + lessonID

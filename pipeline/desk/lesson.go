@@ -8,6 +8,7 @@ import (
 	"math"
 	"net/http"
 	"os"
+	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -374,14 +375,35 @@ func (d *desk) voice(w http.ResponseWriter, r *http.Request, _ *session) {
 		d.wrong(w, r, err)
 		return
 	}
+	kinds := map[string]string{".m4a": "audio/mp4", ".mp3": "audio/mpeg", ".wav": "audio/wav"}
+	serve(w, r, path, kinds[filepath.Ext(path)])
+}
+
+// made serves one of the lesson's own files.
+func (d *desk) made(name, kind string) visitor {
+	return func(w http.ResponseWriter, r *http.Request, _ *session) {
+		id, ok := id(w, r)
+		if !ok {
+			return
+		}
+		path, err := d.o.Shelf.Made(r.Context(), id, name)
+		if err != nil {
+			d.wrong(w, r, err)
+			return
+		}
+		serve(w, r, path, kind)
+	}
+}
+
+// serve gives a file, or a part of it; its name is told to nobody.
+func serve(w http.ResponseWriter, r *http.Request, path, kind string) {
 	f, err := os.Open(path)
 	if err != nil {
 		refuse(w, http.StatusNotFound)
 		return
 	}
 	defer f.Close()
-	kinds := map[string]string{".m4a": "audio/mp4", ".mp3": "audio/mpeg", ".wav": "audio/wav"}
-	w.Header().Set("Content-Type", kinds[path[max(0, len(path)-4):]])
+	w.Header().Set("Content-Type", kind)
 	http.ServeContent(w, r, "", time.Time{}, f)
 }
 

@@ -29,6 +29,8 @@ var englishDesk = map[string]string{
 	"pick_all":        "All on this page that wait for your word",
 	"shut":            "The desk no longer knows this browser. Copy what you need, then come in again by a new address.",
 	"sorry":           "It can't be shown",
+	"video":           "The video as it is made",
+	"captions":        "Captions",
 	"pick_how":        "Choose lessons, then see who gets what before anything leaves.",
 	"lesson":          "Lesson",
 	"goes_to":         "Goes to",

@@ -28,6 +28,8 @@ var spanishDesk = map[string]string{
 	"pick_all":          "Todas las de esta página que esperan tu palabra",
 	"shut":              "La mesa ya no conoce este navegador. Copia lo que necesites y entra otra vez con una dirección nueva.",
 	"sorry":             "No se puede mostrar",
+	"video":             "El video como está hecho",
+	"captions":          "Subtítulos",
 	"pick_how":          "Elige lecciones y mira quién recibe qué antes de que salga algo.",
 	"lesson":            "Lección",
 	"goes_to":           "Va a",

@@ -653,7 +653,7 @@
       if (k === "y") { e.preventDefault(); step(redo, undo); }
       return;
     }
-    if (typing || e.altKey || e.target.tagName === "AUDIO") return;
+    if (typing || e.altKey || /^(AUDIO|VIDEO)$/.test(e.target.tagName)) return;
     const by = { ArrowLeft: -1, ArrowRight: 1 }[e.key];
     if (by) { e.preventDefault(); show(frame + by * (e.shiftKey ? 10 : 1)); return; }
     if (document.activeElement !== $("film")) return;
