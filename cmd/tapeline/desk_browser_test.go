@@ -330,6 +330,13 @@ func TestDeskByKeys(t *testing.T) {
 	shown(contact - 1)
 	tab.do(chromedp.KeyEvent(kb.ArrowRight, chromedp.KeyModifiers(chromedp.ModifierShift)))
 	shown(contact + 9)
+	tab.tabTo("[data-kind=finish]") // whose picture is shown then
+	tab.settled(func() { tab.do(chromedp.KeyEvent(kb.Enter)) })
+	if got := eval[int](tab, `+document.querySelector("[data-kind=finish]").getAttribute("aria-valuenow")`); got != contact+9 {
+		t.Errorf("the peg hangs at picture %d, want %d, where the coach came from", got, contact+9)
+	}
+	tab.settled(func() { tab.do(chromedp.KeyEvent(kb.Delete)) })
+	tab.do(chromedp.Focus("#film"))
 	tab.do(chromedp.KeyEvent("1"))
 	stance := frameOf(b.report(), pipeline.Stance)
 	shown(stance)

@@ -75,7 +75,7 @@ var englishDesk = map[string]string{
 	"points":         "Move points",
 	"point":          "Point",
 	"known_length":   "Known length",
-	"keys":           "Arrow keys step one picture, with Shift ten. On a peg or a point they move it; Delete undoes that; Enter hangs a peg at this picture.",
+	"keys":           "Arrow keys step one picture, with Shift ten. On a peg or a point they move it; Delete undoes that; Enter hangs a peg at the picture you came from.",
 	"trace":          "Height of the eyes with its bounds below the tape, and the bat's motion at the bottom",
 	"phases":         "Phases, pegs on a string",
 	"peg_at":         "%s, picture %d, %s",

@@ -72,7 +72,7 @@ var spanishDesk = map[string]string{
 	"points":            "Mover puntos",
 	"point":             "Punto",
 	"known_length":      "Largo conocido",
-	"keys":              "Las flechas pasan una imagen, con Mayús diez. Sobre una pinza o un punto lo mueven; Supr lo deshace; Intro cuelga la pinza en esta imagen.",
+	"keys":              "Las flechas pasan una imagen, con Mayús diez. Sobre una pinza o un punto lo mueven; Supr lo deshace; Intro cuelga la pinza en la imagen de la que vienes.",
 	"trace":             "Altura de los ojos con sus límites bajo la cinta, y abajo el movimiento del bate",
 	"phases":            "Fases, pinzas en una cuerda",
 	"peg_at":            "%s, imagen %d, %s",

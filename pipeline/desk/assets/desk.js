@@ -139,6 +139,7 @@
   }
 
   const pegs = new Map();
+  let came = 0; // the picture that was shown before a peg was turned to
   function string() {
     const at = judged ? judged.events : [];
     start.kinds.forEach((k, i) => {
@@ -147,7 +148,7 @@
         peg = el("div", { class: "peg level" + (i % 4), tabindex: "0", role: "slider", "aria-label": k.name, "data-kind": k.key, "aria-describedby": "peg-about" }, el("i"), el("b"), el("span", {}, k.name));
         peg.addEventListener("keydown", (e) => pegKey(e, k.key));
         peg.addEventListener("pointerdown", (e) => pegDrag(e, k.key));
-        peg.addEventListener("focus", () => { const e = eventOf(k.key); if (e && e.frame >= 0) show(e.frame); about(k.key); });
+        peg.addEventListener("focus", (ev) => { if (!$("string").contains(ev.relatedTarget)) came = frame; const e = eventOf(k.key); if (e && e.frame >= 0) show(e.frame); about(k.key); });
         pegs.set(k.key, peg);
         $("string").append(peg);
       }
@@ -194,7 +195,7 @@
     let f = t !== undefined ? frameOf(t) : e && e.frame >= 0 ? e.frame : near(kind);
     const by = { ArrowLeft: -1, ArrowDown: -1, ArrowRight: 1, ArrowUp: 1, PageUp: 10, PageDown: -10 }[ev.key];
     if (by) setTime(kind, f + by * (ev.shiftKey ? 10 : 1));
-    else if (ev.key === "Enter") setTime(kind, frame);
+    else if (ev.key === "Enter") setTime(kind, came);
     else if (ev.key === "Delete" || ev.key === "Backspace") change(() => { if (notes.times) delete notes.times[kind]; });
     else return;
     ev.preventDefault();
