@@ -49,7 +49,12 @@ func TestReadAhead(t *testing.T) {
 				t.Errorf("at the end: %v, want %v", err, end)
 			}
 		}
-		if a.Close() != nil || a.Close() != nil || src.closed != 1 {
+		for range 2 {
+			if err := a.Close(); err != nil {
+				t.Error(err)
+			}
+		}
+		if src.closed != 1 {
 			t.Errorf("closed %d times", src.closed)
 		}
 	}
