@@ -81,8 +81,6 @@ type Lesson struct {
 	Players []Player         // who it may be
 	Voice   bool             // there is a voice note
 	History []Change         // newest first
-	Fixed   []string         // keys of the notes that can't be changed here
-	Plan    map[string]string
 }
 
 // Player is somebody of the roster.

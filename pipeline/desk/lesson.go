@@ -26,16 +26,15 @@ func render(name string, v any) ([]byte, error) {
 
 // frameView is a page around what a template shows.
 type frameView struct {
-	Lang   string
-	W      map[string]string
-	CSRF   string
-	Who    string
-	Title  string
-	Events map[pipeline.EventKind]string
+	Lang  string
+	W     map[string]string
+	CSRF  string
+	Who   string
+	Title string
 }
 
 func (d *desk) frameOf(s *session, title string) frameView {
-	return frameView{Lang: d.o.Text.Code, W: d.o.Text.Desk, CSRF: s.csrf, Who: s.who, Title: title, Events: d.o.Text.Events}
+	return frameView{Lang: d.o.Text.Code, W: d.o.Text.Desk, CSRF: s.csrf, Who: s.who, Title: title}
 }
 
 // lessonView is what the page of a lesson begins with; the script does the
@@ -43,7 +42,7 @@ func (d *desk) frameOf(s *session, title string) frameView {
 type lessonView struct {
 	frameView
 	Item    listed
-	History []Moment
+	History []moment
 	Start   start
 	Views   []choice
 	Batsmen []choice
@@ -54,8 +53,8 @@ type lessonView struct {
 
 type choice struct{ Value, Name string }
 
-// Moment is a change as the page tells of it.
-type Moment struct{ At, Who, What string }
+// moment is a change as the page tells of it.
+type moment struct{ At, Who, What string }
 
 // start is the data the script begins with.
 type start struct {
@@ -69,8 +68,8 @@ type start struct {
 	Tag    string            `json:"tag"`
 	Voice  bool              `json:"voice"`
 	Here   bool              `json:"here"`
-	Parts  []part            `json:"parts"`
-	Kinds  []kind            `json:"kinds"`
+	Parts  []named           `json:"parts"`
+	Kinds  []named           `json:"kinds"`
 	Rules  map[string]ruled  `json:"rules"`
 	Judged *judged           `json:"judged"`
 	What   string            `json:"what,omitempty"` // why nothing is judged
@@ -78,12 +77,8 @@ type start struct {
 	Slow   float64           `json:"slow"`
 }
 
-type part struct {
-	Key  string `json:"key"`
-	Name string `json:"name"`
-}
-
-type kind struct {
+// named is a part of the body or a phase.
+type named struct {
 	Key  string `json:"key"`
 	Name string `json:"name"`
 }
@@ -171,7 +166,7 @@ func (d *desk) lesson(w http.ResponseWriter, r *http.Request, s *session) {
 	v := lessonView{frameView: d.frameOf(s, ""), Item: d.listed(&l.Item)}
 	v.Title = v.Item.Title
 	for _, c := range l.History {
-		v.History = append(v.History, Moment{d.clock(c.At), c.Who, d.w("past_" + c.What)})
+		v.History = append(v.History, moment{d.clock(c.At), c.Who, d.w("past_" + c.What)})
 	}
 	for _, k := range []pipeline.View{pipeline.ViewChest, pipeline.ViewBack, pipeline.ViewPitcher, pipeline.ViewCatcher} {
 		v.Views = append(v.Views, choice{string(k), d.w("view_" + string(k))})
@@ -195,10 +190,10 @@ func (d *desk) lesson(w http.ResponseWriter, r *http.Request, s *session) {
 	v.Start = start{ID: id, CSRF: s.csrf, W: d.o.Text.Desk, Width: l.Clip.Width, Height: l.Clip.Height, PTS: l.Clip.PTS, Notes: l.Notes, Tag: l.Tag, Voice: l.Voice,
 		Here: l.Here, Rules: map[string]ruled{}, Doing: d.doingOf(&l.Item), Slow: max(l.Clip.TimeFactor, 1)}
 	for _, p := range pipeline.Parts {
-		v.Start.Parts = append(v.Start.Parts, part{p, d.w("part_" + p)})
+		v.Start.Parts = append(v.Start.Parts, named{p, d.w("part_" + p)})
 	}
 	for _, k := range pipeline.EventKinds {
-		v.Start.Kinds = append(v.Start.Kinds, kind{string(k), d.o.Text.Events[k]})
+		v.Start.Kinds = append(v.Start.Kinds, named{string(k), d.o.Text.Events[k]})
 	}
 	for rule, f := range d.o.Text.Findings {
 		v.Start.Rules[rule] = ruled{f.Good, f.Fix}

@@ -7,7 +7,8 @@
 //	unplaced, held                               in unplaced/; where it was dropped
 //
 // The recording of a whole lesson goes the same way once, see recording.go:
-// what is published of it are its cuts, which are clips from then on.
+// what is published of it are its cuts, which are clips from then on. A lesson
+// is made anew by letting its done clip wait again, see redraw.go.
 //
 // River (riverqueue.com) runs a job at least once. That its lesson appears once
 // is this package's work: a claim raises the clip's fence; the lesson is made in
