@@ -347,6 +347,10 @@ func (e *Engine) blocks(reason, detail string) {
 	e.mu.Unlock()
 	switch {
 	case reason != "" && was != reason:
+		if reason == NoRoster { // it may quote a name or an address
+			e.o.Log.Debug("blocked", "detail", detail)
+			detail = ""
+		}
 		e.o.Log.Warn("blocked", "reason", reason, "detail", detail)
 	case reason == "" && was != "":
 		e.o.Log.Info("goes_on")

@@ -14,6 +14,8 @@ import (
 	"syscall"
 
 	"golang.org/x/sys/unix"
+
+	"tapeline/pipeline"
 )
 
 // draft begins the name of a copy that isn't whole.
@@ -168,6 +170,10 @@ func scrub(err error) error {
 	var le *os.LinkError
 	if errors.As(err, &le) {
 		return le.Err
+	}
+	var e *pipeline.Error
+	if errors.As(err, &e) {
+		return errors.New(e.What)
 	}
 	return err
 }
