@@ -342,7 +342,7 @@ func (d *deskShelf) Items(ctx context.Context) ([]desk.Item, error) {
 		// Without what has no swing in it: cards, parts of recordings.
 		if c := &clips[i]; c.Kind != jobs.KindRecording && (c.State != jobs.Done || c.Final != "") {
 			it := item(d.item(c))
-			it.Mended = it.Lesson && mended(c)
+			it.Open, it.Mended = it.Lesson && c.Final != "", it.Lesson && mended(c)
 			out = append(out, it)
 		}
 	}

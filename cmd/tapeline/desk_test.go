@@ -28,6 +28,7 @@ import (
 	"tapeline/pipeline/deliver/smtptest"
 	"tapeline/pipeline/desk"
 	"tapeline/pipeline/jobs"
+	"tapeline/pipeline/ledger"
 )
 
 // sampleTrack is what was seen in samples/open_faults.mp4.
@@ -439,6 +440,20 @@ func TestDeskMoves(t *testing.T) {
 		t.Errorf("%+v %v", items, err)
 	}
 
+	// A lesson that was read without the work folder is told of; it has no page.
+	other := b.report()
+	other.Clip.ID = strings.Repeat("ab", 32)
+	if _, err := b.shelf.ledger.Record(ctx, ledger.Entry{Player: "b07", Name: "Ada", Day: "2026-05-03", Folder: t.TempDir(), Report: other, At: time.Now()}); err != nil {
+		t.Fatal(err)
+	}
+	if items, err = b.shelf.Items(ctx); err != nil || len(items) != 2 {
+		t.Errorf("%+v %v", items, err)
+	}
+	for _, it := range items {
+		if it.Open != (it.ID == now.Hash) || it.Swing == nil {
+			t.Errorf("%+v", it)
+		}
+	}
 	// Notes that can't be read are said, and nothing is written over them; an
 	// original that is gone is not made anew.
 	if err := os.WriteFile(paperOf(&now).Notes, []byte("hieght: 150cm\n"), 0o600); err != nil {

@@ -53,6 +53,7 @@ type Item struct {
 	// Mended: the notes were changed after the lesson was made.
 	Mended bool
 	Here   bool // the original is here, so that it can be corrected
+	Open   bool // the lesson can be opened: it is one of the work folder
 	Out    Out
 }
 

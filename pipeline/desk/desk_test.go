@@ -138,7 +138,7 @@ func open(t *testing.T, password string) *house {
 	t.Helper()
 	dir := t.TempDir()
 	s := &shelf{paper: Paper{filepath.Join(dir, "clip.yaml"), filepath.Join(dir, "clip.history.jsonl")},
-		items: []Item{{ID: lessonID, Player: "b07", FirstName: evil, Day: "2026-05-03", State: "done", Lesson: true, Here: true, Swing: report().Chosen()}}}
+		items: []Item{{ID: lessonID, Player: "b07", FirstName: evil, Day: "2026-05-03", State: "done", Lesson: true, Here: true, Open: true, Swing: report().Chosen()}}}
 	srv := httptest.NewUnstartedServer(nil)
 	host := srv.Listener.Addr().String()
 	g := NewGuard([]string{host}, false, password, "Kim")

@@ -102,6 +102,15 @@ func (f *film) at(ctx context.Context, id string, n, count int) ([]byte, error) 
 	}
 }
 
+// warm begins the stretch around a frame that will be asked for.
+func (f *film) warm(id string, n, count int) {
+	f.mu.Lock()
+	defer f.mu.Unlock()
+	if n >= 0 && n < count {
+		f.begin(id, n/runLength*runLength, count)
+	}
+}
+
 // begin starts a stretch unless it is there or a decoder is at work: what
 // somebody waits for goes first.
 func (f *film) begin(id string, first, count int) {

@@ -203,6 +203,9 @@ func (d *desk) lesson(w http.ResponseWriter, r *http.Request, s *session) {
 		v.Start.What = told(err, d.w("unjudged"))
 	} else {
 		v.Start.Judged = d.judgedOf(l, rep)
+		if e := rep.Chosen().Event(pipeline.Contact); l.Here && e != nil && e.Frame != nil {
+			d.film.warm(id, *e.Frame, len(l.Clip.PTS))
+		}
 	}
 	d.page(w, r, "lesson.html", v)
 }
