@@ -99,6 +99,26 @@ func fingerprints(lesson string, addresses []string) []string {
 	return out
 }
 
+// nobody stands where no address is meant: it is no address's fingerprint.
+const nobody = "-"
+
+// both are the fingerprints of a lesson that is made anew under the same code:
+// of the addresses that were its family's before and are now. The code may have
+// been given to another child in between, and nobody says whose the clip is.
+func both(before, now []string) []string {
+	switch {
+	case len(before) == 0:
+		return now
+	case len(now) == 0:
+		return before
+	}
+	out := slices.DeleteFunc(slices.Clone(now), func(f string) bool { return !slices.Contains(before, f) })
+	if len(out) == 0 {
+		return []string{nobody}
+	}
+	return out
+}
+
 // Recorded says what Record did.
 type Recorded struct {
 	Lesson  Lesson
@@ -142,8 +162,8 @@ func (l *Ledger) Record(ctx context.Context, e Entry) (r Recorded, err error) {
 			r.Updated = true
 			if was.Player != les.Player {
 				r.From, was.Name = was.Player, ""
-			} else if len(les.Family) == 0 {
-				les.Family = append(les.Family, strings.Fields(family)...)
+			} else {
+				les.Family = both(strings.Fields(family), les.Family)
 			}
 			if les.DayAssumed {
 				les.Day, les.DayAssumed = was.Day, was.DayAssumed

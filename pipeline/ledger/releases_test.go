@@ -56,6 +56,14 @@ func leaving(t *testing.T, fresh func(t *testing.T) *Ledger, store func(t *testi
 		if again.Name != "Ada" || !slices.Equal(again.Family, want.Family) {
 			t.Errorf("read again without a name: %+v", again)
 		}
+		record(t, l, "c3", "b07", "Ada", "a@example.org", "b@example.org")
+		if kept := record(t, l, "c3", "b07", "Ada", "b@example.org", "x@example.org"); !slices.Equal(kept.Family, []string{Fingerprint("c3", "b@example.org")}) {
+			t.Errorf("made anew with another address: %+v", kept)
+		}
+		anew := record(t, l, "c3", "b07", "Cleo", "y@example.org")
+		if len(anew.Family) != 1 || anew.Family[0] == Fingerprint("c3", "y@example.org") || anew.Family[0] == Fingerprint("c3", "b@example.org") {
+			t.Errorf("made anew under a code that is another child's: %+v", anew)
+		}
 		moved := record(t, l, "c1", "c12", "Ben")
 		if moved.Name != "Ben" || len(moved.Family) != 0 {
 			t.Errorf("moved: %+v", moved)
@@ -68,7 +76,7 @@ func leaving(t *testing.T, fresh func(t *testing.T) *Ledger, store func(t *testi
 			t.Errorf("%v, %v", found, err)
 		}
 		heads, err := l.Heads(ctx)
-		if err != nil || len(heads) != 2 || len(heads[0].Swings) != 0 {
+		if err != nil || len(heads) != 3 || len(heads[0].Swings) != 0 {
 			t.Errorf("%+v, %v", heads, err)
 		}
 	})

@@ -180,6 +180,7 @@ func childSends(spec string) {
 	hook = func(s string) {
 		if s == f[2] {
 			_ = syscall.Kill(os.Getpid(), syscall.SIGKILL)
+			time.Sleep(time.Minute) // it need not die at once
 		}
 	}
 	h := newHouse(stopper{}, f[0], port)

@@ -25,6 +25,7 @@ import (
 	"log/slog"
 	"net/mail"
 	"net/url"
+	"regexp"
 	"slices"
 	"strings"
 	"sync"
@@ -203,6 +204,14 @@ func Mask(address string) string {
 		break
 	}
 	return first + "***" + address[at:]
+}
+
+// masked is a server's answer with the addresses masked that it repeats.
+func masked(answer string, addresses []string) string {
+	for _, a := range addresses {
+		answer = regexp.MustCompile("(?i)"+regexp.QuoteMeta(a)).ReplaceAllLiteralString(answer, Mask(a))
+	}
+	return answer
 }
 
 // Masked are addresses masked, sorted.

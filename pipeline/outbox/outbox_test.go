@@ -6,6 +6,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -287,6 +288,38 @@ func TestByRule(t *testing.T) {
 	h.lesson("b07", "new")
 	if n, err := New(h.o).Prepare(t.Context()); n != 0 || err != nil {
 		t.Errorf("%d, %v", n, err)
+	}
+}
+
+// Made anew after its code was given to another child a lesson is nobody's
+// until the coach says whose address that is.
+func TestMadeAnewForAnotherChild(t *testing.T) {
+	h, _ := withServer(t)
+	h.family("b07", "Ada", "a@example.org")
+	l := h.lesson("b07", "one")
+	h.family("b07", "Cleo", "c@example.org")
+	r, err := h.book.Record(t.Context(), ledger.Entry{Player: "b07", Name: "Cleo", Guardians: []string{"c@example.org"}, Folder: l.Folder, Report: certain(l.Clip), At: h.now})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := h.release(New(h.o), r.Lesson, Word{}); reason(err) != Strangers {
+		t.Errorf("%v; want %s", err, Strangers)
+	}
+}
+
+// A server that repeats an address in its answer doesn't show it.
+func TestMaskedAnswer(t *testing.T) {
+	if got, want := masked("5.1.1 <Ada.Parent@example.org>: no ada.parent@EXAMPLE.org here", []string{"ada.parent@example.org"}), "5.1.1 <a***@example.org>: no a***@example.org here"; got != want {
+		t.Errorf("%q, want %q", got, want)
+	}
+	h, _ := withServer(t, smtptest.Rcpt550)
+	h.family("b07", "Ada", "a.b@example.org")
+	l := h.lesson("b07", "one")
+	o := New(h.o)
+	h.released(o, l)
+	h.send(o)
+	if it := h.stand(o, l); it.State != ledger.Refused || strings.Contains(it.Why.Detail+it.Release.Letters[0].Answer, "a.b@") {
+		t.Errorf("%s, %v, %+v", it.State, it.Why, it.Release.Letters)
 	}
 }
 

@@ -428,6 +428,7 @@ func (s *sender) came(r *ledger.Release, to, gone []string, answers []deliver.An
 		} else if broke != nil {
 			x.Answer = oneLine(broke)
 		}
+		x.Answer = masked(x.Answer, to)
 		switch {
 		case o == deliver.Taken && went:
 			x.State = ledger.Taken

@@ -562,8 +562,8 @@ func (c *session) rcpt(rest string) bool {
 		return false
 	case Rcpt450, Rcpt452:
 		return c.say("%s 4.2.0 come again", code(c.fault))
-	case Rcpt550:
-		return c.say("550 5.1.1 nobody of that name")
+	case Rcpt550: // many a server repeats the address
+		return c.say("550 5.1.1 <%s>: nobody of that name", to)
 	case RcptMixed:
 		switch c.asked % 3 {
 		case 1:
