@@ -225,7 +225,7 @@ func (s *Store) wipe(ctx context.Context, c *Clip, work string, out *Removed) er
 		files = append(files, filepath.Join(c.Lies, c.Stem+ext))
 	}
 	// Copies that came later, under our own names.
-	copies, err := filepath.Glob(dir(ArchiveDir, "duplicates", "????-??-??-"+c.Short()+"-*"))
+	copies, err := matching(dir(ArchiveDir, "duplicates"), "????-??-??-"+c.Short()+"-*")
 	if err != nil {
 		return err
 	}
@@ -244,7 +244,7 @@ func (s *Store) wipe(ctx context.Context, c *Clip, work string, out *Removed) er
 			return err
 		}
 	}
-	staged, err := filepath.Glob(dir(stagingDir, c.Hash[:min(16, len(c.Hash))]+"-*"))
+	staged, err := matching(dir(stagingDir), c.Hash[:min(16, len(c.Hash))]+"-*")
 	if err != nil {
 		return err
 	}
@@ -260,6 +260,21 @@ func (s *Store) wipe(ctx context.Context, c *Clip, work string, out *Removed) er
 		_ = os.Remove(c.Lies) // only if it is empty; a folder of ours is made again
 	}
 	return nil
+}
+
+// matching are the paths of what lies in a folder with a name of that pattern.
+// filepath.Glob takes signs in the folder's own name for a pattern, too.
+func matching(dir, pattern string) (out []string, err error) {
+	entries, err := os.ReadDir(dir)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	for _, d := range entries {
+		if ok, _ := filepath.Match(pattern, d.Name()); ok { // our own patterns
+			out = append(out, filepath.Join(dir, d.Name()))
+		}
+	}
+	return out, err
 }
 
 func below(dir, path string) bool {

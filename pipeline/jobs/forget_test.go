@@ -169,3 +169,22 @@ func TestOld(t *testing.T) {
 		t.Errorf("left %v", left)
 	}
 }
+
+// A work folder may be called what a pattern of names looks like.
+func TestForgetInOddFolder(t *testing.T) {
+	work := filepath.Join(t.TempDir(), "club [north]*")
+	drop(t, work, "inbox/p001/a.mov", "film of p001")
+	drop(t, work, "inbox/p001/b.mov", "film of p001")
+	if sum := once(t, work, nil); sum.Count(Duplicate) != 1 {
+		t.Fatalf("%+v", sum)
+	}
+	s := store(t, work)
+	if _, err := s.Forget(t.Context(), "p001", Removal{Work: work}); err != nil {
+		t.Fatal(err)
+	}
+	for _, d := range []string{ArchiveDir + "/duplicates", ArchiveDir + "/p001"} {
+		if left, _ := os.ReadDir(filepath.Join(work, d)); len(left) > 0 {
+			t.Errorf("left in %s: %v", d, left)
+		}
+	}
+}

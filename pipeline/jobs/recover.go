@@ -6,6 +6,7 @@ import (
 	"errors"
 	"os"
 	"path/filepath"
+	"slices"
 	"time"
 )
 
@@ -122,12 +123,13 @@ func (e *Engine) sweep(keep map[string]bool) {
 			_ = os.RemoveAll(p)
 		}
 	}
-	empty, _ := filepath.Glob(e.dir(takenDir, "*"))
-	for _, p := range empty {
-		_ = os.Remove(p) // only if it is
+	taken, _ := matching(e.dir(takenDir), "*")
+	for _, p := range taken {
+		_ = os.Remove(p) // only if it is empty
 	}
-	for _, d := range []string{takenDir + "/*", ArchiveDir + "/*", UnplacedDir, FailedDir} {
-		cut, _ := filepath.Glob(e.dir(d, draft+"*"))
+	archived, _ := matching(e.dir(ArchiveDir), "*")
+	for _, d := range slices.Concat(taken, archived, []string{e.dir(UnplacedDir), e.dir(FailedDir)}) {
+		cut, _ := matching(d, draft+"*")
 		for _, p := range cut {
 			_ = os.Remove(p)
 		}
