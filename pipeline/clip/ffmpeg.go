@@ -8,6 +8,7 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strings"
 	"syscall"
 
@@ -26,9 +27,11 @@ func input(path, demuxer string) ([]string, error) {
 }
 
 // command is a program that Ctrl-C doesn't reach by itself: it ends when ctx
-// does, so that we know why.
+// does, so that we know why. It is told nothing of our configuration: what
+// reads an unknown file needs no password.
 func command(ctx context.Context, name string, args ...string) *exec.Cmd {
 	cmd := exec.CommandContext(ctx, name, args...)
+	cmd.Env = slices.DeleteFunc(os.Environ(), func(v string) bool { return strings.HasPrefix(v, "TAPELINE_") })
 	cmd.SysProcAttr = &syscall.SysProcAttr{Setpgid: true}
 	return cmd
 }
