@@ -24,7 +24,7 @@ type person struct {
 // Nobody receives another family's lesson, whatever is done to roster, codes,
 // names, addresses and clips while lessons wait and go.
 func TestFamilies(t *testing.T) {
-	if f := flag.Lookup("rapid.checks"); f.Value.String() == f.DefValue && os.Getenv("FAULTS") == "" { // scripts/soak does more
+	if f := flag.Lookup("rapid.checks"); f.Value.String() == f.DefValue && os.Getenv("FAULTS")+os.Getenv("RAPID_CHECKS") == "" { // scripts/soak does more
 		checks := "40"
 		if testing.Short() {
 			checks = "8"
