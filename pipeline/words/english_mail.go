@@ -4,8 +4,8 @@ package words
 var englishMail = map[string]string{
 	"subject":    "%s, %s", // title, day
 	"hello":      "Hello,",
-	"intro_name": "here is the batting lesson of %s, filmed on %s. It is nicest to read it together.",
-	"intro":      "here is a batting lesson, filmed on %s. It is nicest to read it together with the player.",
+	"intro_name": "Here is the batting lesson of %s, filmed on %s. It is nicest to read it together.",
+	"intro":      "Here is a batting lesson, filmed on %s. It is nicest to read it together with the player.",
 	"alt":        "Pictures of the swing, from the stance to the finish.",
 	"pictures":   "The swing in pictures",
 
