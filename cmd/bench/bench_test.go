@@ -42,8 +42,8 @@ func TestTimed(t *testing.T) {
 	if _, err := exec.LookPath("bash"); err != nil {
 		t.Skip("no bash")
 	}
-	c, err := timed(true, "bash", "-c", "bash -c 'for ((i=0;i<100000;i++)); do :; done; sleep .2'; true")
-	if err != nil || c.wall < .2 || c.cpu <= .02 || c.cpu > c.wall+1 || c.peak < 2 || c.peak > 200 {
+	c, err := timed(true, "bash", "-c", "bash -c 'for ((i=0;i<100000;i++)); do :; done; sleep .4'; true")
+	if err != nil || c.wall < .4 || c.cpu <= .02 || c.cpu > c.wall+1 || c.peak < .3 || c.peak > 200 {
 		t.Errorf("%+v %v", c, err)
 	}
 	if _, err := timed(false, "bash", "-c", "echo what went wrong >&2; exit 3"); err == nil {

@@ -144,8 +144,7 @@ func timePair(bin, path, work string, nets *pose.Nets) (p pair, err error) {
 }
 
 // timed runs a program. Its processor time is that of all its children, its
-// peak what they and it had resident at once, looked at fifty times a second;
-// pages that two share count twice.
+// peak what they and it had resident at once, looked at ten times a second.
 func timed(memory bool, name string, args ...string) (c cost, err error) {
 	cmd := exec.Command(name, args...)
 	var errs bytes.Buffer
@@ -162,7 +161,7 @@ func timed(memory bool, name string, args ...string) (c cost, err error) {
 			case <-stop:
 				peak <- most
 				return
-			case <-time.After(20 * time.Millisecond):
+			case <-time.After(100 * time.Millisecond):
 				if memory {
 					most = max(most, resident(cmd.Process.Pid))
 				}
@@ -180,33 +179,46 @@ func timed(memory bool, name string, args ...string) (c cost, err error) {
 	return c, nil
 }
 
-// resident is the memory of a process and of all under it, MB.
+// resident is the memory of a process and of all under it, MB; what several
+// share is counted once (Pss of proc(5)).
 func resident(root int) (mb float64) {
-	parent, pages := map[int]int{}, map[int]float64{}
+	parent := map[int]int{}
 	dirs, _ := filepath.Glob("/proc/[0-9]*/stat")
 	for _, d := range dirs {
 		b, err := os.ReadFile(d)
 		if err != nil {
 			continue // it has ended
 		}
-		// pid (name) state ppid …; field 24 is the resident pages (proc(5)).
+		// pid (name) state ppid …
 		s := string(b)
-		rest := strings.Fields(s[strings.LastIndexByte(s, ')')+1:])
 		pid, _ := strconv.Atoi(filepath.Base(filepath.Dir(d)))
-		if len(rest) > 21 {
+		if rest := strings.Fields(s[strings.LastIndexByte(s, ')')+1:]); len(rest) > 1 {
 			parent[pid], _ = strconv.Atoi(rest[1])
-			pages[pid], _ = strconv.ParseFloat(rest[21], 64)
 		}
 	}
 	for pid := range parent {
 		for p := pid; p > 1; p = parent[p] {
 			if p == root {
-				mb += pages[pid] * float64(os.Getpagesize()) / 1e6
+				mb += pss(pid)
 				break
 			}
 		}
 	}
 	return mb
+}
+
+func pss(pid int) float64 {
+	b, err := os.ReadFile(fmt.Sprintf("/proc/%d/smaps_rollup", pid))
+	if err != nil {
+		return 0 // it has ended
+	}
+	for l := range strings.Lines(string(b)) {
+		if rest, ok := strings.CutPrefix(l, "Pss:"); ok {
+			kb, _ := strconv.ParseFloat(strings.TrimSuffix(strings.TrimSpace(rest), " kB"), 64)
+			return kb / 1e3
+		}
+	}
+	return 0
 }
 
 // timeEncode encodes the film's own frames, decoded before, as the product
