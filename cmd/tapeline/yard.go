@@ -131,6 +131,13 @@ func (y *yard) engine(s *jobs.Store, dirs []string, log *slog.Logger) (*jobs.Eng
 			p, _ := r.player(clip.Player)
 			return record(ctx, book, p, clip, dir)
 		},
+		Doubt: func(ctx context.Context, clip jobs.Clip) error {
+			l, err := ledger.Create(ctx, book)
+			if err != nil {
+				return err
+			}
+			return errors.Join(l.Hold(ctx, clip.Hash, now()), l.Close())
+		},
 	}), nil
 }
 

@@ -23,6 +23,9 @@ import (
 // length of a long lesson. Common practice, no source.
 const cardHolds = 4 * time.Hour
 
+// cardsStay is how long a card is kept: clips may come days after it.
+const cardsStay = 7 * 24 * time.Hour
+
 // filmed is a place in the order of a folder's clips.
 type filmed struct {
 	at   time.Time // zero: unknown
@@ -316,34 +319,106 @@ func (s *Store) show(ctx context.Context, tx *sql.Tx, hash string, c *shown) err
 // cardBefore is the player of the last card in a folder before a clip that
 // came at a time.
 func (s *Store) cardBefore(ctx context.Context, folder string, clip filmed, came time.Time) (player string, ok bool, err error) {
+	_, player, ok, err = s.lastCard(ctx, folder, clip, came)
+	return player, ok, err
+}
+
+// lastCard is cardBefore with the card's place in the order of the folder.
+func (s *Store) lastCard(ctx context.Context, folder string, clip filmed, came time.Time) (best filmed, player string, ok bool, err error) {
 	rows, err := s.db.QueryContext(ctx, `SELECT name, recorded, came, player FROM cards WHERE folder = $1`, quoted(folder))
 	if err != nil {
-		return "", false, storeFault(s.where, "can't be read", err)
+		return best, "", false, storeFault(s.where, "can't be read", err)
 	}
 	defer rows.Close()
-	var best filmed
 	for rows.Next() {
 		var c filmed
 		var who string
 		var name string
 		var at, shown int64
 		if err := rows.Scan(&name, &at, &shown, &who); err != nil {
-			return "", false, storeFault(s.where, "can't be read", err)
+			return best, "", false, storeFault(s.where, "can't be read", err)
 		}
 		if c.name, err = unquoted(name); err != nil {
-			return "", false, storeFault(s.where, "is damaged", err)
+			return best, "", false, storeFault(s.where, "is damaged", err)
 		}
-		since := came.Sub(time.Unix(0, shown))
 		if at != 0 {
 			c.at = time.Unix(0, at)
-			since = clip.at.Sub(c.at)
 		}
-		// Where neither says when it was filmed they came at about the same time.
-		if since <= cardHolds && since >= -cardHolds && c.before(clip) && (!ok || best.before(c)) {
+		if c.holds(clip, came.Sub(time.Unix(0, shown))) && (!ok || best.before(c)) {
 			best, player, ok = c, who, true
 		}
 	}
-	return player, ok, rows.Err()
+	return best, player, ok, rows.Err()
+}
+
+// holds tells whether a card may say whose a clip behind it is. Where neither
+// says when it was filmed they came at about the same time, the clip so much
+// later.
+func (f filmed) holds(clip filmed, came time.Duration) bool {
+	since := came
+	if !f.at.IsZero() {
+		since = clip.at.Sub(f.at)
+	}
+	return since.Abs() <= cardHolds && f.before(clip)
+}
+
+// contradicts doubts the clips that an earlier card has placed and that were
+// filmed behind this one, which came later and shows another player. What was
+// made of them can't be taken back, but nobody else's family must get it.
+func (e *Engine) contradicts(ctx context.Context, card *Clip) error {
+	s := card.shown
+	if e.o.Doubt == nil {
+		return nil
+	}
+	placed, err := e.store.list(ctx, `WHERE how = $1 AND parent = '' AND kind = $2 AND state IN ('waiting', 'running', 'publishing', 'done') AND added >= $3`,
+		inbox.ByCard, KindClip, e.o.Now().Add(-cardsStay).UTC().Format(time.RFC3339Nano))
+	if err != nil {
+		return err
+	}
+	for i := range placed {
+		c := &placed[i]
+		if filepath.Dir(c.Came) != s.folder || c.Hash == card.Hash || c.Player == s.player {
+			continue
+		}
+		if own, err := e.store.shows(ctx, c.Hash); err != nil {
+			return err
+		} else if own {
+			continue
+		}
+		here, ok, err := e.wasFilmed(ctx, c.Hash)
+		if err != nil {
+			return err
+		}
+		if !ok || !s.holds(here, c.Added.Sub(s.came)) {
+			continue
+		}
+		last, _, ok, err := e.store.lastCard(ctx, s.folder, here, c.Added)
+		if err != nil {
+			return err
+		}
+		if ok && s.before(last) {
+			continue
+		}
+		if err := e.o.Doubt(ctx, *c); err != nil {
+			return err
+		}
+		e.o.Log.Warn("card_contradicts", "clip", c.Short(), "player", c.Player, "card", card.Short())
+	}
+	return nil
+}
+
+// wasFilmed is where a clip stood in the order of the folder it came to, by its
+// original, wherever that is now; false where it is gone.
+func (e *Engine) wasFilmed(ctx context.Context, hash string) (f filmed, ok bool, err error) {
+	e.moving.Lock()
+	defer e.moving.Unlock()
+	c, ok, err := e.store.Clip(ctx, hash)
+	if err != nil || !ok || !exists(c.Original()) {
+		return f, false, err
+	}
+	f, err = e.filmed(ctx, c.Original())
+	f.name = filepath.Base(c.Came)
+	return f, true, err
 }
 
 // shows tells whether a clip shows a card.

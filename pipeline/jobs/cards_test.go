@@ -241,3 +241,36 @@ func TestNatural(t *testing.T) {
 		}
 	}
 }
+
+// A card that comes late doubts the clips behind it that an earlier one has
+// placed, read or not, and no others; once.
+func TestLateCardDoubts(t *testing.T) {
+	t.Parallel()
+	work := house(t)
+	begin := time.Now().Add(-time.Hour)
+	var doubted []string
+	with := func(o *Options) {
+		telling(o, begin)
+		o.Doubt = func(_ context.Context, c Clip) error {
+			doubted = append(doubted, filepath.Base(c.Came)+" "+c.Player)
+			return nil
+		}
+	}
+	for name, text := range map[string]string{
+		"phone/1.mov": "nobody 0m p004", "phone/2.mov": "swing 3m #2", "phone/4.mov": "swing 10m #4", "phone/5.mov": "swing 12m p004 #5",
+		"phone/6.mov": "nobody 20m p007", "phone/7.mov": "swing 22m #7", "phone/p004_8.mov": "swing 11m #8", "other/1.mov": "nobody 0m p004 #o", "other/2.mov": "swing 10m #o",
+	} {
+		drop(t, work, "inbox/"+name, text)
+	}
+	once(t, work, with)
+	if len(doubted) > 0 {
+		t.Fatalf("in order: %v", doubted)
+	}
+	drop(t, work, "inbox/phone/3.mov", "nobody 5m p005")
+	once(t, work, with)
+	drop(t, work, "inbox/phone/3b.mov", "nobody 4m p004")
+	once(t, work, with)
+	if len(doubted) != 1 || doubted[0] != "4.mov p004" {
+		t.Errorf("doubted: %v", doubted)
+	}
+}

@@ -69,6 +69,10 @@ type Options struct {
 	// Record puts a lesson that is published into the ledger. It is called at
 	// least once for each and must make nothing twice.
 	Record func(ctx context.Context, c Clip, dir string) error
+	// Doubt keeps the lesson of a clip, which may not be made yet, from leaving: a
+	// card that came later says that it is another player's. It may be called
+	// more than once; nil: none is kept.
+	Doubt func(ctx context.Context, c Clip) error
 	// Say is the sentence for a reason, for the file beside a clip.
 	Say func(reason, detail string) string
 

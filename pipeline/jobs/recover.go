@@ -7,7 +7,6 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
-	"time"
 )
 
 // recover ends or undoes what a program that died left half-way.
@@ -74,7 +73,7 @@ func (e *Engine) recover(ctx context.Context) error {
 // prune forgets clips that their owner took out of the folder in which they
 // lay for him.
 func (e *Engine) prune(ctx context.Context) error {
-	if err := e.store.dropCards(ctx, e.o.Now().Add(-7*24*time.Hour)); err != nil {
+	if err := e.store.dropCards(ctx, e.o.Now().Add(-cardsStay)); err != nil {
 		return err
 	}
 	e.moving.Lock()

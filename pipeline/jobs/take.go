@@ -93,6 +93,11 @@ func (e *Engine) take(ctx context.Context, a inbox.Arrival) error {
 	if known && old.State == Held && c.State == Held && old.Original() == c.Original() && old.Reason == c.Reason {
 		return nil
 	}
+	if c.shown != nil && c.Kind == KindClip {
+		if err := e.contradicts(ctx, &c); err != nil {
+			return err
+		}
+	}
 	if err := e.store.write(ctx, func(tx *sql.Tx) error {
 		if c.shown != nil {
 			if err := e.store.show(ctx, tx, c.Hash, c.shown); err != nil {
