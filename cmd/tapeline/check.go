@@ -208,14 +208,14 @@ func (k *checking) roster(path string) {
 		return
 	}
 	k.right("roster", path, fmt.Sprintf(k.text.Work["players"], len(r.Players)))
-	held := 0
+	var held []string
 	for _, p := range r.Players {
 		if !p.Film.On(today()) {
-			held++
+			held = append(held, p.ID)
 		}
 	}
-	if held > 0 {
-		k.note("roster", "no_film", path, fmt.Sprintf(k.text.Work["players"], held))
+	if len(held) > 0 {
+		k.note("roster", "no_film", strings.Join(held, ", "), "")
 	}
 	if st, err := os.Stat(path); err == nil && st.Mode().Perm()&0o077 != 0 {
 		k.note("roster", "list_open", path, "")
@@ -511,7 +511,7 @@ func (k *checking) mail(ctx context.Context, y *yard) {
 		}
 	}
 	if y.c.Keep == "0" {
-		k.all = append(k.all, looked{Check: "mail", State: isNoted, Code: "keep", Do: k.text.Outbox["check_keep"]})
+		k.all = append(k.all, looked{Check: "keep", State: isNoted, Code: "keep", Do: k.text.Outbox["check_keep"]})
 	}
 }
 

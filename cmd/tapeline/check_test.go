@@ -282,3 +282,20 @@ func TestCheckTable(t *testing.T) {
 		t.Errorf("%d %s", exit, out.String())
 	}
 }
+
+// A name that would upset the line is in quotes; what lies elsewhere keeps its
+// whole path.
+func TestShownPath(t *testing.T) {
+	y := &yard{work: "/barn/work"}
+	for path, want := range map[string]string{
+		"/barn/work/unplaced/swing-1.mov": "unplaced/swing-1.mov",
+		"/phones/inbox/swing.mov":         "/phones/inbox/swing.mov",
+		"/barn/work/inbox/a\nb.mov":       `"inbox/a\nb.mov"`,
+		"/barn/work/inbox/\xff.mov":       `"inbox/\xff.mov"`,
+		"/barn/work/inbox/Lucía 2.mov":    "inbox/Lucía 2.mov",
+	} {
+		if got := y.shown(path); got != want {
+			t.Errorf("%q: %s, want %s", path, got, want)
+		}
+	}
+}

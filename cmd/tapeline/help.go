@@ -52,11 +52,11 @@ func overview() string {
 	var b strings.Builder
 	b.WriteString("tapeline makes a lesson of a phone clip of a batting swing.\n\nusage: tapeline COMMAND …\n\n")
 	for _, c := range commands() {
-		fmt.Fprintf(&b, "  %-9s %s\n", c.name, c.about)
+		fmt.Fprintf(&b, "  %-11s %s\n", c.name, c.about)
 	}
 	b.WriteString("\nexit codes:\n")
 	for _, e := range exits {
-		fmt.Fprintf(&b, "  %-9d %s\n", e.code, e.meaning)
+		fmt.Fprintf(&b, "  %-11d %s\n", e.code, e.meaning)
 	}
 	b.WriteString(`
 What stays the same from clip to clip can be written in tapeline.yaml in the

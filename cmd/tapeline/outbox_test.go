@@ -251,7 +251,7 @@ func TestCheckMail(t *testing.T) {
 	}
 	k := &checking{text: y.text}
 	k.mail(t.Context(), y)
-	if len(k.all) != 3 || k.all[0].State != isRight || k.all[1].About != "c12, d01" || k.all[1].Do == "" || k.all[2].Code != "keep" {
+	if len(k.all) != 3 || k.all[0].State != isRight || k.all[1].About != "c12, d01" || k.all[1].Do == "" || k.all[2].Check != "keep" {
 		t.Errorf("%+v", k.all)
 	}
 }

@@ -9,6 +9,7 @@ import (
 	"io"
 	"log/slog"
 	"os"
+	"slices"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -154,7 +155,7 @@ func release(ctx context.Context, s streams, args []string) error {
 	case len(go_) == 0 && !asJSON:
 		fmt.Fprintln(s.out, t["none_release"])
 	case len(go_) > 0 && !dry && !yes:
-		if ok, err := asked(s, fmt.Sprintf(t["ask_release"], len(go_)), "yes"); err != nil {
+		if ok, err := asked(s, fmt.Sprintf(t["ask_release"], len(go_)), t["say_yes"], "yes", "si"); err != nil {
 			return err
 		} else if !ok {
 			fmt.Fprintln(s.out, t["not_done"])
@@ -305,7 +306,7 @@ func amount(l words.Lang, n int64) string {
 
 // asked puts a question on a terminal. Elsewhere nobody can answer: a usage
 // error.
-func asked(s streams, question, want string) (bool, error) {
+func asked(s streams, question string, want ...string) (bool, error) {
 	in, ok := s.in.(*os.File)
 	if !ok || !term.IsTerminal(int(in.Fd())) {
 		return false, usage("nobody can be asked here; add --yes if you mean it")
@@ -315,7 +316,8 @@ func asked(s streams, question, want string) (bool, error) {
 	if err != nil && line == "" {
 		return false, nil
 	}
-	return strings.EqualFold(strings.TrimSpace(line), want), nil
+	line = strings.TrimSpace(line)
+	return slices.ContainsFunc(want, func(w string) bool { return strings.EqualFold(line, w) }), nil
 }
 
 func hold(ctx context.Context, s streams, args []string) error {

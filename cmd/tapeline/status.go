@@ -5,6 +5,8 @@ import (
 	"encoding/json"
 	"fmt"
 	"log/slog"
+	"path/filepath"
+	"strconv"
 	"time"
 
 	"tapeline/pipeline/jobs"
@@ -17,7 +19,7 @@ var statusCommand = command{
 	usage: `usage: tapeline status [flags]
 
 Tells how many clips are waiting, being read, done, failed, not placed and held,
-those that need somebody with the reason, where lessons stand on their way to the
+those that need somebody with file and reason, where lessons stand on their way to the
 families, and the space left on the disk. The
 recording of a whole lesson is one line: possible swings, lessons, and what else
 became of them; as long as something is to be done, or for a day.
@@ -158,6 +160,10 @@ func status(ctx context.Context, s streams, args []string) error {
 			continue // it is told of with its recording
 		}
 		what := t[c.State]
+		switch jobs.State(c.State) {
+		case jobs.Failed, jobs.Unplaced, jobs.Held:
+			what += " (" + y.shown(c.Lies) + ")"
+		}
 		if c.Step != "" {
 			what += ": " + y.going(c.Step, c.Done, c.Total)
 		}
@@ -170,6 +176,18 @@ func status(ctx context.Context, s streams, args []string) error {
 		fmt.Fprintln(s.out, "\n"+t["try_again"])
 	}
 	return nil
+}
+
+// shown is a path as a list shows it: below the work folder where it lies
+// there, and in quotes where a name would upset the line.
+func (y *yard) shown(path string) string {
+	if rel, err := filepath.Rel(y.work, path); err == nil && filepath.IsLocal(rel) {
+		path = rel
+	}
+	if q := strconv.Quote(path); q != `"`+path+`"` {
+		return q
+	}
+	return path
 }
 
 // lessonsStand counts lessons by where they stand on their way to the family;

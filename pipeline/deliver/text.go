@@ -142,7 +142,11 @@ func (t *text) focus(rep *pipeline.Report, s *pipeline.Swing, good []string) {
 	t.add(para, strings.TrimSpace(f.Say+" "+f.Fact))
 	if len(f.Chain) > 0 {
 		t.add(para, t.lang.Page["chain"])
-		t.blocks = append(t.blocks, block{kind: steps, items: plainly(f.Chain...)})
+		var links []string
+		for _, c := range f.Chain {
+			links = append(links, words.Capital(c))
+		}
+		t.blocks = append(t.blocks, block{kind: steps, items: plainly(links...)})
 	}
 	if f.Cue != "" {
 		t.add(para, t.lang.Page["cue"]+" "+f.Cue)

@@ -4,7 +4,7 @@ package words
 var englishMail = map[string]string{
 	"subject":    "%s, %s", // title, day
 	"hello":      "Hello,",
-	"intro_name": "Here is the batting lesson of %s, filmed on %s. It is nicest to read it together.",
+	"intro_name": "Here is %s's batting lesson, filmed on %s. It is nicest to read it together.",
 	"intro":      "Here is a batting lesson, filmed on %s. It is nicest to read it together with the player.",
 	"alt":        "Pictures of the swing, from the stance to the finish.",
 	"pictures":   "The swing in pictures",

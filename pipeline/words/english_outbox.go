@@ -33,7 +33,7 @@ var englishOutbox = map[string]string{
 	"no_lesson":   "The lesson's folder is not where the ledger says.",
 	"not_packed":  "What may leave of it has not been made yet.",
 	"no_clip":     "What may leave of it can't be made: its clip is not known here. Make it with tapeline pack LESSON --clip CLIP.",
-	"others_seen": "Somebody besides the batter is in the film. Look at it, then release with --blur-others or --allow-others.",
+	"others_seen": "Somebody besides the batter is in the film. Look at it, then release with --blur-others or --allow-others. In brackets: in how many of its pictures.",
 	"changed":     "It is no longer what was released. Look at it and release it again.",
 	// why the rule does not release it
 	"for_coach":  "For your word.",
@@ -66,7 +66,8 @@ var englishOutbox = map[string]string{
 	"hidden":       "others hidden in %d pictures",
 	"film_waits":   "the film waits with you",
 	"not_leaving":  "Not leaving:",
-	"ask_release":  "Release %d? Write yes: ",
+	"ask_release":  "Lessons to release: %d. Type yes to go on: ",
+	"say_yes":      "yes",
 	"none_release": "Nothing to release.",
 	"not_done":     "Nothing was done.",
 	"dry":          "Nothing was released: --dry-run.",
@@ -102,5 +103,5 @@ var englishOutbox = map[string]string{
 	"check_server":     "Nothing can be sent now. Is the host right, and the network there?",
 	"check_takes":      "it takes letters",
 	"check_not_mailed": "Filmed, but without consent to mail or a guardian's address: their lessons are not sent.",
-	"check_keep":       "Originals and lessons are kept for ever; keep: 400d removes what is older.",
+	"check_keep":       "Originals and lessons are kept for ever; keep: 400d in tapeline.yaml removes what is older.",
 }

@@ -30,7 +30,7 @@ var spanishOutbox = map[string]string{
 	"no_lesson":   "La carpeta de la lección no está donde dice el registro.",
 	"not_packed":  "Todavía no se ha hecho lo que puede salir de ella.",
 	"no_clip":     "No se puede hacer lo que puede salir de ella: aquí no se conoce su video. Hazlo con tapeline pack LECCIÓN --clip VIDEO.",
-	"others_seen": "Alguien más que el bateador está en el video. Míralo, y luego autoriza con --blur-others o --allow-others.",
+	"others_seen": "Alguien más que el bateador está en el video. Míralo, y luego autoriza con --blur-others o --allow-others. Entre paréntesis: en cuántas de sus imágenes.",
 	"changed":     "Ya no es lo que se autorizó. Mírala y autorízala otra vez.",
 
 	"for_coach":  "Espera tu palabra.",
@@ -63,7 +63,8 @@ var spanishOutbox = map[string]string{
 	"hidden":       "otros ocultos en %d imágenes",
 	"film_waits":   "el video espera contigo",
 	"not_leaving":  "No sale:",
-	"ask_release":  "¿Autorizar %d? Escribe yes: ",
+	"ask_release":  "Lecciones por autorizar: %d. Escribe sí para seguir: ",
+	"say_yes":      "sí",
 	"none_release": "Nada que autorizar.",
 	"not_done":     "No se hizo nada.",
 	"dry":          "No se autorizó nada: --dry-run.",
@@ -99,5 +100,5 @@ var spanishOutbox = map[string]string{
 	"check_server":     "Ahora no se puede enviar nada. ¿Es correcto el servidor, y hay red?",
 	"check_takes":      "acepta cartas",
 	"check_not_mailed": "Se filman, pero sin permiso para el correo o sin dirección de un tutor: sus lecciones no se envían.",
-	"check_keep":       "Originales y lecciones se guardan para siempre; keep: 400d borra lo más viejo.",
+	"check_keep":       "Originales y lecciones se guardan para siempre; keep: 400d en tapeline.yaml borra lo más viejo.",
 }
