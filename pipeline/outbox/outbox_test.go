@@ -323,6 +323,36 @@ func TestMaskedAnswer(t *testing.T) {
 	}
 }
 
+// A preview says what keeps the letter back; without consent to film no film is
+// looked at for it.
+func TestPreview(t *testing.T) {
+	h, s := withServer(t)
+	h.family("b07", "Ada", "a@example.org")
+	l := h.lesson("b07", "one")
+	o := New(h.o)
+	preview := func() (string, bool, error) {
+		m, _, why, err := o.Preview(t.Context(), l, "See you Tuesday.", nil)
+		if why == nil {
+			why = &Why{}
+		}
+		return why.Reason, m != nil, err
+	}
+	if why, made, err := preview(); why != "" || !made || err != nil {
+		t.Errorf("%q, %v, %v", why, made, err)
+	}
+	h.set("b07", func(f *Family) { f.Mail = never })
+	if why, made, err := preview(); why != NoMail || !made || err != nil {
+		t.Errorf("without consent to mail: %q, %v, %v", why, made, err)
+	}
+	h.set("b07", func(f *Family) { f.Film = never })
+	if _, made, err := preview(); made || reason(err) != NoFilm {
+		t.Errorf("without consent to film: %v, %v", made, err)
+	}
+	if len(s.Received()) != 0 {
+		t.Error("it was sent")
+	}
+}
+
 func TestBackoff(t *testing.T) {
 	h, s := withServer(t, smtptest.Rcpt450)
 	h.family("b07", "Ada", "a@example.org")

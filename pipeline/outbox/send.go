@@ -555,10 +555,11 @@ func oneLine(err error) string {
 }
 
 // Preview is the message as it would leave now, to nobody. Only packing and the
-// roster are asked for; why says what keeps it from leaving.
+// roster are asked for, and consent to film, without which no film is looked at;
+// why says what keeps it from leaving.
 func (o *Outbox) Preview(ctx context.Context, l ledger.Lesson, note string, tell pipeline.Progress) (m *deliver.Message, r Ready, why *Why, err error) {
 	f, why := o.may(&l)
-	if why != nil && (why.Reason == NoRoster || why.Reason == Unknown || len(f.Guardians) == 0) {
+	if why != nil && (why.Reason == NoRoster || why.Reason == Unknown || why.Reason == NoFilm || len(f.Guardians) == 0) {
 		return nil, r, why, why
 	}
 	if r, err = o.Packed(ctx, l, "", tell); err != nil {
