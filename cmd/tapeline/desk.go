@@ -383,11 +383,16 @@ func (d *deskShelf) item(c *jobs.Clip) desk.Item {
 // mended tells that what lies beside the original was changed after the lesson
 // was seen.
 func mended(c *jobs.Clip) bool {
-	made, err := os.Stat(filepath.Join(c.Final, pipeline.TrackFile))
-	if c.Final == "" || err != nil {
+	return c.Final != "" && changedSince(noteMark(c), c.Final)
+}
+
+// changedSince tells that a file was written after what was seen of a lesson.
+func changedSince(path, lesson string) bool {
+	made, err := os.Stat(filepath.Join(lesson, pipeline.TrackFile))
+	if err != nil {
 		return false
 	}
-	v, err := os.Stat(noteMark(c))
+	v, err := os.Stat(path)
 	return err == nil && v.ModTime().After(made.ModTime())
 }
 

@@ -375,6 +375,39 @@ func TestCorrections(t *testing.T) {
 	}
 }
 
+// What was corrected and not made again doesn't leave by a word on the command
+// line either; made again, it does.
+func TestReleaseAwaitsRedraw(t *testing.T) {
+	b := newDesk(t).open()
+	c := b.clip()
+	if _, err := b.shelf.Save(t.Context(), c.Hash, []byte(`{"bats":"R"}`), desk.TagOf(nil), "Kim"); err != nil {
+		t.Fatal(err)
+	}
+	release := func() (int, string) {
+		var out bytes.Buffer
+		code := run([]string{"release", c.Short(), "--yes", "--config", filepath.Join(filepath.Dir(b.dir), "tapeline.yaml")}, strings.NewReader(""), &out, &out)
+		return code, out.String()
+	}
+	if code, said := release(); code != int(pipeline.FaultPartial) || !strings.Contains(said, b.y.text.Outbox["not_redrawn"]) {
+		t.Errorf("%d: %s", code, said)
+	}
+	b.send()
+	if n := len(b.mails.Received()); n != 0 {
+		t.Errorf("%d messages left", n)
+	}
+	if err := b.shelf.Redraw(t.Context(), c.Hash, "Kim"); err != nil {
+		t.Fatal(err)
+	}
+	b.again()
+	if code, said := release(); code != 0 {
+		t.Errorf("made again: %d: %s", code, said)
+	}
+	b.send()
+	if n := len(b.mails.Received()); n != 1 {
+		t.Errorf("%d messages left", n)
+	}
+}
+
 // A lesson that was put under the wrong player goes to the right one with all
 // that lies beside it, and to nobody who may not be filmed.
 func TestDeskMoves(t *testing.T) {

@@ -83,7 +83,8 @@ func (y *yard) post(book *ledger.Ledger, path string, log *slog.Logger) (*post, 
 		Pack: func(ctx context.Context, l ledger.Lesson, others string, tell pipeline.Progress) error {
 			return y.packLesson(ctx, env, l, others, tell)
 		},
-		From: mail.Address{Name: m.Name, Address: m.From}, Academy: deliver.Academy{Name: y.c.Academy.Name, Colour: y.c.Academy.Colour, Foot: y.c.Academy.Foot},
+		Outdated: y.outdated,
+		From:     mail.Address{Name: m.Name, Address: m.From}, Academy: deliver.Academy{Name: y.c.Academy.Name, Colour: y.c.Academy.Colour, Foot: y.c.Academy.Foot},
 		Lang: y.text.Code, Imperial: y.c.Units == string(words.Imperial), Auto: y.c.Release == "auto", Others: y.c.Others, Again: m.Unsure == "again", PerHour: m.PerHour,
 		Zone: zone, Log: log, Now: now,
 	}
@@ -129,6 +130,13 @@ func (y *yard) families() (outbox.Roster, error) {
 		p, ok := r.Player(id)
 		return outbox.Family{Name: p.FirstName, Guardians: p.Guardians, Lang: p.Language, Film: p.Film.On, Mail: p.Mail.On}, ok
 	}, nil
+}
+
+// outdated tells that what lies beside the original of a lesson of the work
+// folder was changed at the desk after the lesson was made.
+func (y *yard) outdated(l *ledger.Lesson) bool {
+	beside := filepath.Join(y.work, jobs.ArchiveDir, filepath.Base(filepath.Dir(l.Folder)), filepath.Base(l.Folder)+jobs.HistoryEnding)
+	return changedSince(beside, l.Folder)
 }
 
 // packLesson makes what may leave of a lesson in a process of its own, from the

@@ -73,7 +73,8 @@ func strangers(l *ledger.Lesson, before []string, f Family) *Why {
 	return nil
 }
 
-// may is permitted with the roster read anew.
+// may is permitted with the roster read anew, and the lesson what the coach
+// last made of it.
 func (o *Outbox) may(l *ledger.Lesson) (f Family, why *Why) {
 	r, err := o.o.Roster()
 	if err != nil {
@@ -81,7 +82,10 @@ func (o *Outbox) may(l *ledger.Lesson) (f Family, why *Why) {
 	}
 	f, ok := r(l.Player)
 	f.Guardians = distinct(f.Guardians)
-	return f, permitted(l, f, ok, o.today())
+	if why = permitted(l, f, ok, o.today()); why == nil && o.o.Outdated != nil && o.o.Outdated(l) {
+		why = &Why{NotRedrawn, ""}
+	}
+	return f, why
 }
 
 // distinct leaves out addresses that differ in nothing but the case of their

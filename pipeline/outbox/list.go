@@ -107,6 +107,9 @@ func (o *Outbox) light(l *ledger.Lesson, last *ledger.Release) *Why {
 	if _, err := os.Stat(filepath.Join(l.Folder, pipeline.ReportFile)); err != nil {
 		return &Why{NoLesson, l.Folder}
 	}
+	if o.o.Outdated != nil && o.o.Outdated(l) {
+		return &Why{NotRedrawn, ""}
+	}
 	var lv pipeline.Leaving
 	if b, err := os.ReadFile(filepath.Join(l.Folder, pipeline.LeavingDir, pipeline.LeavingFile)); err == nil && json.Unmarshal(b, &lv) == nil {
 		if why := free(lv); why != nil {

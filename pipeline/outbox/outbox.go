@@ -64,6 +64,9 @@ type Options struct {
 	// Pack makes the folder of what may leave of a lesson, in place of the one
 	// that is there.
 	Pack func(ctx context.Context, l ledger.Lesson, others string, tell pipeline.Progress) error
+	// Outdated tells that a lesson was corrected after it was made: what would
+	// leave is not what the coach says. nil: none is.
+	Outdated func(l *ledger.Lesson) bool
 	// Compose and Dial are those of pipeline/deliver; Dial nil: no mail is
 	// configured.
 	Compose func(deliver.Letter) (*deliver.Message, error)
@@ -169,6 +172,7 @@ const (
 	NoClip     = "no_clip" // for Pack: the clip it was read from isn't known
 	OthersSeen = "others_seen"
 	Changed    = "changed"
+	NotRedrawn = "not_redrawn" // corrected, and not made again since
 	// why the rule doesn't release it
 	ForCoach  = "for_coach"
 	Untold    = "untold"
@@ -189,7 +193,7 @@ const (
 
 // Reasons are all codes, for the test of the words.
 var Reasons = []string{NoRoster, Unknown, NoFilm, NoMail, NoGuardian, Renamed, Unnamed, Strangers, Moved, Held, IsReleased, IsSent, IsUnsure, IsOver,
-	NoLesson, NotPacked, NoClip, OthersSeen, Changed, ForCoach, Untold, Doubtful, NothingIn, TooOld, NoServer, NotNow, TooLate, NotTaken, PartTaken, Died, NotMade, PerHour, NoMailSet}
+	NoLesson, NotPacked, NoClip, OthersSeen, Changed, NotRedrawn, ForCoach, Untold, Doubtful, NothingIn, TooOld, NoServer, NotNow, TooLate, NotTaken, PartTaken, Died, NotMade, PerHour, NoMailSet}
 
 // Mask shows enough of an address to be recognised by who knows it:
 // a***@example.org.

@@ -82,6 +82,9 @@ func TestCheckedAtTheLastMoment(t *testing.T) {
 		"another family":   {func(h *house, _ *Outbox, _ ledger.Lesson) { h.family("b07", "Ada", "x@example.org") }, Strangers},
 		"one more address": {func(h *house, _ *Outbox, _ ledger.Lesson) { h.family("b07", "Ada", "a@example.org", "x@example.org") }, Strangers},
 		"held":             {func(_ *house, o *Outbox, l ledger.Lesson) { _ = o.Hold(context.Background(), []ledger.Lesson{l}) }, Held},
+		"corrected": {func(_ *house, o *Outbox, l ledger.Lesson) {
+			o.o.Outdated = func(x *ledger.Lesson) bool { return x.Clip == l.Clip }
+		}, NotRedrawn},
 		"report rewritten": {func(_ *house, _ *Outbox, l ledger.Lesson) { touch(l.Folder, pipeline.ReportFile) }, Changed},
 		"film rewritten": {func(_ *house, _ *Outbox, l ledger.Lesson) {
 			touch(l.Folder, pipeline.LeavingDir, pipeline.LeavingFilmFile)

@@ -31,6 +31,7 @@ var englishOutbox = map[string]string{
 	"is_over":     "It was released before and waits for your word.",
 	// of the lesson
 	"no_lesson":   "The lesson's folder is not where the ledger says.",
+	"not_redrawn": "It was corrected after its video was made. Make the video again first, at the desk.",
 	"not_packed":  "What may leave of it has not been made yet.",
 	"no_clip":     "What may leave of it can't be made: its clip is not known here. Make it with tapeline pack LESSON --clip CLIP.",
 	"others_seen": "Somebody besides the batter is in the film. Look at it, then release with --blur-others or --allow-others. In brackets: in how many of its pictures.",

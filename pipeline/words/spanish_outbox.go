@@ -28,6 +28,7 @@ var spanishOutbox = map[string]string{
 	"is_over":     "Ya se autorizó antes y espera tu palabra.",
 
 	"no_lesson":   "La carpeta de la lección no está donde dice el registro.",
+	"not_redrawn": "Se corrigió después de hacer su video. Primero haz el video de nuevo, en la mesa.",
 	"not_packed":  "Todavía no se ha hecho lo que puede salir de ella.",
 	"no_clip":     "No se puede hacer lo que puede salir de ella: aquí no se conoce su video. Hazlo con tapeline pack LECCIÓN --clip VIDEO.",
 	"others_seen": "Alguien más que el bateador está en el video. Míralo, y luego autoriza con --blur-others o --allow-others. Entre paréntesis: en cuántas de sus imágenes.",
