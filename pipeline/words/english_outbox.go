@@ -24,7 +24,7 @@ var englishOutbox = map[string]string{
 	"strangers":      "An address was not in the roster when the lesson was made. If you know whose it is, release with --new-address.",
 	// of the ledger
 	"moved":       "The lesson is another player's by now, or gone.",
-	"is_held":     "You hold it back.",
+	"is_held":     "It is held back: you said so, or a number card that came later names another player.",
 	"is_released": "It is released already.",
 	"is_sent":     "It was sent already. To send it once more: --again.",
 	"is_unsure":   "It had gone to the mail server and no answer came: the family may have it. To send the same message once more: tapeline release --again.",

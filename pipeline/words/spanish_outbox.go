@@ -21,7 +21,7 @@ var spanishOutbox = map[string]string{
 	"strangers":      "Una dirección no estaba en la lista cuando se hizo la lección. Si sabes de quién es, autoriza con --new-address.",
 
 	"moved":       "La lección ya es de otro jugador, o no está.",
-	"is_held":     "La retienes tú.",
+	"is_held":     "Está retenida: lo dijiste tú, o una tarjeta con número que llegó después nombra a otro jugador.",
 	"is_released": "Ya está autorizada.",
 	"is_sent":     "Ya se envió. Para enviarla otra vez: --again.",
 	"is_unsure":   "Salió hacia el servidor de correo y no llegó respuesta: la familia puede tenerla. Para enviar el mismo mensaje otra vez: tapeline release --again.",
