@@ -317,7 +317,7 @@ const traceLimit = 64 << 20
 // lists what else may name him: files of text with the code as a word of its
 // own.
 func (y *yard) traces(player, book string, out *forgotten) error {
-	word := regexp.MustCompile(`(^|[^a-z0-9_-])` + regexp.QuoteMeta(player) + `($|[^a-z0-9_-])`)
+	word := regexp.MustCompile(`(^|[^A-Za-z0-9_-])` + regexp.QuoteMeta(player) + `($|[^A-Za-z0-9_-])`)
 	pictures := []string{"progress-" + player + ".png", "progress-" + player + ".svg", "compare.png"}
 	for _, n := range pictures {
 		switch err := os.Remove(filepath.Join(y.c.Out, n)); {

@@ -413,3 +413,25 @@ func TestKeep(t *testing.T) {
 		t.Errorf("for ever: %d, %d, %v", lessons, originals, err)
 	}
 }
+
+// A short code inside the letters of an embedded picture names nobody.
+func TestTraces(t *testing.T) {
+	y := &yard{work: t.TempDir()}
+	for name, text := range map[string]string{
+		"lesson.html": `<img src="data:image/png;base64,LRqAb12Dj3">`,
+		"named.html":  `<p>b12, two swings</p>`,
+		"longer.txt":  "b123 and b12-2",
+		"folder.txt":  "lessons/b12/2026-05-03",
+	} {
+		if err := os.WriteFile(filepath.Join(y.work, name), []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	var out forgotten
+	if err := y.traces("b12", "", &out); err != nil {
+		t.Fatal(err)
+	}
+	if want := []string{filepath.Join(y.work, "folder.txt"), filepath.Join(y.work, "named.html")}; !slices.Equal(out.Mentions, want) {
+		t.Errorf("%v", out.Mentions)
+	}
+}

@@ -26,6 +26,7 @@ import (
 
 	"tapeline/pipeline"
 	"tapeline/pipeline/deliver/smtptest"
+	"tapeline/pipeline/outbox"
 )
 
 // mails are the mail servers of a script, by its working folder.
@@ -253,5 +254,59 @@ func TestCheckMail(t *testing.T) {
 	k.mail(t.Context(), y)
 	if len(k.all) != 3 || k.all[0].State != isRight || k.all[1].About != "c12, d01" || k.all[1].Do == "" || k.all[2].Check != "keep" {
 		t.Errorf("%+v", k.all)
+	}
+}
+
+// What looks like the other batting side than was given may be another child's
+// clip: it leaves only where the lesson itself is named.
+func TestReleaseOtherSide(t *testing.T) {
+	fakeChildren(t)
+	dir := t.TempDir()
+	conf := filepath.Join(dir, "tapeline.yaml")
+	for path, text := range map[string]string{
+		conf:                             fmt.Sprintf("work: %s\nroster: roster.csv\nsettle: 1s\nlimits: {space: 1MB}\nmail: {host: 127.0.0.1, port: %d, tls: none, from: coach@example.org, timeout: 5s}\n", filepath.Join(dir, "barn"), smtptest.New(t).Port()),
+		filepath.Join(dir, "roster.csv"): "id,first_name,guardian_email,consent_film,consent_mail\nb07,Ada,a@example.org,2026-01-10,2026-01-10\nc12,Ben,b@example.org,2026-01-10,2026-01-10\n",
+		filepath.Join(dir, "barn", "inbox", "b07", "one.mov"): "one",
+		filepath.Join(dir, "barn", "inbox", "c12", "two.mov"): "two",
+	} {
+		if err := errors.Join(os.MkdirAll(filepath.Dir(path), 0o777), os.WriteFile(path, []byte(text), 0o600)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	yardOnce(t, conf)
+	reports, _ := filepath.Glob(filepath.Join(dir, "barn", "lessons", "c12", "*", pipeline.ReportFile))
+	if len(reports) != 1 {
+		t.Fatal(reports)
+	}
+	var rep map[string]any
+	b, err := os.ReadFile(reports[0])
+	if err == nil {
+		err = json.Unmarshal(b, &rep)
+	}
+	rep["warnings"] = []pipeline.Warning{{Code: "bats_doubtful"}}
+	b, e := json.Marshal(rep)
+	if err := errors.Join(err, e, os.WriteFile(reports[0], b, 0o600)); err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		which         []string
+		leaving, stay int
+	}{{[]string{"--all"}, 1, 1}, {[]string{"c12"}, 0, 1}, {[]string{filepath.Dir(reports[0])}, 1, 0}} {
+		var out, errs bytes.Buffer
+		run(append([]string{"release", "--dry-run", "--json", "--config", conf}, c.which...), nil, &out, &errs)
+		var got struct {
+			Leaves []leaves `json:"leaving"`
+			Stay   []leaves `json:"not_leaving"`
+		}
+		if err := json.Unmarshal(out.Bytes(), &got); err != nil {
+			t.Fatal(err, out.String(), errs.String())
+		}
+		if len(got.Leaves) != c.leaving || len(got.Stay) != c.stay || c.stay > 0 && got.Stay[0].Why.Reason != outbox.OtherSide {
+			t.Errorf("%v: %s", c.which, out.String())
+		}
+	}
+	var out bytes.Buffer
+	if run([]string{"release", "--dry-run", "--config", conf, filepath.Dir(reports[0])}, nil, &out, &out); !strings.Contains(out.String(), "other batting side") {
+		t.Error(out.String())
 	}
 }

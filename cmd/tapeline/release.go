@@ -33,7 +33,8 @@ its end, "tapeline send" at once. A lesson is named by its folder or its code in
 "tapeline waiting", a player by the short code. Without consent to film and to
 mail, or a guardian's address, nothing is released, whatever the flags.
 
-  --all            everything that waits; what is held stays
+  --all            everything that waits; what is held stays, and what looks like
+                   the other batting side than was given: name that lesson itself
   --yes            don't ask
   --dry-run        show, and release nothing
   --again          also a lesson that was sent, or may have been: what is unsure
@@ -65,18 +66,20 @@ func init() { releaseCommand.run, holdCommand.run = release, hold }
 
 // leaves is a lesson that is about to leave, or isn't, as "release" tells of it.
 type leaves struct {
-	Lesson   string        `json:"lesson"`
-	Player   string        `json:"player"`
-	Name     string        `json:"-"`
-	Day      string        `json:"day"`
-	To       []string      `json:"to,omitempty"` // masked
-	Files    []outbox.File `json:"files,omitempty"`
-	Looked   int           `json:"pictures,omitempty"`
-	Seen     int           `json:"others_seen"`
-	Blurred  int           `json:"others_hidden"`
-	Film     string        `json:"film_waits,omitempty"` // why there is none
-	Released bool          `json:"released"`
-	Why      *outbox.Why   `json:"why,omitempty"`
+	Lesson  string        `json:"lesson"`
+	Player  string        `json:"player"`
+	Name    string        `json:"-"`
+	Day     string        `json:"day"`
+	To      []string      `json:"to,omitempty"` // masked
+	Files   []outbox.File `json:"files,omitempty"`
+	Looked  int           `json:"pictures,omitempty"`
+	Seen    int           `json:"others_seen"`
+	Blurred int           `json:"others_hidden"`
+	Film    string        `json:"film_waits,omitempty"` // why there is none
+	// The picture looks like the other batting side than was given.
+	OtherSide bool        `json:"other_side,omitempty"`
+	Released  bool        `json:"released"`
+	Why       *outbox.Why `json:"why,omitempty"`
 
 	ready outbox.Ready
 }
@@ -140,6 +143,9 @@ func release(ctx context.Context, s streams, args []string) error {
 		x, err := p.look(ctx, s, l, others, anew)
 		if err != nil {
 			return err
+		}
+		if x.Why == nil && x.OtherSide && (all || slices.Contains(names, l.Player)) {
+			x.Why = &outbox.Why{Reason: outbox.OtherSide}
 		}
 		if x.Why == nil {
 			go_ = append(go_, x)
@@ -254,6 +260,7 @@ func (p *post) look(ctx context.Context, s streams, l ledger.Lesson, others stri
 		}
 	}
 	lv := x.ready.Leaving
+	x.OtherSide = slices.ContainsFunc(x.ready.Report.Warnings, func(w pipeline.Warning) bool { return w.Code == "bats_doubtful" })
 	x.To, x.Files, x.Looked, x.Seen, x.Blurred, x.Film = outbox.Masked(x.ready.Family.Guardians), x.ready.Files, lv.Looked, lv.Seen, lv.Blurred, lv.FilmWaits
 	return x, nil
 }
@@ -278,6 +285,9 @@ func (p *post) show(w io.Writer, leaving, stay []leaves, onWay int) {
 				seen = fmt.Sprintf(t["hidden"], x.Blurred)
 			case x.Seen > 0:
 				seen = fmt.Sprintf(t["seen"], x.Seen, x.Looked)
+			}
+			if x.OtherSide {
+				seen += "; " + p.text.Warning(pipeline.Warning{Code: "bats_doubtful"})
 			}
 			rows = append(rows, []string{"  " + short(x.Lesson), x.Player, dash(x.Name), x.Day, strings.Join(x.To, ", "), strings.Join(files, ", "), seen})
 		}

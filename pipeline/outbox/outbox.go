@@ -171,6 +171,7 @@ const (
 	NotPacked  = "not_packed"
 	NoClip     = "no_clip" // for Pack: the clip it was read from isn't known
 	OthersSeen = "others_seen"
+	OtherSide  = "other_side" // the picture looks like the other batting side than was given: another player's clip?
 	Changed    = "changed"
 	NotRedrawn = "not_redrawn" // corrected, and not made again since
 	// why the rule doesn't release it
@@ -193,7 +194,7 @@ const (
 
 // Reasons are all codes, for the test of the words.
 var Reasons = []string{NoRoster, Unknown, NoFilm, NoMail, NoGuardian, Renamed, Unnamed, Strangers, Moved, Held, IsReleased, IsSent, IsUnsure, IsOver,
-	NoLesson, NotPacked, NoClip, OthersSeen, Changed, NotRedrawn, ForCoach, Untold, Doubtful, NothingIn, TooOld, NoServer, NotNow, TooLate, NotTaken, PartTaken, Died, NotMade, PerHour, NoMailSet}
+	NoLesson, NotPacked, NoClip, OthersSeen, OtherSide, Changed, NotRedrawn, ForCoach, Untold, Doubtful, NothingIn, TooOld, NoServer, NotNow, TooLate, NotTaken, PartTaken, Died, NotMade, PerHour, NoMailSet}
 
 // Mask shows enough of an address to be recognised by who knows it:
 // a***@example.org.

@@ -35,6 +35,7 @@ var englishOutbox = map[string]string{
 	"not_packed":  "What may leave of it has not been made yet.",
 	"no_clip":     "What may leave of it can't be made: its clip is not known here. Make it with tapeline pack LESSON --clip CLIP.",
 	"others_seen": "Somebody besides the batter is in the film. Look at it, then release with --blur-others or --allow-others. In brackets: in how many of its pictures.",
+	"other_side":  "The picture looks like the other batting side: is it this player's clip? Look at it, then release it by the lesson's own code.",
 	"changed":     "It is no longer what was released. Look at it and release it again.",
 	// why the rule does not release it
 	"for_coach":  "For your word.",

@@ -95,7 +95,7 @@ var englishWork = map[string]string{
 	"check_store":         "store",
 	"check_ledger":        "ledger",
 	"check_mail":          "mail",
-	"check_keep":          "kept for",
+	"check_keep":          "keeping",
 	"check_rest":          "the rest",
 	"players":             "players: %d",
 	"no_run":              "it does not run",

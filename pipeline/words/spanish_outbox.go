@@ -32,6 +32,7 @@ var spanishOutbox = map[string]string{
 	"not_packed":  "Todavía no se ha hecho lo que puede salir de ella.",
 	"no_clip":     "No se puede hacer lo que puede salir de ella: aquí no se conoce su video. Hazlo con tapeline pack LECCIÓN --clip VIDEO.",
 	"others_seen": "Alguien más que el bateador está en el video. Míralo, y luego autoriza con --blur-others o --allow-others. Entre paréntesis: en cuántas de sus imágenes.",
+	"other_side":  "La imagen parece del otro lado de bateo: ¿es el video de este jugador? Míralo, y luego autorízalo con el código de la lección.",
 	"changed":     "Ya no es lo que se autorizó. Mírala y autorízala otra vez.",
 
 	"for_coach":  "Espera tu palabra.",

@@ -93,7 +93,7 @@ var spanishWork = map[string]string{
 	"check_store":         "cola",
 	"check_ledger":        "registro",
 	"check_mail":          "correo",
-	"check_keep":          "se guarda",
+	"check_keep":          "conservar",
 	"check_rest":          "lo demás",
 	"players":             "jugadores: %d",
 	"no_run":              "no funciona",
