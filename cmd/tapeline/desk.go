@@ -377,7 +377,7 @@ func (d *deskShelf) Fill(ctx context.Context, items []*desk.Item) error {
 }
 
 func (d *deskShelf) item(c *jobs.Clip) desk.Item {
-	return desk.Item{ID: c.Hash, Player: c.Player, Day: c.Day, State: string(c.State), Reason: c.Reason, Detail: c.Detail, Step: c.Step, Part: c.Part, Whole: c.Whole, Here: c.Final != ""}
+	return desk.Item{ID: c.Hash, Player: c.Player, Day: c.Day, State: string(c.State), Reason: c.Reason, Detail: c.Detail, Step: c.Step, Part: c.Part, Whole: c.Whole, Here: c.Final != "", File: filepath.Base(c.Original())}
 }
 
 // mended tells that what lies beside the original was changed after the lesson
@@ -505,7 +505,7 @@ func (d *deskShelf) Lesson(ctx context.Context, id string) (*desk.Lesson, error)
 	if b, err := os.ReadFile(filepath.Join(c.Final, pipeline.ReportFile)); err == nil {
 		var rep pipeline.Report
 		if json.Unmarshal(b, &rep) == nil {
-			l.Drawn = &rep
+			l.Drawn, l.Swing = &rep, rep.Chosen()
 		}
 	}
 	p := paperOf(&c)

@@ -438,6 +438,119 @@ func TestDeskByKeys(t *testing.T) {
 	}
 }
 
+// Everything that is known of a lesson can be said on its page, and which of its
+// swings is meant; what it says can be said otherwise, left out and put in
+// another order. Each is judged at once and kept as it was said.
+func TestDeskFields(t *testing.T) {
+	b := newDesk(t)
+	c := b.clip()
+	text, err := pipeline.MarshalTrack(twice(sampleTrack(t), c.Hash))
+	if err == nil {
+		err = os.WriteFile(filepath.Join(c.Final, pipeline.TrackFile), text, 0o600)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+	b.open()
+	tab := b.chrome(1280, 900)
+	tab.lesson()
+	set := func(key, value string) {
+		t.Helper()
+		tab.settled(func() {
+			if !eval[bool](tab, fmt.Sprintf(`(() => { const f = document.querySelector('[data-key="%s"]'); f.value = %q; f.dispatchEvent(new Event("change")); return f.value === %[2]q; })()`, key, value)) {
+				t.Errorf("%s can't be set to %q", key, value)
+			}
+		})
+	}
+	peg := `+document.querySelector("[data-kind=contact]").getAttribute("aria-valuenow")`
+	first := eval[int](tab, peg)
+	other := "2"
+	if eval[string](tab, `[...document.getElementById("swing").options].map((o) => o.value).join()`) != ",1,2" {
+		t.Fatal("the page doesn't offer both swings")
+	}
+	if first > 99 {
+		other = "1"
+	}
+	set("swing", other)
+	if now := eval[int](tab, peg); now == first || (now-first)%100 != 0 {
+		t.Errorf("contact of one swing at picture %d, of the other at %d; they are 100 apart", first, now)
+	}
+	// Findings: one in other words, the last one first, one left out and back.
+	click := func(rule, button string) {
+		t.Helper()
+		if !eval[bool](tab, fmt.Sprintf(`(() => { const l = document.querySelector("#findings li[data-rule='%s']"), b = [...l.querySelectorAll("button")].find((b) => b.textContent === %q); if (b) b.click(); return !!b; })()`, rule, button)) {
+			t.Errorf("%s has no %q", rule, button)
+		}
+	}
+	rules := eval[[]string](tab, `[...document.querySelectorAll("#findings li")].filter((l) => l.dataset.kind !== "cant_tell" && !l.classList.contains("gone")).map((l) => l.dataset.rule)`)
+	if len(rules) < 2 {
+		t.Fatalf("%q is too little to put in another order", rules)
+	}
+	d := b.y.text.Desk
+	last := rules[len(rules)-1]
+	tab.settled(func() { click(last, d["put_first"]) })
+	tab.until(fmt.Sprintf(`[...document.querySelectorAll("#findings li")].findIndex((l) => l.dataset.rule === %q) < %d`, last, len(rules)-1))
+	click(rules[0], d["edit"])
+	tab.settled(func() {
+		eval[bool](tab, `(() => { const a = document.querySelector("#findings textarea"); a.value = "Stay as tall as you start."; a.nextSibling.firstChild.click(); return true; })()`)
+	})
+	tab.until(`[...document.querySelectorAll("#findings li p")].some((p) => p.textContent.includes("Stay as tall as you start."))`)
+	tab.settled(func() { click(rules[0], d["drop"]) })
+	tab.settled(func() { click(rules[0], d["say_again"]) })
+
+	// What stands there already is no change.
+	if eval[string](tab, `document.querySelector("[data-key=player]").value + " " + document.querySelector("[data-key=date]").value`) != "b07 "+c.Day {
+		t.Error("the page doesn't show whose it is and of which day")
+	}
+	for key, value := range map[string]string{"player": "b08", "date": "2026-03-01", "bats": "R", "view": "chest", "height": "160cm", "level": "youth", "sport": "softball", "scale": "10,20,30,40=17in", "palms.top": "up", "palms.bottom": "down"} {
+		set(key, value)
+	}
+	if about := eval[string](tab, `document.getElementById("about").textContent`); !strings.Contains(about, "160 cm") {
+		t.Errorf("judged as %q", about)
+	}
+	tab.shoot("fields")
+	tab.do(chromedp.Click("#save"))
+	tab.until(`document.getElementById("say").textContent.startsWith("Saved")`)
+	side, err := config.ReadSidecar(paperOf(&c).Notes)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if fmt.Sprint(side.Swing) != other || side.Player != "b08" || side.Date != "2026-03-01" || side.Bats != "R" || side.View != "chest" || side.Height != "160cm" || side.Level != "youth" ||
+		side.Sport != "softball" || side.Scale != "10,20,30,40=17in" || side.Palms.Top != "up" || side.Palms.Bottom != "down" {
+		t.Errorf("kept: %+v", side)
+	}
+	f := side.Findings
+	if !slices.Equal(f.First, []string{last}) || len(f.Say) != 1 || f.Say[0].Rule != rules[0] || f.Say[0].Text != "Stay as tall as you start." || len(f.Drop) != 0 {
+		t.Errorf("kept of what it says: %+v", f)
+	}
+	// The next lesson: there is none, so it is the list.
+	tab.do(chromedp.Focus("#film"), chromedp.KeyEvent("n"))
+	tab.until(`location.pathname === "/"`)
+}
+
+// twice is a track with its swing once more, two seconds and a hundred pictures
+// later.
+func twice(track pipeline.Track, id string) pipeline.Track {
+	const later, pictures = 2, 100
+	track.Clip.ID = id
+	for _, t := range track.Clip.PTS[:pictures] {
+		track.Clip.PTS = append(track.Clip.PTS, t+later)
+	}
+	track.Clip.Duration += later
+	w := track.Windows[0]
+	w.From, w.To, w.Key, w.Burst = w.From+later, w.To+later, w.Key+pictures, w.Burst+later
+	w.Frames = slices.Clone(w.Frames)
+	for i := range w.Frames {
+		w.Frames[i].Index += pictures
+		w.Frames[i].PTS += later
+	}
+	track.Windows = append(track.Windows, w)
+	o := track.Onsets[0]
+	o.T += later
+	track.Onsets = append(track.Onsets, o)
+	return track
+}
+
 // Two lessons are chosen in the list; the coach sees who gets what; the one that
 // may go is released and reaches the family's mail server, the other says why it
 // doesn't. A third is held.

@@ -55,7 +55,7 @@ func (p *deskPost) Outs(ctx context.Context) (map[string]desk.Out, error) {
 		it := &items[i]
 		o := desk.Out{State: "out_" + it.State}
 		if it.Why != nil && it.Why.Reason != outbox.ForCoach && it.Why.Reason != outbox.Held && it.Why.Reason != outbox.NotPacked {
-			o.Why = p.why(it.Why)
+			o.Why = p.because(it.Why)
 		}
 		switch id := it.Lesson.Clip; {
 		case p.making[id]:
@@ -93,16 +93,16 @@ func (p *deskPost) Families(ctx context.Context, ids []string) ([]desk.Family, e
 		case why != "":
 			f.Why = why
 		case it.State == ledger.Sent:
-			f.Why = p.why(&outbox.Why{Reason: outbox.IsSent})
+			f.Why = p.because(&outbox.Why{Reason: outbox.IsSent})
 		case it.State == ledger.Released:
-			f.Why = p.why(&outbox.Why{Reason: outbox.IsReleased})
+			f.Why = p.because(&outbox.Why{Reason: outbox.IsReleased})
 		case it.State == ledger.Unsure:
-			f.Why = p.why(&outbox.Why{Reason: outbox.IsUnsure})
+			f.Why = p.because(&outbox.Why{Reason: outbox.IsUnsure})
 		case it.Why == nil, it.State == outbox.HeldNow, it.State == ledger.Refused:
 		default:
 			switch it.Why.Reason {
 			case outbox.NoRoster, outbox.Unknown, outbox.NoFilm, outbox.NoMail, outbox.NoGuardian, outbox.Renamed, outbox.Unnamed, outbox.NoLesson, outbox.Strangers, outbox.OthersSeen:
-				f.Why = p.why(it.Why)
+				f.Why = p.because(it.Why)
 			}
 		}
 		out = append(out, f)
@@ -119,7 +119,7 @@ func (p *deskPost) unfit(ctx context.Context, id string) (string, error) {
 	case c.State != jobs.Done:
 		return p.text.Desk["no_lesson"], nil
 	case mended(&c):
-		return p.text.Desk["mended_first"], nil
+		return p.because(&outbox.Why{Reason: outbox.NotRedrawn}), nil
 	}
 	return "", nil
 }
@@ -215,10 +215,22 @@ func (p *deskPost) one(l ledger.Lesson, word desk.Word) error {
 	return err
 }
 
+// because is a reason in words of the desk: the command line's name its flags.
+func (p *deskPost) because(w *outbox.Why) string {
+	said, ok := p.text.Desk["why_"+w.Reason]
+	switch {
+	case !ok:
+		return p.why(w)
+	case w.Detail != "":
+		said += " (" + w.Detail + ")"
+	}
+	return said
+}
+
 // sentence is an error as a coach reads it.
 func (p *deskPost) sentence(err error) string {
 	if why, ok := reasonOf(err); ok {
-		return p.why(why)
+		return p.because(why)
 	}
 	var e *pipeline.Error
 	if errors.As(err, &e) {

@@ -52,8 +52,9 @@ type Item struct {
 	Swing  *pipeline.Swing
 	// Mended: the notes were changed after the lesson was made.
 	Mended bool
-	Here   bool // the original is here, so that it can be corrected
-	Open   bool // the lesson can be opened: it is one of the work folder
+	Here   bool   // the original is here, so that it can be corrected
+	Open   bool   // the lesson can be opened: it is one of the work folder
+	File   string // name of the original; empty: none lies in the work folder
 	Out    Out
 }
 
@@ -213,6 +214,7 @@ func (d *desk) routes() map[string]visitor {
 		"GET /lesson/{id}/video":     d.made(pipeline.LessonFile, "video/mp4"),
 		"GET /lesson/{id}/captions":  d.made(pipeline.CaptionsFile, "text/vtt; charset=utf-8"),
 		"GET /lesson/{id}/doing":     d.doing,
+		"GET /lesson/{id}/next":      d.next,
 		"POST /lesson/{id}/judge":    d.judge,
 		"POST /lesson/{id}/notes":    d.save,
 		"POST /lesson/{id}/voice":    d.setVoice,

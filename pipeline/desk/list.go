@@ -119,10 +119,7 @@ func (d *desk) listOf(ctx context.Context, items []Item, a asked, s *session) (l
 		text := folded(it.search)
 		return slices.ContainsFunc(find, func(w string) bool { return !strings.Contains(text, w) })
 	})
-	slices.SortFunc(all, func(a, b listed) int {
-		look := func(it *listed) int { return min(1, len(it.Looks)) }
-		return cmp.Or(look(&b)-look(&a), strings.Compare(b.Day, a.Day), strings.Compare(a.Player, b.Player), strings.Compare(a.ID, b.ID))
-	})
+	inOrder(all)
 	v.Count = len(all)
 	v.Said = fmt.Sprintf(d.w("of"), v.Count, v.Total)
 	last := max(0, (len(all)-1)/perPage)
@@ -165,6 +162,49 @@ func (d *desk) listOf(ctx context.Context, items []Item, a asked, s *session) (l
 		v.All = "/release?" + ready.Encode()
 	}
 	return v, nil
+}
+
+// inOrder puts what needs a look on top, of that what can be mended at the desk
+// first; then the newest day.
+func inOrder(all []listed) {
+	look := func(it *listed) int {
+		switch {
+		case len(it.Looks) == 0:
+			return 0
+		case !it.Lesson:
+			return 1
+		}
+		return 2
+	}
+	slices.SortFunc(all, func(a, b listed) int {
+		return cmp.Or(look(&b)-look(&a), strings.Compare(b.Day, a.Day), strings.Compare(a.Player, b.Player), strings.Compare(a.ID, b.ID))
+	})
+}
+
+// next leads to the lesson that stands behind one in the whole list, and to the
+// list where there is none.
+func (d *desk) next(w http.ResponseWriter, r *http.Request, _ *session) {
+	id, ok := id(w, r)
+	if !ok {
+		return
+	}
+	items, err := d.o.Shelf.Items(r.Context())
+	if err != nil {
+		d.wrong(w, r, err)
+		return
+	}
+	all := make([]listed, len(items))
+	for i := range items {
+		all[i] = d.listed(&items[i])
+	}
+	inOrder(all)
+	to := "/"
+	if at := slices.IndexFunc(all, func(it listed) bool { return it.ID == id }); at >= 0 {
+		if n := slices.IndexFunc(all[at+1:], func(it listed) bool { return it.Open }); n >= 0 {
+			to = "/lesson/" + all[at+1+n].ID
+		}
+	}
+	http.Redirect(w, r, to, http.StatusSeeOther)
 }
 
 func (a asked) page(n int) string {
@@ -239,7 +279,7 @@ func (d *desk) listed(i *Item) listed {
 			it.Looks = append(it.Looks, strings.TrimSpace(it.Going+". "+i.Out.Why))
 		}
 	}
-	it.search = strings.Join([]string{i.Player, i.FirstName, i.Day, it.Date, i.ID[:min(8, len(i.ID))], it.What, it.First, it.Going, strings.Join(it.Looks, " ")}, " ")
+	it.search = strings.Join([]string{i.Player, i.FirstName, i.File, i.Day, it.Date, i.ID[:min(8, len(i.ID))], it.What, it.First, it.Going, strings.Join(it.Looks, " ")}, " ")
 	return it
 }
 

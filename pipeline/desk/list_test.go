@@ -2,6 +2,7 @@ package desk
 
 import (
 	"fmt"
+	"net/http"
 	"slices"
 	"strings"
 	"testing"
@@ -48,7 +49,7 @@ func TestLooks(t *testing.T) {
 		"fine":               {nil, ""},
 		"failed":             {func(i *Item) { i.State, i.Reason, i.Lesson, i.Swing = "failed", "no_swing", false, nil }, "No swing"},
 		"held":               {func(i *Item) { i.State, i.Reason, i.Lesson, i.Swing = "held", "no_consent", false, nil }, "no consent"},
-		"wide contact":       {func(i *Item) { i.Swing.Events[0].Lo = num(1.05) }, "Contact is told only"},
+		"wide contact":       {func(i *Item) { i.Swing.Events[0].Lo = num(1.05) }, "hang its peg"},
 		"contact at an edge": {func(i *Item) { i.Swing.Events[0].Lo, i.Swing.Events[0].Hi = num(1.16), num(1.25) }, ""},
 		"no contact":         {func(i *Item) { i.Swing.Events = nil }, "Contact can't be told"},
 		"nothing sure":       {unsure, "Nothing in it is sure"},
@@ -70,14 +71,34 @@ func TestLooks(t *testing.T) {
 	if v, err := d.listOf(t.Context(), all, asked{}, &session{}); err != nil || v.All != "/release?id="+all[5].ID+"&id="+all[0].ID && v.All != "/release?id="+all[0].ID+"&id="+all[5].ID {
 		t.Errorf("all that wait for a word alone: %s %v", v.All, err)
 	}
-	items := []Item{lessonOf(1, nil), lessonOf(2, nil), lessonOf(3, unsure), lessonOf(5, nil), lessonOf(4, unsure)}
+	failed := func(i *Item) { i.State, i.Reason, i.Lesson, i.Swing = "failed", "no_swing", false, nil }
+	items := []Item{lessonOf(8, failed), lessonOf(1, nil), lessonOf(2, nil), lessonOf(3, unsure), lessonOf(5, nil), lessonOf(4, unsure)}
 	v, err := d.listOf(t.Context(), items, asked{}, &session{})
 	if err != nil {
 		t.Fatal(err)
 	}
 	got := shownIDs(v)
-	if want := []string{"4", "3", "2", "5", "1"}; !slices.Equal(got, want) {
+	if want := []string{"4", "3", "8", "2", "5", "1"}; !slices.Equal(got, want) {
 		t.Errorf("%v, want %v", got, want)
+	}
+}
+
+// From lesson to lesson in the order of the list, past what can't be opened, and
+// back to the list at the end.
+func TestNext(t *testing.T) {
+	h := open(t, "")
+	h.shelf.items = []Item{lessonOf(1, func(i *Item) { i.Open = true }), lessonOf(4, nil), lessonOf(2, func(i *Item) { i.Open = true })} // 2, 4, 1
+	c := h.visitor(t, true)
+	c.CheckRedirect = func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }
+	for n, want := range map[int]string{2: "/lesson/" + h.shelf.items[0].ID, 1: "/", 9: "/"} {
+		r, err := c.Get(h.URL + fmt.Sprintf("/lesson/%064x/next", n))
+		if err != nil {
+			t.Fatal(err)
+		}
+		r.Body.Close()
+		if got := r.Header.Get("Location"); r.StatusCode != http.StatusSeeOther || got != want {
+			t.Errorf("after %d: %d %q, want %q", n, r.StatusCode, got, want)
+		}
 	}
 }
 

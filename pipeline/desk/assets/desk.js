@@ -104,7 +104,7 @@
 
   function fit() {
     const box = $("picture").parentElement.clientWidth;
-    const high = window.innerHeight * (window.innerWidth < 1000 ? 0.6 : 0.62);
+    const high = window.innerHeight * (window.innerWidth < 1000 ? 0.5 : 0.46); // the string below stays in sight
     const s = Math.min(box / start.width, high / start.height);
     $("picture").style.width = Math.floor(start.width * s) + "px";
     $("picture").style.height = Math.floor(start.height * s) + "px";
@@ -142,10 +142,11 @@
   let came = 0; // the picture that was shown before a peg was turned to
   function string() {
     const at = judged ? judged.events : [];
+    const wide = $("string").clientWidth, taken = [];
     start.kinds.forEach((k, i) => {
       let peg = pegs.get(k.key);
       if (!peg) {
-        peg = el("div", { class: "peg level" + (i % 4), tabindex: "0", role: "slider", "aria-label": k.name, "data-kind": k.key, "aria-describedby": "peg-about" }, el("i"), el("b"), el("span", {}, k.name));
+        peg = el("div", { class: "peg", tabindex: "0", role: "slider", "aria-label": k.name, "data-kind": k.key, "aria-describedby": "peg-about" }, el("i"), el("b"), el("span", {}, k.name));
         peg.addEventListener("keydown", (e) => pegKey(e, k.key));
         peg.addEventListener("pointerdown", (e) => pegDrag(e, k.key));
         peg.addEventListener("focus", (ev) => { if (!$("string").contains(ev.relatedTarget)) came = frame; const e = eventOf(k.key); if (e && e.frame >= 0) show(e.frame); about(k.key); });
@@ -157,16 +158,29 @@
       peg.classList.toggle("hand", !!e.hand);
       peg.classList.toggle("none", e.frame < 0);
       peg.style.left = 100 * clamp(place(f), 0, 1) + "%";
-      peg.classList.toggle("end", place(f) > 0.62);
+      hang(peg, wide * clamp(place(f), 0, 1), i % 4, place(f) > 0.62, wide, taken);
       const doubt = peg.querySelector("i");
-      const wide = e.frame >= 0 && e.hi > e.lo && !e.hand ? $("string").clientWidth / (span[1] - span[0]) : 0;
-      doubt.hidden = !wide;
-      if (wide) { doubt.style.left = 15 + (e.lo - f) * wide + "px"; doubt.style.width = Math.max(2, (e.hi - e.lo) * wide) + "px"; }
+      const step = e.frame >= 0 && e.hi > e.lo && !e.hand ? wide / (span[1] - span[0]) : 0;
+      doubt.hidden = !step;
+      if (step) { doubt.style.left = 15 + (e.lo - f) * step + "px"; doubt.style.width = Math.max(2, (e.hi - e.lo) * step) + "px"; }
       peg.setAttribute("aria-valuemin", 0);
       peg.setAttribute("aria-valuemax", last);
       peg.setAttribute("aria-valuenow", f);
       peg.setAttribute("aria-valuetext", e.frame >= 0 ? form(w("peg_at"), k.name, f, seconds(f)) : form(w("peg_none"), k.name));
     });
+  }
+  // A peg hangs as low, and its name on that side, that it lies on no other: as
+  // it hung before, if that is free.
+  function hang(peg, x, low, left, wide, taken) {
+    const name = 36 + peg.lastChild.offsetWidth;
+    const at = (level, end) => ({ level, end, from: end ? x - name : x - 17, to: end ? x + 17 : x + name });
+    const ways = [];
+    for (const by of [0, 1, 2, 3]) for (const end of [left, !left]) ways.push(at((low + by) % 4, end));
+    const free = (a) => a.from >= -2 && a.to <= wide + 2 && !taken.some((b) => a.level === b.level && a.from < b.to && b.from < a.to);
+    const way = ways.find(free) || ways[0];
+    taken.push(way);
+    for (const n of [0, 1, 2, 3]) peg.classList.toggle("level" + n, n === way.level);
+    peg.classList.toggle("end", way.end);
   }
   const eventOf = (kind) => judged && judged.events.find((e) => e.kind === kind);
   // A phase that was not found hangs behind the one before it.
@@ -468,6 +482,7 @@
       tag = v.tag;
       saved = sent;
       $("conflict").hidden = true;
+      $("past-card").hidden = false;
       $("past").prepend(el("li", {}, v.at + " " + v.who + " ", el("small", {}, w("past_notes"))));
       say(w("saved"));
       buttons();
@@ -517,14 +532,13 @@
   const field = (key) => key.split(".").reduce((o, k) => (o ? o[k] : undefined), notes);
   const inputs = [...document.querySelectorAll("[data-key]")];
   for (const f of inputs) {
-    const first = f.value;
-    f.first = f.tagName === "SELECT" && f.dataset.key === "player" ? first : "";
+    f.first = f.dataset.key === "player" || f.dataset.key === "date" ? f.value : "";
     f.addEventListener("change", () => change(() => {
       const v = f.value.trim();
       const [a, b] = f.dataset.key.split(".");
       if (b) (notes[a] = notes[a] || {})[b] = v;
       else if (a === "swing") notes.swing = Number(v);
-      else if (a === "player" && v === f.first && notes.player === undefined) return;
+      else if (f.first && v === f.first && notes[a] === undefined) return;
       else notes[a] = v;
     }));
   }
@@ -662,6 +676,7 @@
     if (e.key === "Home" || e.key === "End") { e.preventDefault(); show(e.key === "Home" ? 0 : last); }
     else if (/^[1-8]$/.test(e.key)) { const v = judged && judged.events[e.key - 1]; if (v && v.frame >= 0) show(v.frame); }
     else if (e.key === "p") $("points").click();
+    else if (e.key === "n") $("next").click();
   });
   window.addEventListener("resize", () => { fit(); string(); });
 
