@@ -213,7 +213,11 @@ func (s *Store) migrate(ctx context.Context, dialect goose.Dialect) error {
 		return err
 	}
 	err := up()
-	if err != nil { // two that open at once: one fails, and finds it done
+	for range 20 { // of several that open at once one makes each step, and the others find it done
+		if err == nil || ctx.Err() != nil {
+			break
+		}
+		time.Sleep(50 * time.Millisecond)
 		err = up()
 	}
 	if err != nil {
