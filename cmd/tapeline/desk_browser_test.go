@@ -713,6 +713,12 @@ func TestDeskForAll(t *testing.T) {
 		if over := eval[int](tab, `document.documentElement.scrollWidth - window.innerWidth`); over > 0 {
 			t.Errorf("%s: %d pixels wider than the window", name, over)
 		}
+		if over := eval[[]string](tab, `(() => {
+			const all = [...document.querySelectorAll(".peg b, .peg span")].map((e) => [e.parentElement.dataset.kind + " " + e.tagName, e.getBoundingClientRect()]), out = [];
+			all.forEach(([a, r], i) => all.slice(i + 1).forEach(([b, q]) => { if (r.left < q.right && q.left < r.right && r.top < q.bottom && q.top < r.bottom) out.push(a + " on " + b); }));
+			return out; })()`); len(over) > 0 {
+			t.Errorf("%s: %q", name, over)
+		}
 		tab.shoot(name)
 	}
 	tab.do(chromedp.Navigate(b.base + "/"))

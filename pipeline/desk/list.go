@@ -259,7 +259,7 @@ func (d *desk) listed(i *Item) listed {
 	}
 	switch i.State {
 	case "failed", "unplaced", "held":
-		it.Looks = append(it.Looks, text.Why(i.Reason, i.Detail))
+		it.Looks = append(it.Looks, text.Why(i.Reason, "")) // what it was in detail stands below
 	}
 	if i.Lesson && i.Swing != nil {
 		d.findings(&it)
@@ -279,7 +279,7 @@ func (d *desk) listed(i *Item) listed {
 			it.Looks = append(it.Looks, strings.TrimSpace(it.Going+". "+i.Out.Why))
 		}
 	}
-	it.search = strings.Join([]string{i.Player, i.FirstName, i.File, i.Day, it.Date, i.ID[:min(8, len(i.ID))], it.What, it.First, it.Going, strings.Join(it.Looks, " ")}, " ")
+	it.search = strings.Join([]string{i.Player, i.FirstName, i.File, i.Detail, i.Day, it.Date, i.ID[:min(8, len(i.ID))], it.What, it.First, it.Going, strings.Join(it.Looks, " ")}, " ")
 	return it
 }
 

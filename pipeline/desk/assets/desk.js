@@ -142,7 +142,7 @@
   let came = 0; // the picture that was shown before a peg was turned to
   function string() {
     const at = judged ? judged.events : [];
-    const wide = $("string").clientWidth, taken = [];
+    const wide = $("string").clientWidth, all = [];
     start.kinds.forEach((k, i) => {
       let peg = pegs.get(k.key);
       if (!peg) {
@@ -158,7 +158,7 @@
       peg.classList.toggle("hand", !!e.hand);
       peg.classList.toggle("none", e.frame < 0);
       peg.style.left = 100 * clamp(place(f), 0, 1) + "%";
-      hang(peg, wide * clamp(place(f), 0, 1), i % 4, place(f) > 0.62, wide, taken);
+      all.push({ peg, x: wide * clamp(place(f), 0, 1), low: i % 4, left: place(f) > 0.62 });
       const doubt = peg.querySelector("i");
       const step = e.frame >= 0 && e.hi > e.lo && !e.hand ? wide / (span[1] - span[0]) : 0;
       doubt.hidden = !step;
@@ -168,19 +168,31 @@
       peg.setAttribute("aria-valuenow", f);
       peg.setAttribute("aria-valuetext", e.frame >= 0 ? form(w("peg_at"), k.name, f, seconds(f)) : form(w("peg_none"), k.name));
     });
+    hang(all, wide);
   }
-  // A peg hangs as low, and its name on that side, that it lies on no other: as
-  // it hung before, if that is free.
-  function hang(peg, x, low, left, wide, taken) {
-    const name = 36 + peg.lastChild.offsetWidth;
-    const at = (level, end) => ({ level, end, from: end ? x - name : x - 17, to: end ? x + 17 : x + name });
-    const ways = [];
-    for (const by of [0, 1, 2, 3]) for (const end of [left, !left]) ways.push(at((low + by) % 4, end));
-    const free = (a) => a.from >= -2 && a.to <= wide + 2 && !taken.some((b) => a.level === b.level && a.from < b.to && b.from < a.to);
-    const way = ways.find(free) || ways[0];
-    taken.push(way);
-    for (const n of [0, 1, 2, 3]) peg.classList.toggle("level" + n, n === way.level);
-    peg.classList.toggle("end", way.end);
+  // Pegs hang as low, and their names on that side, that none lies on another; as
+  // they hung before where that is free, and so anyway where nothing is.
+  function hang(all, wide) {
+    for (const p of all) {
+      const name = 36 + p.peg.lastChild.offsetWidth;
+      p.ways = [];
+      for (const by of [0, 1, 2, 3]) for (const end of [p.left, !p.left]) {
+        p.ways.push({ level: (p.low + by) % 4, end, from: end ? p.x - name : p.x - 17, to: end ? p.x + 17 : p.x + name });
+      }
+    }
+    const chosen = [];
+    let tries = 4000;
+    const from = (i) => i === all.length || all[i].ways.some((a) => {
+      if (tries-- < 0 || a.from < -2 || a.to > wide + 2 || chosen.some((b) => a.level === b.level && a.from < b.to && b.from < a.to)) return false;
+      chosen.push(a);
+      return from(i + 1) || (chosen.pop(), false);
+    });
+    const fits = from(0);
+    all.forEach((p, i) => {
+      const way = fits ? chosen[i] : p.ways[0];
+      for (const n of [0, 1, 2, 3]) p.peg.classList.toggle("level" + n, n === way.level);
+      p.peg.classList.toggle("end", way.end);
+    });
   }
   const eventOf = (kind) => judged && judged.events.find((e) => e.kind === kind);
   // A phase that was not found hangs behind the one before it.
