@@ -94,6 +94,10 @@ For what leaves (release, send, watch, nightly):
     {host: "", port: 0, tls: starttls, user: "", password_file: FILE,
      from: ADDRESS, reply_to: ADDRESS, name: "", max_bytes: 14MB, per_hour: 100,
      unsure: ask, unsubscribe: "", timeout: 1m}
+The first line of a roster names its columns; only id must be there:
+  id,first_name,bats,height,level,sport,language,guardian_email,consent_film,
+  consent_mail,withdrawn_film,withdrawn_mail     # days as 2026-02-01; several
+                                                 # addresses with ; between
 The password comes from TAPELINE_MAIL_PASSWORD or the file. tls: tls for port
 465, none for a server on this machine. unsure: again sends once more, without
 asking, what had gone when no answer came.
