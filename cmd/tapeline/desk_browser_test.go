@@ -475,6 +475,8 @@ func TestDeskFields(t *testing.T) {
 	if now := eval[int](tab, peg); now == first || (now-first)%100 != 0 {
 		t.Errorf("contact of one swing at picture %d, of the other at %d; they are 100 apart", first, now)
 	}
+	tab.until(fmt.Sprintf(`document.getElementById("where").textContent.startsWith("picture " + %s + " ")`, peg))
+
 	// Findings: one in other words, the last one first, one left out and back.
 	click := func(rule, button string) {
 		t.Helper()

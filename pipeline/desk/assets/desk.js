@@ -456,7 +456,11 @@
       if (code === 200 && v) {
         const other = judged && judged.swing !== v.swing;
         judged = v;
-        if (other) spanOf();
+        if (other) { // of another swing: its own pictures
+          spanOf();
+          const e = eventOf("contact");
+          if (e && e.frame >= 0) show(e.frame);
+        }
         if (complained) say(""); // what else was said stays
         complained = false;
         draw();
