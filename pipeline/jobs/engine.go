@@ -184,13 +184,10 @@ var ErrBusy = errors.New("another tapeline works on this folder")
 // begin takes the work folder for itself, brings what was cut off to an end and
 // starts the queue. end gives everything back.
 func (e *Engine) begin(ctx context.Context) (end func(), err error) {
-	for _, d := range []string{ArchiveDir, UnplacedDir, FailedDir, takenDir, stagingDir} {
+	for _, d := range []string{ArchiveDir, UnplacedDir, FailedDir, LessonsDir, takenDir, stagingDir} { // children's films
 		if err := private(e.dir(d)); err != nil {
 			return nil, err
 		}
-	}
-	if err := os.MkdirAll(e.dir(LessonsDir), 0o777); err != nil {
-		return nil, err
 	}
 	unlock, err := Lock(ctx, e.o.Work)
 	if err != nil {

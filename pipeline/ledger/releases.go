@@ -93,6 +93,9 @@ func moment(s string) (time.Time, error) {
 	return time.Parse(time.RFC3339, s)
 }
 
+// ErrHeld: the lesson is held, and the rule lifts no hold.
+var ErrHeld = errors.New("the lesson is held")
+
 // one is an UPDATE that must meet exactly one row, else ErrStale.
 func one(ctx context.Context, tx *sql.Tx, query string, args ...any) error {
 	r, err := tx.ExecContext(ctx, query, args...)
@@ -106,7 +109,8 @@ func one(ctx context.Context, tx *sql.Tx, query string, args ...any) error {
 }
 
 // Release writes a release down, and takes back that its lesson is held.
-// ErrReleased where one of the lesson is still to be sent.
+// ErrReleased where one of the lesson is still to be sent, ErrHeld where the rule
+// would take it back.
 func (l *Ledger) Release(ctx context.Context, r Release) error {
 	return l.write(ctx, func(tx *sql.Tx) error {
 		var n int
@@ -122,6 +126,13 @@ func (l *Ledger) Release(ctx context.Context, r Release) error {
 		}
 		if n != 1 {
 			return ErrStale
+		}
+		// Only the coach's word lifts a hold, however late it came.
+		if err := tx.QueryRowContext(ctx, `SELECT count(*) FROM holds WHERE lesson = $1`, r.Lesson).Scan(&n); err != nil {
+			return err
+		}
+		if n > 0 && r.By == ByRule {
+			return ErrHeld
 		}
 		if _, err := tx.ExecContext(ctx, `DELETE FROM holds WHERE lesson = $1`, r.Lesson); err != nil {
 			return err

@@ -277,6 +277,18 @@ func TestByRule(t *testing.T) {
 	if err := o.Hold(t.Context(), []ledger.Lesson{held}); err != nil {
 		t.Fatal(err)
 	}
+	// Not even where the hold came while the rule was looking.
+	late := h.lesson("b07", "late")
+	r, err := o.Ready(t.Context(), late, "", nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := o.Hold(t.Context(), []ledger.Lesson{late}); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := o.Release(t.Context(), r, Word{By: ledger.ByRule}); reason(err) != Held || h.stand(o, late).State != HeldNow {
+		t.Errorf("released by the rule though held: %v", err)
+	}
 	h.released(o, stopped)
 	touch(stopped.Folder, pipeline.ReportFile)
 	h.send(o)

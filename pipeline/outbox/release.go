@@ -96,6 +96,8 @@ func (o *Outbox) Release(ctx context.Context, r Ready, w Word) (ledger.Release, 
 	switch err := o.o.Ledger.Release(ctx, rel); {
 	case errors.Is(err, ledger.ErrReleased):
 		return rel, &Why{IsReleased, ""}
+	case errors.Is(err, ledger.ErrHeld):
+		return rel, &Why{Held, ""}
 	case errors.Is(err, ledger.ErrStale):
 		return rel, &Why{Moved, l.Player}
 	case err != nil:

@@ -524,7 +524,11 @@ func (s *sender) late(r *ledger.Release, w *Why) (string, *Why, error) {
 }
 
 func (s *sender) stay(r *ledger.Release, w *Why) (string, *Why, error) {
-	return ledger.Released, w, s.o.Ledger.Note(s.db, r.ID, w.Reason, w.Detail)
+	detail := w.Detail
+	if w.Reason == NoRoster { // a line of the roster may hold another family's address
+		detail = ""
+	}
+	return ledger.Released, w, s.o.Ledger.Note(s.db, r.ID, w.Reason, detail)
 }
 
 func (s *sender) end(r *ledger.Release, state string, w *Why) (string, *Why, error) {
