@@ -142,7 +142,7 @@ var englishDesk = map[string]string{
 	"past_voice":     "voice note",
 	"redraw_waits":   "It waits for its turn in tapeline watch, or for the next tapeline nightly.",
 	"history":        "Changed before",
-	"saved":          "Saved beside the original.",
+	"saved":          "Saved beside the original. Make the video again before the lesson leaves.",
 	"unsaved":        "It could not be saved. Nothing is lost: it is still on this page.",
 	"conflict_what":  "Somebody else has saved changes meanwhile.",
 	"conflict":       "%s saved other changes (%s) after you opened this page. Both stay in the history, whichever you keep.",
