@@ -235,6 +235,9 @@ func sorted(m map[string]string, down bool) (out []choice) {
 
 // folded is text as it is compared: small letters, without accents.
 func folded(s string) string {
+	if !strings.ContainsFunc(s, func(r rune) bool { return r > unicode.MaxASCII }) {
+		return strings.ToLower(s) // nothing to take off
+	}
 	t, _, err := transform.String(transform.Chain(norm.NFD, runes.Remove(runes.In(unicode.Mn))), s)
 	if err != nil {
 		t = s
