@@ -2,7 +2,10 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
+	"os"
+	"path/filepath"
 	"time"
 
 	"tapeline/detect/card"
@@ -27,15 +30,43 @@ func scanned(ctx context.Context, c pipeline.Clip, tell pipeline.Progress) (long
 	return long.Scan(ctx, o)
 }
 
-// carded finds the parts of an arrived clip that follow a number card. One that
-// can't be read is told by a *jobs.Slip.
-func carded(ctx context.Context, a inbox.Arrival) ([]jobs.Span, error) {
-	out, err := cardsIn(ctx, a.Path())
-	var e *pipeline.Error
-	if errors.As(err, &e) && e.Fault == pipeline.FaultUnreadable {
-		return nil, &jobs.Slip{Reason: jobs.Unread, Detail: e.What}
+// carded finds the parts of an arrived clip that follow a number card, in a
+// process of its own: what brings that down again and again, can't be read or
+// takes too much is told by a *jobs.Slip.
+func carded(env []string, limits jobs.Limits, tries int) func(context.Context, inbox.Arrival) ([]jobs.Span, error) {
+	return func(ctx context.Context, a inbox.Arrival) ([]jobs.Span, error) {
+		for try := 1; ; try++ {
+			spans, err := cardsOf(ctx, env, limits, a.Path())
+			var s *jobs.Slip
+			if !errors.As(err, &s) || !s.Again || s.Reason == jobs.Stopped {
+				return spans, err
+			}
+			if try >= tries {
+				return nil, &jobs.Slip{Reason: s.Reason, Detail: s.Detail}
+			}
+		}
 	}
-	return out, err
+}
+
+func cardsOf(ctx context.Context, env []string, limits jobs.Limits, path string) ([]jobs.Span, error) {
+	dir, err := os.MkdirTemp("", "tapeline-")
+	if err != nil {
+		return nil, err
+	}
+	defer os.RemoveAll(dir)
+	args := []string{"scan", "--staged", "--json", "--cards", "--cut", dir, "--", path}
+	if err := runChild(jobs.Child{Path: own(), Args: args, Env: env, Dir: dir, Limits: limits}, ctx); err != nil {
+		return nil, err
+	}
+	b, err := os.ReadFile(filepath.Join(dir, jobs.PlanFile))
+	if err != nil {
+		return nil, err
+	}
+	var plan jobs.Plan
+	if err := json.Unmarshal(b, &plan); err != nil {
+		return nil, err
+	}
+	return plan.Cards, nil
 }
 
 // recorded is when a file says it was recorded; of one that can't be read it
@@ -63,11 +94,7 @@ func recordingLength(ctx context.Context, path string) (time.Duration, error) {
 	return time.Duration(c.Duration * float64(time.Second)), nil
 }
 
-func cardsIn(ctx context.Context, path string) ([]jobs.Span, error) {
-	c, err := clip.Probe(ctx, path)
-	if err != nil {
-		return nil, err
-	}
+func cardsIn(ctx context.Context, c pipeline.Clip) ([]jobs.Span, error) {
 	src, err := clip.Open(ctx, c, clip.Options{MaxSide: card.Side, Rate: card.Rate})
 	if err != nil {
 		return nil, err

@@ -2,10 +2,13 @@ package main
 
 import (
 	"context"
+	"errors"
+	"os"
 	"os/exec"
 	"path/filepath"
 	"reflect"
 	"testing"
+	"time"
 
 	"github.com/piglig/go-qr"
 
@@ -41,9 +44,33 @@ func TestCarded(t *testing.T) {
 		"-map", "[v]", "-map", "[a]", "-c:v", "libx264", "-preset", "ultrafast", path).CombinedOutput(); err != nil {
 		t.Fatalf("%v %s", err, b)
 	}
-	spans, err := carded(ctx, inbox.Arrival{Root: dir, Rel: "clip.mp4"})
+	bin, err := exec.LookPath("tapeline")
+	if err != nil {
+		t.Fatal(err)
+	}
+	real, died := runChild, 1
+	defer func() { runChild = real }()
+	runChild = func(c jobs.Child, ctx context.Context) error {
+		if died--; died >= 0 {
+			return &jobs.Slip{Reason: jobs.Crashed, Again: true}
+		}
+		c.Path = bin
+		return real(c, ctx)
+	}
+	look := carded([]string{"PATH=" + os.Getenv("PATH")}, jobs.Limits{Time: time.Minute}, 2)
+	clipAt := inbox.Arrival{Root: dir, Rel: "clip.mp4"}
+	spans, err := look(ctx, clipAt)
 	if err != nil || len(spans) != 1 || spans[0].Player != "b07" || spans[0].From > 1 {
 		t.Errorf("%+v %v", spans, err)
+	}
+	// What brings the child down every time is said to, not tried for ever.
+	died = 2
+	var s *jobs.Slip
+	if _, err := look(ctx, clipAt); !errors.As(err, &s) || s.Again || s.Reason != jobs.Crashed {
+		t.Errorf("%v", err)
+	}
+	if _, err := look(ctx, inbox.Arrival{Root: dir, Rel: "card.png"}); !errors.As(err, &s) || s.Again || s.Reason != jobs.Unread {
+		t.Errorf("%v", err)
 	}
 	c, err := clip.Probe(ctx, path)
 	if err != nil {

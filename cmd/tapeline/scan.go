@@ -34,6 +34,7 @@ all of this by themselves with every recording of more than a minute.
   --cut DIR       cut them out into DIR, a new or empty folder, each as a clip
                   that can be read or dropped into a player's folder, and the
                   list as plan.json
+  --cards         look for number cards only
   --json          the list as one JSON object
   --staged        for "tapeline watch": progress goes to standard error as JSON
                   lines
@@ -50,9 +51,10 @@ func init() { scanCommand.run = scan }
 func scan(ctx context.Context, s streams, args []string) error {
 	f := flag.NewFlagSet("scan", flag.ContinueOnError)
 	var dir, conf string
-	var asJSON, staged bool
+	var asJSON, staged, onlyCards bool
 	var sp speech
 	f.StringVar(&dir, "cut", "", "")
+	f.BoolVar(&onlyCards, "cards", false, "")
 	f.StringVar(&conf, "config", "", "")
 	f.StringVar(&sp.lang, "lang", "", "")
 	f.BoolVar(&asJSON, "json", false, "")
@@ -81,7 +83,11 @@ func scan(ctx context.Context, s streams, args []string) error {
 	if staged {
 		tell = tellSteps(s.err)
 	}
-	plan, err := scanning(ctx, names[0], dir, tell)
+	look := scanning
+	if onlyCards {
+		look = lookForCards
+	}
+	plan, err := look(ctx, names[0], dir, tell)
 	p.end()
 	if ctx.Err() != nil {
 		return &pipeline.Error{Fault: pipeline.FaultInterrupted, Step: "scan", What: "interrupted"}
@@ -141,6 +147,25 @@ func scanning(ctx context.Context, path, dir string, tell pipeline.Progress) (jo
 			}
 		}
 		return plan, err
+	}
+	return plan, nil
+}
+
+// lookForCards is a plan of nothing but the number cards in a clip or recording.
+func lookForCards(ctx context.Context, path, dir string, _ pipeline.Progress) (plan jobs.Plan, err error) {
+	c, err := clip.Probe(ctx, path)
+	if err != nil {
+		return plan, err
+	}
+	plan.Seconds = c.Duration
+	if plan.Cards, err = cardsIn(ctx, c); err != nil || dir == "" {
+		return plan, err
+	}
+	if err := emptyDir(dir); err != nil {
+		return plan, err
+	}
+	if err := jobs.WritePlan(dir, plan); err != nil {
+		return plan, &pipeline.Error{Fault: pipeline.FaultOutput, Step: "scan", Path: dir, What: "can't be written", Hint: "check the folder and the space left", Err: err}
 	}
 	return plan, nil
 }

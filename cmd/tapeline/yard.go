@@ -118,10 +118,11 @@ func (y *yard) engine(s *jobs.Store, dirs []string, log *slog.Logger) (*jobs.Eng
 	if err != nil {
 		return nil, err
 	}
+	limits := jobs.Limits{Time: c.Limits.Time, Memory: memory}
 	return jobs.New(s, jobs.Options{
 		Work: y.work, Inbox: dirs, Settle: c.Settle, Cap: c.Cap, Poll: c.Poll,
-		Jobs: c.Jobs, Tries: c.Tries, Limits: jobs.Limits{Time: c.Limits.Time, Memory: memory}, Space: uint64(space), Nightly: night, Zone: zone,
-		Roster: r, Ready: r.ready, Note: note, Spans: carded, Recorded: recorded, Long: recordingLength, Say: y.text.Why, Log: log,
+		Jobs: c.Jobs, Tries: c.Tries, Limits: limits, Space: uint64(space), Nightly: night, Zone: zone,
+		Roster: r, Ready: r.ready, Note: note, Spans: carded(env, limits, c.Tries), Recorded: recorded, Long: recordingLength, Say: y.text.Why, Log: log,
 		Scan: func(ctx context.Context, j jobs.Reading) error { return scanChild(env, j).Run(ctx) },
 		Read: func(ctx context.Context, j jobs.Reading) error {
 			p, _ := r.player(j.Clip.Player)
