@@ -156,7 +156,7 @@ func TestCourseSwapped(t *testing.T) {
 		}
 	})
 	for _, c := range []Course{NoCourse, Changed, Closer, NowFine, Further} {
-		if seen[c] == 0 {
+		if seen[c] == 0 && !testing.Short() { // which draws too few
 			t.Errorf("%q was never drawn", c)
 		}
 	}

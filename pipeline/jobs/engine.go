@@ -304,12 +304,15 @@ func (e *Engine) Once(ctx context.Context) (s Summary, err error) {
 	if err := e.store.ensure(ctx, e.jobs); err != nil {
 		return s, err
 	}
-	for {
+	for idle := 1; ; idle++ {
 		n, err := e.store.Counts(ctx)
 		if err != nil {
 			return s, err
 		}
 		e.mu.Lock()
+		if len(e.busy) > 0 {
+			idle = 0
+		}
 		busy := n[Running] + n[Publishing] - len(e.stuck)
 		e.mu.Unlock()
 		blocked := e.blocked()
@@ -325,6 +328,12 @@ func (e *Engine) Once(ctx context.Context) (s Summary, err error) {
 				}
 			}
 			return s, err
+		}
+		// A clip that waits again has no job where its last one was just ending.
+		if idle > 0 && idle%10 == 0 {
+			if err := e.mend(ctx); err != nil {
+				return s, err
+			}
 		}
 		select {
 		case <-ctx.Done():

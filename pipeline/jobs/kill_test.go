@@ -129,6 +129,35 @@ func TestDiesAtACard(t *testing.T) {
 	}
 }
 
+// counted are the clips in each state.
+func counted(t *testing.T, work string) map[State]int {
+	t.Helper()
+	s, err := OpenSQLite(context.Background(), filepath.Join(work, StoreFile))
+	if err != nil {
+		t.Fatal(err)
+	}
+	n, err := s.Counts(context.Background())
+	if err := errors.Join(err, s.Close()); err != nil {
+		t.Fatal(err)
+	}
+	return n
+}
+
+// busy waits until something is under way: a busy machine begins late, a quick
+// one has nothing left to do soon.
+func busy(t *testing.T, work string) {
+	t.Helper()
+	for range 3000 {
+		if _, err := os.Stat(filepath.Join(work, StoreFile)); err == nil {
+			if n := counted(t, work); n[Running]+n[Publishing] > 0 {
+				return
+			}
+		}
+		time.Sleep(10 * time.Millisecond)
+	}
+	t.Error("nothing was begun in half a minute")
+}
+
 // Kills at any moment: KILLS of them (20, or as many as the environment says).
 func TestRandomKills(t *testing.T) {
 	if testing.Short() {
@@ -147,19 +176,17 @@ func TestRandomKills(t *testing.T) {
 			hashes[drop(t, work, fmt.Sprintf("inbox/%s/%d-%d.mov", player, i, j), fmt.Sprint("clip ", i, j))] = player
 		}
 		cmd := start(t, work, "SLOW=60")
-		time.Sleep(time.Duration(rand.IntN(600)) * time.Millisecond)
+		if i%2 == 0 {
+			busy(t, work)
+			time.Sleep(time.Duration(rand.IntN(100)) * time.Millisecond)
+		} else {
+			time.Sleep(time.Duration(rand.IntN(600)) * time.Millisecond)
+		}
 		_ = cmd.Process.Kill()
 		if err := cmd.Wait(); !killed(err) {
 			t.Fatalf("it ended by itself: %v: %s", err, cmd.Stderr)
 		}
-		s, err := OpenSQLite(context.Background(), filepath.Join(work, StoreFile))
-		if err != nil {
-			t.Fatal(err)
-		}
-		n, err := s.Counts(context.Background())
-		if err := errors.Join(err, s.Close()); err != nil {
-			t.Fatal(err)
-		}
+		n := counted(t, work)
 		if n[Running]+n[Publishing] > 0 {
 			under++
 		}

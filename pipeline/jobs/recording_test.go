@@ -385,8 +385,8 @@ func TestRandomKillsOverRecordings(t *testing.T) {
 	work := house(t)
 	var lessons, swings []string
 	under := 0
-	for i := 0; i < kills || under == 0 && i < 6*kills; i++ { // a busy machine begins late
-		if i%3 == 0 && i < kills {
+	for i := range kills {
+		if i%2 == 0 {
 			text := "lesson 90\ncard 0 30 p004\ncard 30 70 p005\ncard 70 90 q\n"
 			for j := range 2 + rand.IntN(5) {
 				at := 3 + 14*j
@@ -400,20 +400,15 @@ func TestRandomKillsOverRecordings(t *testing.T) {
 			lessons = append(lessons, drop(t, work, fmt.Sprintf("inbox/%d.mov", i), text))
 		}
 		cmd := start(t, work, "SLOW=40")
-		time.Sleep(time.Duration(200+rand.IntN(700*(1+i/kills))) * time.Millisecond)
+		if i%2 == 0 {
+			busy(t, work)
+		}
+		time.Sleep(time.Duration(rand.IntN(700)) * time.Millisecond)
 		_ = cmd.Process.Kill()
 		if err := cmd.Wait(); !killed(err) {
 			t.Fatalf("it ended by itself: %v: %s", err, cmd.Stderr)
 		}
-		s, err := OpenSQLite(context.Background(), filepath.Join(work, StoreFile))
-		if err != nil {
-			t.Fatal(err)
-		}
-		n, err := s.Counts(context.Background())
-		if s.Close(); err != nil {
-			t.Fatal(err)
-		}
-		if n[Running]+n[Publishing] > 0 {
+		if n := counted(t, work); n[Running]+n[Publishing] > 0 {
 			under++
 		}
 	}
@@ -424,7 +419,7 @@ func TestRandomKillsOverRecordings(t *testing.T) {
 		wantRecording(t, work, h)
 	}
 	wantInLedger(t, work, swings...)
-	t.Logf("at least %d kills, %d of them with something under way, %d recordings, %d swings", kills, under, len(lessons), len(swings))
+	t.Logf("%d kills, %d of them with something under way, %d recordings, %d swings", kills, under, len(lessons), len(swings))
 	if under == 0 {
 		t.Error("no kill met anything under way")
 	}

@@ -20,11 +20,16 @@ func (e *Engine) upkeep(ctx context.Context) {
 	if !e.lame && now.Sub(e.looked) < 5*time.Minute {
 		return
 	}
-	if err := errors.Join(e.orphans(ctx), e.store.ensure(ctx, e.jobs)); err == nil {
+	if err := e.mend(ctx); err == nil {
 		e.lame, e.looked = false, now
 	} else if ctx.Err() == nil {
 		e.o.Log.Error("queue_failed", "err", err)
 	}
+}
+
+// mend gives back what nobody works on, and every waiting clip its job.
+func (e *Engine) mend(ctx context.Context) error {
+	return errors.Join(e.orphans(ctx), e.store.ensure(ctx, e.jobs))
 }
 
 // orphans gives back clips whose try ended while the store could not be
