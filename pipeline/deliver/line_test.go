@@ -87,6 +87,8 @@ func TestEveryFault(t *testing.T) {
 			server := serverOf(s)
 			size := 2 << 20 // more than the kernel's buffers, so that its middle is a middle
 			switch {
+			case f == smtptest.DropMid, f == smtptest.ResetMid:
+				server.Timeout, size = 20*time.Second, 24<<20
 			case f == smtptest.HangMid, f == smtptest.Mid552:
 				size = 8 << 20
 				if f == smtptest.Mid552 {
