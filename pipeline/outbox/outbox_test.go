@@ -493,9 +493,10 @@ func TestPerHour(t *testing.T) {
 	h.family("c12", "Ben", "c@example.org", "d@example.org")
 	o := New(h.o)
 	h.released(o, h.lesson("b07", "one"))
+	h.pass(time.Second) // in that order
 	two := h.lesson("c12", "two")
 	h.released(o, two)
-	if run := h.send(o); run.Count(ledger.Sent) != 1 || run.Left != 1 || !run.Next.Equal(noon.Add(time.Hour)) {
+	if run := h.send(o); run.Count(ledger.Sent) != 1 || run.Left != 1 || !run.Next.Equal(noon.Add(time.Hour+time.Second)) {
 		t.Errorf("%+v", run)
 	}
 	if it := h.stand(o, two); it.State != ledger.Released || it.Why.Reason != PerHour {
