@@ -2,7 +2,6 @@ package main
 
 import (
 	"context"
-	"errors"
 	"flag"
 	"fmt"
 	"slices"
@@ -47,10 +46,6 @@ func printCards(_ context.Context, s streams, args []string) error {
 	f.BoolVar(&force, "force", false, "")
 	f.StringVar(&conf, "config", "", "")
 	rest, err := parse(f, args)
-	if errors.Is(err, errHelp) {
-		fmt.Fprint(s.out, cardsCommand.usage)
-		return nil
-	}
 	if err != nil {
 		return err
 	}

@@ -88,8 +88,8 @@ func (k *checking) note(check, code, about, detail string) {
 
 func check(ctx context.Context, s streams, args []string) error {
 	var asJSON bool
-	names, conf, sp, err := yardArgs(&checkCommand, s, args, "json", &asJSON)
-	if err != nil || names == nil {
+	names, conf, sp, err := yardArgs("check", args, "json", &asJSON)
+	if err != nil {
 		return err
 	}
 	if len(names) > 0 {

@@ -98,10 +98,6 @@ func compare(ctx context.Context, s streams, args []string) error {
 	}
 	f.StringVar(&name, "name", "", "")
 	names, err := parse(f, args)
-	if errors.Is(err, errHelp) {
-		fmt.Fprint(s.out, compareCommand.usage)
-		return nil
-	}
 	if err != nil {
 		return err
 	}

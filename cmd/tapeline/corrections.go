@@ -67,10 +67,6 @@ func corrections(ctx context.Context, s streams, args []string) error {
 	f.StringVar(&out, "out", "", "")
 	f.BoolVar(&asJSON, "json", false, "")
 	names, err := parse(f, args)
-	if errors.Is(err, errHelp) {
-		fmt.Fprint(s.out, correctionsCommand.usage)
-		return nil
-	}
 	if err != nil {
 		return err
 	}

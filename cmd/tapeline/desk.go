@@ -78,10 +78,6 @@ func openDesk(ctx context.Context, s streams, args []string) error {
 	f.StringVar(&d.key, "tls-key", "", "")
 	f.StringVar(&d.coach, "coach", "coach", "")
 	names, err := parse(f, args)
-	if errors.Is(err, errHelp) {
-		fmt.Fprint(s.out, deskCommand.usage)
-		return nil
-	}
 	if err != nil {
 		return err
 	}

@@ -123,10 +123,6 @@ func export(ctx context.Context, s streams, args []string) (err error) {
 	f.StringVar(&book, "ledger", "", "")
 	f.StringVar(&conf, "config", "", "")
 	rest, err := parse(f, args)
-	if errors.Is(err, errHelp) {
-		fmt.Fprint(s.out, exportCommand.usage)
-		return nil
-	}
 	switch {
 	case err != nil:
 		return err

@@ -72,10 +72,6 @@ func forget(ctx context.Context, s streams, args []string) error {
 	f.BoolVar(&yes, "yes", false, "")
 	f.BoolVar(&asJSON, "json", false, "")
 	names, err := parse(f, args)
-	if errors.Is(err, errHelp) {
-		fmt.Fprint(s.out, forgetCommand.usage)
-		return nil
-	}
 	switch {
 	case err != nil:
 		return err

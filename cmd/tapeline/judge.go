@@ -59,10 +59,6 @@ func judge(ctx context.Context, io streams, args []string) error {
 	f.StringVar(&by.date, "date", "", "")
 	f.StringVar(&book, "ledger", "", "")
 	tracks, err := parse(f, args)
-	if errors.Is(err, errHelp) {
-		fmt.Fprint(io.out, judgeCommand.usage)
-		return nil
-	}
 	if err != nil {
 		return err
 	}

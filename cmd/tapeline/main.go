@@ -63,7 +63,12 @@ func run(args []string, stdin io.Reader, stdout, stderr io.Writer) (code int) {
 	}
 	for _, c := range commands() {
 		if c.name == name {
-			return complain(stderr, c.run(ctx, s, args[1:]))
+			err := c.run(ctx, s, args[1:])
+			if errors.Is(err, errHelp) {
+				fmt.Fprint(stdout, c.usage)
+				return 0
+			}
+			return complain(stderr, err)
 		}
 	}
 	return complain(stderr, usage("%q is no command; there are %s", name, strings.Join(names(), ", ")))

@@ -34,8 +34,8 @@ func init() { nightlyCommand.run = nightly }
 
 func nightly(ctx context.Context, s streams, args []string) error {
 	var asJSON bool
-	dirs, conf, sp, err := yardArgs(&nightlyCommand, s, args, "json", &asJSON)
-	if err != nil || dirs == nil {
+	dirs, conf, sp, err := yardArgs("nightly", args, "json", &asJSON)
+	if err != nil {
 		return err
 	}
 	y, err := openYard(conf, sp)

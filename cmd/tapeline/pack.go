@@ -82,10 +82,6 @@ func packs(ctx context.Context, s streams, args []string) error {
 	f.BoolVar(&asJSON, "json", false, "")
 	f.BoolVar(&staged, "staged", false, "")
 	lessons, err := parse(f, args)
-	if errors.Is(err, errHelp) {
-		fmt.Fprint(s.out, packCommand.usage)
-		return nil
-	}
 	if err != nil {
 		return err
 	}

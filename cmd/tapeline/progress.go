@@ -169,10 +169,6 @@ func progressOf(ctx context.Context, s streams, args []string) error {
 	f.StringVar(&conf, "config", "", "")
 	f.BoolVar(&asJSON, "json", false, "")
 	ids, err := parse(f, args)
-	if errors.Is(err, errHelp) {
-		fmt.Fprint(s.out, progressCommand.usage)
-		return nil
-	}
 	if err != nil {
 		return err
 	}

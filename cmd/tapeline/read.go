@@ -141,10 +141,6 @@ func read(ctx context.Context, s streams, args []string) (failed error) {
 	f.StringVar(&trace, "trace", "", "")
 	f.IntVar(&jobsAtOnce, "jobs", 1, "")
 	clips, err := parse(f, args)
-	if errors.Is(err, errHelp) {
-		fmt.Fprint(s.out, readCommand.usage)
-		return nil
-	}
 	if err != nil {
 		return err
 	}

@@ -99,10 +99,6 @@ func release(ctx context.Context, s streams, args []string) error {
 		f.BoolVar(b.to, b.name, false, "")
 	}
 	names, err := parse(f, args)
-	if errors.Is(err, errHelp) {
-		fmt.Fprint(s.out, releaseCommand.usage)
-		return nil
-	}
 	switch {
 	case err != nil:
 		return err
@@ -331,8 +327,8 @@ func asked(s streams, question string, want ...string) (bool, error) {
 }
 
 func hold(ctx context.Context, s streams, args []string) error {
-	names, conf, sp, err := yardArgs(&holdCommand, s, args, "", nil)
-	if err != nil || names == nil {
+	names, conf, sp, err := yardArgs("hold", args, "", nil)
+	if err != nil {
 		return err
 	}
 	if len(names) == 0 {

@@ -26,8 +26,8 @@ func init() { retryCommand.run = retry }
 
 func retry(ctx context.Context, s streams, args []string) error {
 	var all bool
-	names, conf, sp, err := yardArgs(&retryCommand, s, args, "all", &all)
-	if err != nil || names == nil {
+	names, conf, sp, err := yardArgs("retry", args, "all", &all)
+	if err != nil {
 		return err
 	}
 	if all == (len(names) > 0) {

@@ -60,10 +60,6 @@ func scan(ctx context.Context, s streams, args []string) error {
 	f.BoolVar(&asJSON, "json", false, "")
 	f.BoolVar(&staged, "staged", false, "")
 	names, err := parse(f, args)
-	if errors.Is(err, errHelp) {
-		fmt.Fprint(s.out, scanCommand.usage)
-		return nil
-	}
 	if err != nil {
 		return err
 	}

@@ -52,8 +52,8 @@ func init() { sendCommand.run, previewCommand.run = send, preview }
 
 func send(ctx context.Context, s streams, args []string) error {
 	var asJSON bool
-	names, conf, sp, err := yardArgs(&sendCommand, s, args, "json", &asJSON)
-	if err != nil || names == nil {
+	names, conf, sp, err := yardArgs("send", args, "json", &asJSON)
+	if err != nil {
 		return err
 	}
 	if len(names) > 0 {
@@ -141,10 +141,6 @@ func preview(ctx context.Context, s streams, args []string) error {
 	f.StringVar(&path, "o", "", "")
 	f.StringVar(&note, "note", "", "")
 	names, err := parse(f, args)
-	if errors.Is(err, errHelp) {
-		fmt.Fprint(s.out, previewCommand.usage)
-		return nil
-	}
 	if err != nil {
 		return err
 	}

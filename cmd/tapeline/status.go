@@ -52,8 +52,8 @@ type statusClip struct {
 
 func status(ctx context.Context, s streams, args []string) error {
 	var asJSON bool
-	names, conf, sp, err := yardArgs(&statusCommand, s, args, "json", &asJSON)
-	if err != nil || names == nil {
+	names, conf, sp, err := yardArgs("status", args, "json", &asJSON)
+	if err != nil {
 		return err
 	}
 	if len(names) > 0 {

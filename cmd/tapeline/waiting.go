@@ -56,8 +56,8 @@ type waitingLesson struct {
 
 func waiting(ctx context.Context, s streams, args []string) (err error) {
 	var asJSON bool
-	names, conf, sp, err := yardArgs(&waitingCommand, s, args, "json", &asJSON)
-	if err != nil || names == nil {
+	names, conf, sp, err := yardArgs("waiting", args, "json", &asJSON)
+	if err != nil {
 		return err
 	}
 	if len(names) > 0 {
@@ -130,8 +130,8 @@ type sentRelease struct {
 
 func sent(ctx context.Context, s streams, args []string) error {
 	var asJSON bool
-	names, conf, sp, err := yardArgs(&sentCommand, s, args, "json", &asJSON)
-	if err != nil || names == nil {
+	names, conf, sp, err := yardArgs("sent", args, "json", &asJSON)
+	if err != nil {
 		return err
 	}
 	if len(names) != 1 {

@@ -49,8 +49,8 @@ Events go to standard error, one a line, without names.
 func init() { watchCommand.run = watch }
 
 func watch(ctx context.Context, s streams, args []string) error {
-	names, conf, sp, err := yardArgs(&watchCommand, s, args, "", nil)
-	if err != nil || names == nil {
+	names, conf, sp, err := yardArgs("watch", args, "", nil)
+	if err != nil {
 		return err
 	}
 	if len(names) > 0 {

@@ -399,18 +399,14 @@ func (y *yard) going(step string, part, whole int) string {
 
 // yardArgs reads the arguments that all commands of the work folder have: the
 // configuration and the language, and one switch of the command's own where it
-// has one. names is nil when help was asked for and given, else never.
-func yardArgs(c *command, s streams, args []string, name string, on *bool) (names []string, conf string, sp speech, err error) {
-	f := flag.NewFlagSet(c.name, flag.ContinueOnError)
+// has one.
+func yardArgs(command string, args []string, name string, on *bool) (names []string, conf string, sp speech, err error) {
+	f := flag.NewFlagSet(command, flag.ContinueOnError)
 	f.StringVar(&conf, "config", "", "")
 	f.StringVar(&sp.lang, "lang", "", "")
 	if on != nil {
 		f.BoolVar(on, name, false, "")
 	}
 	names, err = parse(f, args)
-	if errors.Is(err, errHelp) {
-		fmt.Fprint(s.out, c.usage)
-		return nil, conf, sp, nil
-	}
-	return append([]string{}, names...), conf, sp, err
+	return names, conf, sp, err
 }

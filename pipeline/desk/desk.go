@@ -25,6 +25,7 @@ import (
 	"net/http"
 	"regexp"
 	"strconv"
+	"strings"
 	"time"
 
 	"tapeline/pipeline"
@@ -191,6 +192,10 @@ func New(ctx context.Context, o Options) http.Handler {
 	mux := http.NewServeMux()
 	for pattern, h := range d.routes() {
 		mux.HandleFunc(pattern, func(w http.ResponseWriter, r *http.Request) {
+			if strings.Contains(pattern, "{id}") && !idForm.MatchString(r.PathValue("id")) {
+				refuse(w, http.StatusNotFound)
+				return
+			}
 			h(w, r, r.Context().Value(sessionKey{}).(*session))
 		})
 	}
@@ -243,16 +248,6 @@ func Server(h http.Handler, log *slog.Logger) *http.Server {
 }
 
 var idForm = regexp.MustCompile(`^[0-9a-f]{64}$`)
-
-// id is the lesson's; false: the answer is given.
-func id(w http.ResponseWriter, r *http.Request) (string, bool) {
-	id := r.PathValue("id")
-	if !idForm.MatchString(id) {
-		refuse(w, http.StatusNotFound)
-		return "", false
-	}
-	return id, true
-}
 
 // wrong answers an error: in one line a person can do something about, else
 // with its code alone.

@@ -154,10 +154,7 @@ type doing struct {
 }
 
 func (d *desk) lesson(w http.ResponseWriter, r *http.Request, s *session) {
-	id, ok := id(w, r)
-	if !ok {
-		return
-	}
+	id := r.PathValue("id")
 	l, err := d.o.Shelf.Lesson(r.Context(), id)
 	if err != nil {
 		d.sorry(w, r, s, err)
@@ -222,10 +219,7 @@ func told(err error, other string) string {
 
 // judge judges by the notes in the body and changes nothing.
 func (d *desk) judge(w http.ResponseWriter, r *http.Request, _ *session) {
-	id, ok := id(w, r)
-	if !ok {
-		return
-	}
+	id := r.PathValue("id")
 	notes, ok := d.body(w, r)
 	if !ok {
 		return
@@ -263,10 +257,7 @@ func (d *desk) body(w http.ResponseWriter, r *http.Request) ([]byte, bool) {
 }
 
 func (d *desk) save(w http.ResponseWriter, r *http.Request, s *session) {
-	id, ok := id(w, r)
-	if !ok {
-		return
-	}
+	id := r.PathValue("id")
 	notes, ok := d.body(w, r)
 	if !ok {
 		return
@@ -280,10 +271,7 @@ func (d *desk) save(w http.ResponseWriter, r *http.Request, s *session) {
 }
 
 func (d *desk) redraw(w http.ResponseWriter, r *http.Request, s *session) {
-	id, ok := id(w, r)
-	if !ok {
-		return
-	}
+	id := r.PathValue("id")
 	if err := d.o.Shelf.Redraw(r.Context(), id, s.who); err != nil {
 		d.wrong(w, r, err)
 		return
@@ -292,10 +280,7 @@ func (d *desk) redraw(w http.ResponseWriter, r *http.Request, s *session) {
 }
 
 func (d *desk) doing(w http.ResponseWriter, r *http.Request, _ *session) {
-	id, ok := id(w, r)
-	if !ok {
-		return
-	}
+	id := r.PathValue("id")
 	i, err := d.o.Shelf.Doing(r.Context(), id)
 	if err != nil {
 		d.wrong(w, r, err)
@@ -325,10 +310,7 @@ func (d *desk) state(i *Item) string {
 
 // frame is one still. The browser may not keep it: they are minors.
 func (d *desk) frame(w http.ResponseWriter, r *http.Request, _ *session) {
-	id, ok := id(w, r)
-	if !ok {
-		return
-	}
+	id := r.PathValue("id")
 	n, err := strconv.Atoi(r.PathValue("n"))
 	if err != nil || n < 0 || r.PathValue("n") != strconv.Itoa(n) {
 		refuse(w, http.StatusNotFound)
@@ -350,10 +332,7 @@ func (d *desk) frame(w http.ResponseWriter, r *http.Request, _ *session) {
 }
 
 func (d *desk) sheet(w http.ResponseWriter, r *http.Request, _ *session) {
-	id, ok := id(w, r)
-	if !ok {
-		return
-	}
+	id := r.PathValue("id")
 	b, err := d.o.Shelf.Sheet(r.Context(), id)
 	if err != nil {
 		d.wrong(w, r, err)
@@ -364,10 +343,7 @@ func (d *desk) sheet(w http.ResponseWriter, r *http.Request, _ *session) {
 }
 
 func (d *desk) voice(w http.ResponseWriter, r *http.Request, _ *session) {
-	id, ok := id(w, r)
-	if !ok {
-		return
-	}
+	id := r.PathValue("id")
 	path, err := d.o.Shelf.Voice(r.Context(), id)
 	if err != nil {
 		d.wrong(w, r, err)
@@ -380,10 +356,7 @@ func (d *desk) voice(w http.ResponseWriter, r *http.Request, _ *session) {
 // made serves one of the lesson's own files.
 func (d *desk) made(name, kind string) visitor {
 	return func(w http.ResponseWriter, r *http.Request, _ *session) {
-		id, ok := id(w, r)
-		if !ok {
-			return
-		}
+		id := r.PathValue("id")
 		path, err := d.o.Shelf.Made(r.Context(), id, name)
 		if err != nil {
 			d.wrong(w, r, err)
@@ -406,10 +379,7 @@ func serve(w http.ResponseWriter, r *http.Request, path, kind string) {
 }
 
 func (d *desk) setVoice(w http.ResponseWriter, r *http.Request, s *session) {
-	id, ok := id(w, r)
-	if !ok {
-		return
-	}
+	id := r.PathValue("id")
 	b, err := io.ReadAll(http.MaxBytesReader(w, r.Body, voiceLimit))
 	if err == nil {
 		err = d.o.Shelf.SetVoice(r.Context(), id, b, s.who)

@@ -184,10 +184,7 @@ func inOrder(all []listed) {
 // next leads to the lesson that stands behind one in the whole list, and to the
 // list where there is none.
 func (d *desk) next(w http.ResponseWriter, r *http.Request, _ *session) {
-	id, ok := id(w, r)
-	if !ok {
-		return
-	}
+	id := r.PathValue("id")
 	items, err := d.o.Shelf.Items(r.Context())
 	if err != nil {
 		d.wrong(w, r, err)
