@@ -604,7 +604,7 @@ func (p *parcel) stills(o options, by aside, most int64) ([]byte, error) {
 	if err != nil {
 		return nil, err
 	}
-	img, err := sheet.Make(&p.rep, stills, o.text, sheet.Head{FirstName: by.name, Date: by.date})
+	img, err := sheet.Make(&p.rep, stills, o.text, sheet.Head{FirstName: by.name, Date: by.date, Leaves: true})
 	if err != nil {
 		return nil, err
 	}

@@ -71,7 +71,11 @@ var ErrNoStills = errors.New("sheet: no stills")
 
 // Head says whose swing of which day it is: a first name and an ISO day,
 // 2026-05-03; what is empty is left out.
-type Head struct{ FirstName, Date string }
+type Head struct {
+	FirstName, Date string
+	// Leaves: it goes to a family, which isn't asked what only the coach can say.
+	Leaves bool
+}
 
 // line is the head as it is written.
 func (h Head) line(lang words.Lang) string {
@@ -158,7 +162,9 @@ func Make(rep *pipeline.Report, stills []Still, lang words.Lang, who Head) (*ima
 		if p.faces.Width(ask, text, false) > float64(w) {
 			ask = lang.Cards["hands_eye_short"]
 		}
-		p.fit(ask, x, ty+tileH+2*row-18, w, false, overlay.Quiet)
+		if !who.Leaves {
+			p.fit(ask, x, ty+tileH+2*row-18, w, false, overlay.Quiet)
+		}
 	}
 	y += rows*(tileH+captions+gutter) + gutter
 	for i, l := range lines {

@@ -257,4 +257,19 @@ func TestHead(t *testing.T) {
 			t.Errorf("%+v: %q, want %q", c.who, got, c.want)
 		}
 	}
+	// A family isn't asked for the coach's eye.
+	family, less := make(Head{Leaves: true}, "a.mp4"), 0
+	for y := range bare.Bounds().Dy() {
+		for x := range width {
+			if family.RGBAAt(x, y) == bare.RGBAAt(x, y) {
+				continue
+			}
+			if less++; family.RGBAAt(x, y) != overlay.Board {
+				t.Fatalf("pixel %d, %d is more than the question less", x, y)
+			}
+		}
+	}
+	if less == 0 {
+		t.Error("the question stands on a family's sheet")
+	}
 }
