@@ -252,7 +252,7 @@ func TestHead(t *testing.T) {
 	for _, c := range []struct {
 		who  Head
 		want string
-	}{{Head{}, ""}, {Head{FirstName: "Ada"}, "Ada"}, {Head{Date: "2026-05-03"}, "3 May 2026"}, {Head{"Ada", "2026-05-03"}, "Ada, 3 May 2026"}} {
+	}{{Head{}, ""}, {Head{FirstName: "Ada"}, "Ada"}, {Head{Date: "2026-05-03"}, "3 May 2026"}, {Head{FirstName: "Ada", Date: "2026-05-03"}, "Ada, 3 May 2026"}} {
 		if got := c.who.line(words.English()); got != c.want {
 			t.Errorf("%+v: %q, want %q", c.who, got, c.want)
 		}
