@@ -29,6 +29,7 @@ import (
 	"tapeline/overlay/sheet"
 	"tapeline/pipeline"
 	"tapeline/pipeline/clip"
+	"tapeline/pipeline/outbox"
 	"tapeline/pipeline/publish"
 )
 
@@ -160,23 +161,16 @@ func printLeaving(w io.Writer, text map[string]string, dir string, lv pipeline.L
 	switch {
 	case lv.Seen == 0:
 		fmt.Fprintf(w, text["alone"]+"\n", lv.Looked)
-	case lv.Others == othersAllow:
+	case lv.Others == outbox.OthersAllow:
 		fmt.Fprintf(w, text["allowed"]+"\n", lv.Seen, lv.Looked)
 	case lv.Free():
 		fmt.Fprintf(w, text["hidden"]+"\n", lv.Seen, lv.Looked)
-	case lv.Others == othersBlur:
+	case lv.Others == outbox.OthersBlur:
 		fmt.Fprintf(w, text["not_hidden"]+"\n", lv.Seen-lv.Blurred, lv.Looked)
 	default:
 		fmt.Fprintf(w, text["seen"]+"\n", lv.Seen, lv.Looked)
 	}
 }
-
-// What is done about people besides the batter.
-const (
-	othersAsk   = "ask"
-	othersBlur  = "blur"
-	othersAllow = "allow"
-)
 
 // filmTooLarge is why a film waits with the coach.
 const filmTooLarge = "film_too_large"
@@ -220,8 +214,8 @@ func pack(ctx context.Context, o options, by aside, lesson, clipPath, who string
 }
 
 func packed(ctx context.Context, o options, by aside, lesson, clipPath, who string, most int64, tell pipeline.Progress) (lv pipeline.Leaving, err error) {
-	if !slices.Contains([]string{othersAsk, othersBlur, othersAllow}, who) {
-		return lv, usage("--others: %q is not one of %s, %s, %s", who, othersAsk, othersBlur, othersAllow)
+	if !slices.Contains([]string{outbox.OthersAsk, outbox.OthersBlur, outbox.OthersAllow}, who) {
+		return lv, usage("--others: %q is not one of %s, %s, %s", who, outbox.OthersAsk, outbox.OthersBlur, outbox.OthersAllow)
 	}
 	track, err := openTrack(lesson)
 	if err != nil {
@@ -561,7 +555,7 @@ func (p *parcel) others(o options, lv *pipeline.Leaving) error {
 			p.veils[index[i]] = v
 		}
 	}
-	if lv.Others != othersBlur || lv.Seen == 0 {
+	if lv.Others != outbox.OthersBlur || lv.Seen == 0 {
 		return nil
 	}
 	by := pipeline.Point{X: -part[0], Y: -part[1]} // to the crop's own pixels
