@@ -50,6 +50,7 @@ type Config struct {
 	Pose   Pose   `mapstructure:"pose"`
 	Yard   `mapstructure:",squash"`
 	Leave  `mapstructure:",squash"`
+	Many   `mapstructure:",squash"`
 }
 
 // Batter is what is known of who swings.
@@ -79,7 +80,7 @@ var (
 
 // Default is what holds when nothing is set.
 func Default() Config {
-	return Config{Out: "lessons", Lang: "en", Units: "metric", Pose: Pose{Quality: "best"}, Yard: defaultYard(), Leave: defaultLeave()}
+	return Config{Out: "lessons", Lang: "en", Units: "metric", Pose: Pose{Quality: "best"}, Yard: defaultYard(), Leave: defaultLeave(), Many: defaultMany()}
 }
 
 // Load reads the configuration. An empty path means File in the working
@@ -127,7 +128,7 @@ func Load(path string) (Config, error) {
 	for _, f := range []struct {
 		key string
 		at  *string
-	}{{"rules", &c.Rules}, {"roster", &c.Roster}, {"mail.password_file", &c.Mail.PasswordFile}} {
+	}{{"rules", &c.Rules}, {"roster", &c.Roster}, {"mail.password_file", &c.Mail.PasswordFile}, {"store_password_file", &c.StorePasswordFile}} {
 		inFile := v.InConfig(f.key) && os.Getenv("TAPELINE_"+strings.ToUpper(strings.ReplaceAll(f.key, ".", "_"))) == ""
 		if inFile && *f.at != "" && !filepath.IsAbs(*f.at) {
 			*f.at = filepath.Join(filepath.Dir(path), *f.at)
@@ -182,6 +183,12 @@ func (c Config) Validate() error {
 	}
 	if err := c.Yard.validate(); err != nil {
 		return err
+	}
+	if err := c.Many.validate(); err != nil {
+		return err
+	}
+	if c.Jobs == 0 && c.Clips == "" {
+		return errors.New("jobs: 0 reads nothing; that is for a machine whose clips others read, with clips set")
 	}
 	return c.Leave.validate()
 }

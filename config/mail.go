@@ -69,19 +69,7 @@ func (m Mail) Password() (string, error) {
 	if m.PasswordFile == "" {
 		return "", nil
 	}
-	st, err := os.Stat(m.PasswordFile)
-	if err != nil || !st.Mode().IsRegular() || st.Size() > 4096 {
-		return "", fmt.Errorf("mail.password_file: %s can't be read", m.PasswordFile)
-	}
-	if st.Mode().Perm()&0o077 != 0 {
-		return "", fmt.Errorf("mail.password_file: others on this machine can read %s; shut it: chmod 600", m.PasswordFile)
-	}
-	b, err := os.ReadFile(m.PasswordFile)
-	if err != nil {
-		return "", fmt.Errorf("mail.password_file: %s can't be read", m.PasswordFile)
-	}
-	p, _, _ := strings.Cut(string(b), "\n")
-	return strings.TrimSuffix(p, "\r"), nil
+	return secret("mail.password_file", m.PasswordFile)
 }
 
 // KeepDays is Keep in days, 0: for ever.

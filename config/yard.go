@@ -34,7 +34,7 @@ type Yard struct {
 	// America/Chicago or Local.
 	Nightly  string `mapstructure:"nightly"`
 	Timezone string `mapstructure:"timezone"`
-	Jobs     int    `mapstructure:"jobs"`  // readings at once
+	Jobs     int    `mapstructure:"jobs"`  // readings at once; 0, with Clips: other machines read
 	Tries    int    `mapstructure:"tries"` // of one clip, before it goes to failed/
 	Limits   Limits `mapstructure:"limits"`
 	// Metrics is host:port on this machine for /healthz and /metrics; empty:
@@ -114,10 +114,11 @@ func (y Yard) validate() error {
 	if _, err := y.Zone(); err != nil || y.Timezone == "" {
 		return fmt.Errorf("timezone: %q is not known; write it like America/Chicago, or Local", y.Timezone)
 	}
-	for key, n := range map[string]int{"jobs": y.Jobs, "tries": y.Tries} {
-		if n < 1 || n > 32 {
-			return fmt.Errorf("%s: %d is not between 1 and 32", key, n)
-		}
+	if y.Jobs < 0 || y.Jobs > 32 {
+		return fmt.Errorf("jobs: %d is not between 1 and 32", y.Jobs)
+	}
+	if y.Tries < 1 || y.Tries > 32 {
+		return fmt.Errorf("tries: %d is not between 1 and 32", y.Tries)
 	}
 	for key, s := range map[string]string{"limits.memory": y.Limits.Memory, "limits.space": y.Limits.Space} {
 		if _, err := ParseBytes(s); err != nil {

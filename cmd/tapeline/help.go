@@ -94,6 +94,15 @@ For what leaves (release, send, watch, nightly):
     {host: "", port: 0, tls: starttls, user: "", password_file: FILE,
      from: ADDRESS, reply_to: ADDRESS, name: "", max_bytes: 14MB, per_hour: 100,
      unsure: ask, unsubscribe: "", timeout: 1m}
+For several machines:
+  store: ""                    # postgres://user@host/db?sslmode=verify-full;
+                               # else files: store.db and the ledger's
+  store_password_file: FILE    # or PGPASSFILE; in store it may not stand
+  clips: ""                    # s3://bucket?region=R&endpoint=URL&prefix=P or
+                               # file:///DIR: originals and lessons for all
+  clips_events: ""             # awssqs://…: told of what comes to the bucket
+  worker: {name: "", silence: 60s}   # silent so long, another takes over;
+                               # jobs: 0 where only other machines read
 The first line of a roster names its columns; only id must be there:
   id,first_name,bats,height,level,sport,language,guardian_email,consent_film,
   consent_mail,withdrawn_film,withdrawn_mail     # days as 2026-02-01; several
