@@ -8,8 +8,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"io"
-	"net"
 	"net/http"
 	"os"
 	"os/exec"
@@ -19,112 +17,10 @@ import (
 	"testing"
 	"time"
 
+	"tapeline/pipeline/deliver/mailpittest"
 	"tapeline/pipeline/deliver/smtptest"
 	"tapeline/pipeline/words"
 )
-
-// tool is a program that scripts/setup --dev puts into the cache folder.
-func tool(t *testing.T, name string) string {
-	t.Helper()
-	home := os.Getenv("TAPELINE_HOME")
-	if home == "" {
-		cache, err := os.UserCacheDir()
-		if err != nil {
-			t.Skip("no cache folder: ", err)
-		}
-		home = filepath.Join(cache, "tapeline")
-	}
-	path := filepath.Join(home, "bin", name)
-	if _, err := os.Stat(path); err != nil {
-		t.Skip(name, " is not there; scripts/setup --dev builds it")
-	}
-	return path
-}
-
-// mailpit is a real mail server, github.com/axllent/mailpit, with its API.
-type mailpit struct{ smtp, api int }
-
-func freePort(t *testing.T) int {
-	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer l.Close()
-	return l.Addr().(*net.TCPAddr).Port
-}
-
-func startMailpit(t *testing.T, args ...string) *mailpit {
-	t.Helper()
-	if testing.Short() {
-		t.Skip("a program of its own")
-	}
-	m := &mailpit{freePort(t), freePort(t)}
-	dir := t.TempDir()
-	ctx, cancel := context.WithCancel(context.Background())
-	var log bytes.Buffer
-	cmd := exec.CommandContext(ctx, tool(t, "mailpit"), append([]string{"--smtp", fmt.Sprintf("127.0.0.1:%d", m.smtp), "--listen", fmt.Sprintf("127.0.0.1:%d", m.api),
-		"--database", filepath.Join(dir, "mail.db"), "--disable-version-check", "--smtp-disable-rdns", "--smtp-strict-rfc-headers"}, args...)...)
-	cmd.Env, cmd.Dir, cmd.Stdout, cmd.Stderr = []string{"HOME=" + dir, "TMPDIR=" + dir}, dir, &log, &log
-	if err := cmd.Start(); err != nil {
-		t.Fatal(err)
-	}
-	t.Cleanup(func() {
-		cancel()
-		_ = cmd.Wait()
-		if t.Failed() {
-			t.Log(log.String())
-		}
-	})
-	for end := time.Now().Add(30 * time.Second); ; time.Sleep(50 * time.Millisecond) {
-		r, err := http.Get(m.url("/readyz"))
-		if err == nil {
-			r.Body.Close()
-			if r.StatusCode == http.StatusOK {
-				return m
-			}
-		}
-		if time.Now().After(end) {
-			t.Fatalf("mailpit does not start: %v\n%s", err, log.String())
-		}
-	}
-}
-
-func (m *mailpit) url(path string) string { return fmt.Sprintf("http://127.0.0.1:%d%s", m.api, path) }
-
-func (m *mailpit) get(t *testing.T, path string) []byte {
-	t.Helper()
-	r, err := http.Get(m.url(path))
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer r.Body.Close()
-	b, err := io.ReadAll(r.Body)
-	if err != nil || r.StatusCode != http.StatusOK {
-		t.Fatalf("%s: %s %v %s", path, r.Status, err, b)
-	}
-	return b
-}
-
-func read[T any](t *testing.T, m *mailpit, path string) (out T) {
-	t.Helper()
-	if err := json.Unmarshal(m.get(t, path), &out); err != nil {
-		t.Fatal(path, err)
-	}
-	return out
-}
-
-type seen struct {
-	ID, MessageID, Subject, Text, HTML string
-	From                               struct{ Name, Address string }
-	To, Bcc, ReplyTo                   []struct{ Name, Address string }
-	ReturnPath                         string
-	ListUnsubscribe                    struct{ Errors, Header, HeaderPost string }
-	Inline, Attachments                []struct {
-		PartID, FileName, ContentType, ContentID string
-		Size                                     int
-	}
-}
 
 // A letter with its film goes to a real server over a protected connection,
 // and comes out of it as it went in.
@@ -136,9 +32,9 @@ func TestRealServer(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	pit := startMailpit(t, "--smtp-tls-cert", filepath.Join(dir, "cert.pem"), "--smtp-tls-key", filepath.Join(dir, "key.pem"),
+	pit := mailpittest.Start(t, "--smtp-tls-cert", filepath.Join(dir, "cert.pem"), "--smtp-tls-key", filepath.Join(dir, "key.pem"),
 		"--smtp-require-starttls", "--smtp-auth-file", filepath.Join(dir, "users"))
-	server := Server{Host: "localhost", Port: pit.smtp, TLS: StartTLS, User: "coach", Password: "open", Timeout: 10 * time.Second, DSN: true}
+	server := Server{Host: "localhost", Port: pit.SMTP, TLS: StartTLS, User: "coach", Password: "open", Timeout: 10 * time.Second, DSN: true}
 	if _, err := Dial(t.Context(), server); !errors.Is(err, ErrSettings) {
 		t.Errorf("a certificate of nobody's was taken: %v", err)
 	}
@@ -169,29 +65,27 @@ func TestRealServer(t *testing.T) {
 	if err := line.Close(); err != nil {
 		t.Error(err)
 	}
-	list := read[struct {
-		Messages []struct{ ID, MessageID string }
-	}](t, pit, "/api/v1/messages").Messages
+	list := pit.Got(t)
 	if len(list) != len(sent) {
 		t.Fatalf("%d messages lie there", len(list))
 	}
 	for _, m := range sent {
 		for _, x := range list {
 			if x.MessageID == m.ID {
-				checkSeen(t, pit, x.ID, m)
+				checkSeen(t, pit, x, m)
 			}
 		}
 	}
 }
 
-func checkSeen(t *testing.T, pit *mailpit, id string, m *Message) {
+func checkSeen(t *testing.T, pit *mailpittest.Server, x mailpittest.Message, m *Message) {
 	t.Helper()
+	id := x.ID
 	// What the server puts before it (Received, Return-Path) is its own.
-	raw := pit.get(t, "/api/v1/message/"+id+"/raw")
+	raw := pit.Get(t, "/api/v1/message/"+id+"/raw")
 	if !bytes.HasSuffix(raw, m.Raw) {
 		t.Fatalf("%d bytes came out for %d that went in, or others:\n%.600s", len(raw), len(m.Raw), raw)
 	}
-	x := read[seen](t, pit, "/api/v1/message/"+id)
 	plain, page := flat(marks.ReplaceAllString(strings.ReplaceAll(x.Text, "\r\n", "\n"), "")), shown(t, x.HTML)
 	x.Text, x.HTML = "", ""
 	if x.MessageID != m.ID || x.From.Address != "coach@millbrook.example" || x.From.Name != "Coach José Núñez" || x.ReturnPath != "coach@millbrook.example" {
@@ -210,7 +104,7 @@ func checkSeen(t *testing.T, pit *mailpit, id string, m *Message) {
 		t.Errorf("the parts read\n%s\n%s", plain, page)
 	}
 	for _, a := range x.Attachments {
-		b := pit.get(t, "/api/v1/message/"+id+"/part/"+a.PartID)
+		b := pit.Part(t, id, a.PartID)
 		if a.ContentType == "video/mp4" {
 			plays(t, b)
 		} else if a.ContentType != "text/vtt" || !bytes.HasPrefix(b, []byte("WEBVTT\n\n")) {
@@ -242,9 +136,9 @@ func plays(t *testing.T, film []byte) {
 
 // score is mailpit's check of the page against what mail programs can do
 // (caniemail.com): nearly all of what it uses is shown by nearly all of them.
-func score(t *testing.T, pit *mailpit, id string) {
+func score(t *testing.T, pit *mailpittest.Server, id string) {
 	t.Helper()
-	got := read[struct {
+	got := mailpittest.Read[struct {
 		Total struct {
 			Supported, Partial, Unsupported float64
 			Tests                           int
@@ -265,11 +159,11 @@ func score(t *testing.T, pit *mailpit, id string) {
 
 // A real server that fails: mailpit's chaos gives the answers.
 func TestRealServerFails(t *testing.T) {
-	pit := startMailpit(t, "--enable-chaos")
+	pit := mailpittest.Start(t, "--enable-chaos")
 	for code, want := range map[int]Outcome{451: Later, 550: Never} {
 		for _, where := range []string{"Sender", "Recipient"} {
 			body := fmt.Sprintf(`{"%s": {"ErrorCode": %d, "Probability": 100}}`, where, code)
-			r, err := http.NewRequestWithContext(t.Context(), http.MethodPut, pit.url("/api/v1/chaos"), strings.NewReader(body))
+			r, err := http.NewRequestWithContext(t.Context(), http.MethodPut, pit.URL("/api/v1/chaos"), strings.NewReader(body))
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -278,7 +172,7 @@ func TestRealServerFails(t *testing.T) {
 				t.Fatal(err, answer)
 			}
 			answer.Body.Close()
-			l, err := Dial(t.Context(), Server{Host: "127.0.0.1", Port: pit.smtp, TLS: NoTLS, Timeout: 5 * time.Second})
+			l, err := Dial(t.Context(), Server{Host: "127.0.0.1", Port: pit.SMTP, TLS: NoTLS, Timeout: 5 * time.Second})
 			if err != nil {
 				t.Fatal(err)
 			}
