@@ -121,9 +121,11 @@ func (s *Store) lives(ctx context.Context, hash string) error {
 // looked ends what was being looked at when the program ended; broke tells that
 // it broke down.
 func (s *Store) looked(ctx context.Context, broke bool) error {
-	_, err := s.db.ExecContext(ctx, `UPDATE deaths SET n = n + $1, looking = 0 WHERE looking = 1`, flag(broke))
-	if err != nil {
-		return storeFault(s.where, "can't be written", err)
-	}
-	return nil
+	return s.write(ctx, func(tx *sql.Tx) error {
+		_, err := tx.ExecContext(ctx, `UPDATE deaths SET n = n + $1, looking = 0 WHERE looking = 1`, flag(broke))
+		if err != nil {
+			return storeFault(s.where, "can't be written", err)
+		}
+		return nil
+	})
 }

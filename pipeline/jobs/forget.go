@@ -333,6 +333,12 @@ func (r Removal) drops(player string, out *Removed) error {
 
 // compact writes the file anew without what was deleted.
 func (s *Store) compact(ctx context.Context) error {
+	if s.base != nil {
+		if err := s.base.Compact(ctx); err != nil {
+			return storeFault(s.where, "could not be written anew without what was deleted", err)
+		}
+		return nil
+	}
 	if _, err := s.db.ExecContext(ctx, `VACUUM`); err != nil {
 		return storeFault(s.where, "could not be written anew without what was deleted", err)
 	}

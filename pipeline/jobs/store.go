@@ -21,6 +21,7 @@ import (
 	_ "modernc.org/sqlite"
 
 	"tapeline/pipeline"
+	"tapeline/pipeline/internal/postgres"
 )
 
 // State of a clip.
@@ -102,6 +103,7 @@ type Store struct {
 	driver riverdriver.Driver[*sql.Tx]
 	where  string
 	now    func() time.Time
+	base   *postgres.Base // nil: SQLite
 }
 
 //go:embed migrations/*.sql
@@ -191,6 +193,9 @@ func (s *Store) migrate(ctx context.Context, dialect goose.Dialect) error {
 		if err != nil {
 			return err
 		}
+		if s.base != nil {
+			dir = postgres.Migrations(dir)
+		}
 		p, err := goose.NewProvider(dialect, s.db, dir)
 		if err != nil {
 			return err
@@ -240,8 +245,16 @@ func storeFault(path, what string, err error) error {
 	return &pipeline.Error{Fault: pipeline.FaultLedger, Step: "store", Path: path, What: "the store of clips " + what, Err: err}
 }
 
-// write runs f in a transaction.
+// write runs f in a transaction. On PostgreSQL f may run several times, of which
+// one counts.
 func (s *Store) write(ctx context.Context, f func(*sql.Tx) error) error {
+	if s.base != nil {
+		err := s.base.Write(ctx, f)
+		if postgres.Lost(err) {
+			return storeFault(s.where, "can't be written", err)
+		}
+		return err
+	}
 	tx, err := s.db.BeginTx(ctx, nil)
 	if err != nil {
 		return storeFault(s.where, "can't be written", err)
@@ -324,7 +337,10 @@ func (s *Store) insert(ctx context.Context, tx *sql.Tx, c *Clip, conflict string
 
 // Clip by its hash.
 func (s *Store) Clip(ctx context.Context, hash string) (c Clip, ok bool, err error) {
-	c, err = scan(s.db.QueryRowContext(ctx, `SELECT `+columns+` FROM clips WHERE hash = $1`, hash))
+	err = s.read(ctx, func() (err error) {
+		c, err = scan(s.db.QueryRowContext(ctx, `SELECT `+columns+` FROM clips WHERE hash = $1`, hash))
+		return err
+	})
 	if errors.Is(err, sql.ErrNoRows) {
 		return c, false, nil
 	}
@@ -340,39 +356,46 @@ func (s *Store) Clips(ctx context.Context, state State) (out []Clip, err error) 
 }
 
 func (s *Store) list(ctx context.Context, which string, args ...any) (out []Clip, err error) {
-	rows, err := s.db.QueryContext(ctx, `SELECT `+columns+` FROM clips `+which, args...)
-	if err != nil {
-		return nil, storeFault(s.where, "can't be read", err)
-	}
-	defer rows.Close()
-	for rows.Next() {
-		c, err := scan(rows)
+	err = s.read(ctx, func() error {
+		out = nil
+		rows, err := s.db.QueryContext(ctx, `SELECT `+columns+` FROM clips `+which, args...)
 		if err != nil {
-			return nil, storeFault(s.where, "can't be read", err)
+			return storeFault(s.where, "can't be read", err)
 		}
-		out = append(out, c)
-	}
-	return out, rows.Err()
+		defer rows.Close()
+		for rows.Next() {
+			c, err := scan(rows)
+			if err != nil {
+				return storeFault(s.where, "can't be read", err)
+			}
+			out = append(out, c)
+		}
+		return rows.Err()
+	})
+	return out, err
 }
 
 // Counts tells how many clips are in each state. Done are the clips that have a
 // lesson or show a card: no recordings, no cuts without a swing; cuts that somebody took away count nowhere.
-func (s *Store) Counts(ctx context.Context) (map[State]int, error) {
-	out := map[State]int{}
-	rows, err := s.db.QueryContext(ctx, `SELECT state, count(*) FROM clips WHERE NOT (state = 'done' AND (kind = 'recording' OR reason = $1)) AND reason <> $2 GROUP BY state`, NoSwingHere, TakenBack)
-	if err != nil {
-		return nil, storeFault(s.where, "can't be read", err)
-	}
-	defer rows.Close()
-	for rows.Next() {
-		var st State
-		var n int
-		if err := rows.Scan(&st, &n); err != nil {
-			return nil, storeFault(s.where, "can't be read", err)
+func (s *Store) Counts(ctx context.Context) (out map[State]int, err error) {
+	err = s.read(ctx, func() error {
+		out = map[State]int{}
+		rows, err := s.db.QueryContext(ctx, `SELECT state, count(*) FROM clips WHERE NOT (state = 'done' AND (kind = 'recording' OR reason = $1)) AND reason <> $2 GROUP BY state`, NoSwingHere, TakenBack)
+		if err != nil {
+			return storeFault(s.where, "can't be read", err)
 		}
-		out[st] = n
-	}
-	return out, rows.Err()
+		defer rows.Close()
+		for rows.Next() {
+			var st State
+			var n int
+			if err := rows.Scan(&st, &n); err != nil {
+				return storeFault(s.where, "can't be read", err)
+			}
+			out[st] = n
+		}
+		return rows.Err()
+	})
+	return out, err
 }
 
 // errStale: somebody else has the clip by now.
@@ -469,11 +492,15 @@ func (s *Store) forget(ctx context.Context, c *Clip) error {
 }
 
 // night begins the run of a night; false where it was begun already.
-func (s *Store) night(ctx context.Context, night string) (bool, error) {
-	r, err := s.db.ExecContext(ctx, `INSERT INTO nights (night, began) VALUES ($1, $2) ON CONFLICT (night) DO NOTHING`, night, s.stamp())
-	if err != nil {
-		return false, storeFault(s.where, "can't be written", err)
-	}
-	n, err := r.RowsAffected()
-	return n == 1, err
+func (s *Store) night(ctx context.Context, night string) (began bool, err error) {
+	err = s.write(ctx, func(tx *sql.Tx) error {
+		r, err := tx.ExecContext(ctx, `INSERT INTO nights (night, began) VALUES ($1, $2) ON CONFLICT (night) DO NOTHING`, night, s.stamp())
+		if err != nil {
+			return storeFault(s.where, "can't be written", err)
+		}
+		n, err := r.RowsAffected()
+		began = n == 1
+		return err
+	})
+	return began, err
 }
