@@ -101,7 +101,7 @@ func (s *Store) beside(ctx context.Context, note *Clip, since time.Time) (c Clip
 	}
 	defer rows.Close()
 	for rows.Next() {
-		one, err := scan(rows)
+		one, err := s.scan(rows)
 		if err != nil {
 			return c, false, storeFault(s.where, "can't be read", err)
 		}

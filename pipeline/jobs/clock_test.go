@@ -97,7 +97,7 @@ func TestNightRunsOnce(t *testing.T) {
 				mu.Unlock()
 				e := New(s, o)
 				s.now = time.Now // its stamps are not what is looked at
-				if e.jobs, err = e.queue(); err != nil {
+				if e.jobs, err = e.queue(""); err != nil {
 					t.Fatal(err)
 				}
 				e.watch = inbox.New(inbox.Options{Dirs: o.Inbox})

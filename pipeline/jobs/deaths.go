@@ -84,10 +84,7 @@ func (e *Engine) tooDeadly(ctx context.Context, c *Clip) (bool, error) {
 	if err := e.store.fail(ctx, c); err != nil {
 		return false, err
 	}
-	if err := e.settle(ctx, c); err != nil {
-		e.o.Log.Error("not_moved", "clip", c.Short(), "err", scrub(err))
-	}
-	e.came(c, string(Failed))
+	e.over(ctx, c, string(Failed))
 	return true, e.store.lives(ctx, c.Hash)
 }
 

@@ -73,6 +73,14 @@ type Options struct {
 	// card that came later says that it is another player's. It may be called
 	// more than once; nil: none is kept.
 	Doubt func(ctx context.Context, c Clip) error
+	// Depot is where originals and lessons meet; nil: they lie in the work folder,
+	// and this engine is alone. The rest is for several: the name of the machine,
+	// after how long without a sign of life others take over what a worker does,
+	// and the program's version. The store is Shared then.
+	Depot   Depot
+	Name    string
+	Silence time.Duration
+	Version string
 	// Say is the sentence for a reason, for the file beside a clip.
 	Say func(reason, detail string) string
 
@@ -115,6 +123,14 @@ type Engine struct {
 
 	lame   bool // the store could perhaps not be written since upkeep looked
 	looked time.Time
+
+	// Where there is a depot:
+	id      string // as which it lives now
+	pulse   pulse
+	due     chan struct{}  // something may have been left by others
+	odd     map[int64]bool // by the keeper
+	missing []string       // hashes of lessons that the office has not, at its beginning
+	failing map[string]time.Time
 
 	recorded map[stamped]time.Time     // while taking
 	lines    map[string]*line          // by folder, while taking
@@ -161,8 +177,12 @@ func New(s *Store, o Options) *Engine {
 	if o.pollQueue == 0 {
 		o.pollQueue = time.Second
 	}
+	if o.Silence == 0 {
+		o.Silence = time.Minute
+	}
 	s.now = o.Now
-	return &Engine{o: o, store: s, sum: map[string]int{}, stuck: map[string]bool{}, busy: map[string]bool{}, recorded: map[stamped]time.Time{}, lines: map[string]*line{}, long: map[stamped]time.Duration{}, owed: map[string]bool{}}
+	return &Engine{o: o, store: s, sum: map[string]int{}, stuck: map[string]bool{}, busy: map[string]bool{}, recorded: map[stamped]time.Time{}, lines: map[string]*line{}, long: map[stamped]time.Duration{}, owed: map[string]bool{},
+		pulse: pulse{silence: o.Silence}, due: make(chan struct{}, 1), failing: map[string]time.Time{}}
 }
 
 // Free is the room left for us on the disk of a folder, bytes.
@@ -193,7 +213,10 @@ func (e *Engine) begin(ctx context.Context) (end func(), err error) {
 	if err != nil {
 		return nil, err
 	}
-	if e.jobs, err = e.queue(); err == nil {
+	if e.o.Depot != nil {
+		return e.beginAway(ctx, unlock)
+	}
+	if e.jobs, err = e.queue(""); err == nil {
 		if err = e.recover(ctx); err == nil {
 			err = e.jobs.Start(context.WithoutCancel(ctx))
 		}
@@ -202,7 +225,7 @@ func (e *Engine) begin(ctx context.Context) (end func(), err error) {
 		unlock()
 		return nil, err
 	}
-	e.watch = inbox.New(inbox.Options{Dirs: e.o.Inbox, Settle: e.o.Settle, Cap: e.o.Cap, Poll: e.o.Poll, Log: e.o.Log})
+	e.newWatch()
 	calm := e.expectTheWorst()
 	return sync.OnceFunc(func() {
 		defer calm()
@@ -211,6 +234,10 @@ func (e *Engine) begin(ctx context.Context) (end func(), err error) {
 		_ = e.jobs.StopAndCancel(stop)
 		unlock()
 	}), nil
+}
+
+func (e *Engine) newWatch() {
+	e.watch = inbox.New(inbox.Options{Dirs: e.o.Inbox, Settle: e.o.Settle, Cap: e.o.Cap, Poll: e.o.Poll, Log: e.o.Log})
 }
 
 // private makes a folder for its owner alone.
@@ -261,7 +288,9 @@ func (e *Engine) nights(ctx context.Context, every time.Duration) {
 			n, _ := e.store.Counts(ctx)
 			e.o.Log.Info("night", "night", night, "waiting", n[Waiting], "done", n[Done], "failed", n[Failed], "unplaced", n[Unplaced], "held", n[Held])
 		}
-		e.upkeep(ctx)
+		if e.o.Depot == nil {
+			e.upkeep(ctx)
+		}
 		select {
 		case <-ctx.Done():
 			return
@@ -316,6 +345,15 @@ func (e *Engine) Once(ctx context.Context) (s Summary, err error) {
 		busy := n[Running] + n[Publishing] - len(e.stuck)
 		e.mu.Unlock()
 		blocked := e.blocked()
+		if e.o.Depot != nil && busy == 0 {
+			abroad, err := e.store.abroad(ctx)
+			if err != nil {
+				return s, err
+			}
+			e.mu.Lock()
+			busy = len(slices.DeleteFunc(abroad, func(c Clip) bool { return !e.failing[c.Hash].IsZero() }))
+			e.mu.Unlock()
+		}
 		if busy == 0 && (n[Waiting] == 0 || blocked != "") {
 			end() // a clip is told of when its original is in the archive too
 			e.mu.Lock()
@@ -331,7 +369,9 @@ func (e *Engine) Once(ctx context.Context) (s Summary, err error) {
 		}
 		// A clip that waits again has no job where its last one was just ending.
 		if idle > 0 && idle%10 == 0 {
-			if err := e.mend(ctx); err != nil {
+			if e.o.Depot != nil {
+				e.tend()
+			} else if err := e.mend(ctx); err != nil {
 				return s, err
 			}
 		}

@@ -99,7 +99,7 @@ func TestForgetJobs(t *testing.T) {
 	hash := strings.Repeat("7", 64)
 	c := Clip{Hash: hash, Player: "zq7", State: Waiting, Lies: work, Stem: "x", Ext: ".mov", Day: "2026-05-03", Came: "/inbox/zq7/x.mov"}
 	if err := s.write(ctx, func(tx *sql.Tx) error {
-		return errors.Join(s.put(ctx, tx, &c), enqueue(ctx, tx, q, &c))
+		return errors.Join(s.put(ctx, tx, &c), s.enqueue(ctx, tx, q, &c))
 	}); err != nil {
 		t.Fatal(err)
 	}

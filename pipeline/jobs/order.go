@@ -118,7 +118,7 @@ func (e *Engine) line(ctx context.Context, dir string) (*line, error) {
 
 // known are the paths of the clips in the folder that have their row.
 func (e *Engine) known(ctx context.Context, dir string) (map[string]bool, error) {
-	clips, err := e.store.list(ctx, `WHERE lies = $1`, quoted(dir))
+	clips, err := e.store.list(ctx, `WHERE lies = $1`, quoted(e.store.rel(dir)))
 	out := map[string]bool{}
 	for i := range clips {
 		out[clips[i].Original()] = true

@@ -3,6 +3,7 @@ package jobs
 import (
 	"context"
 	"database/sql"
+	"encoding/json"
 	"errors"
 	"log/slog"
 	"time"
@@ -35,8 +36,12 @@ func insertOpts(priority int) *river.InsertOpts {
 // enqueue puts a waiting clip's job into the queue unless it is there. Jobs of
 // one priority are done in the order in which they came; a player's second
 // and further waiting clips stand behind the first ones of the others, a
-// recording behind all that came before it.
-func enqueue(ctx context.Context, tx *sql.Tx, q *river.Client[*sql.Tx], c *Clip) error {
+// recording behind all that came before it. Where several machines read, what
+// the depot hasn't has no job, see stock.
+func (s *Store) enqueue(ctx context.Context, tx *sql.Tx, q *river.Client[*sql.Tx], c *Clip) error {
+	if s.root != "" && c.Stocked == 0 {
+		return nil // nobody else could read it yet
+	}
 	if c.Kind == KindRecording {
 		_, err := q.InsertTx(ctx, tx, readArgs{c.Hash, c.Length}, insertOpts(river.PriorityDefault+3))
 		return err
@@ -111,7 +116,7 @@ func (s *Store) again(ctx context.Context, q *river.Client[*sql.Tx], c *Clip) er
 		if _, err := tx.ExecContext(ctx, `DELETE FROM deaths WHERE clip = $1`, c.Hash); err != nil {
 			return storeFault(s.where, "can't be written", err)
 		}
-		return enqueue(ctx, tx, q, c)
+		return s.enqueue(ctx, tx, q, c)
 	})
 }
 
@@ -124,7 +129,7 @@ func (s *Store) ensure(ctx context.Context, q *river.Client[*sql.Tx]) error {
 	}
 	return s.write(ctx, func(tx *sql.Tx) error {
 		for i := range waiting {
-			if err := enqueue(ctx, tx, q, &waiting[i]); err != nil {
+			if err := s.enqueue(ctx, tx, q, &waiting[i]); err != nil {
 				return err
 			}
 		}
@@ -158,11 +163,12 @@ func (s *Store) free(ctx context.Context, tx *sql.Tx) error {
 // worker is River's side of Engine.work.
 type worker struct {
 	river.WorkerDefaults[readArgs]
-	e *Engine
+	e  *Engine
+	id string // of the member, empty where there is one engine alone
 }
 
 func (w *worker) Work(ctx context.Context, job *river.Job[readArgs]) error {
-	return w.e.work(ctx, job.Args.Hash)
+	return w.e.work(ctx, w.id, job.Args.Hash)
 }
 
 // Timeout is that of a reading, or of a scan, and of what is done around it;
@@ -193,9 +199,9 @@ func Backoff(try int) time.Duration {
 // queue makes the client that works. A job's time is that of its reading and
 // what is done around it (see Timeout for recordings); one that runs much longer
 // was left by a program that died on another machine.
-func (e *Engine) queue() (*river.Client[*sql.Tx], error) {
+func (e *Engine) queue(id string) (*client, error) {
 	workers := river.NewWorkers()
-	river.AddWorker(workers, &worker{e: e})
+	river.AddWorker(workers, &worker{e: e, id: id})
 	limit := e.o.Limits.Time + around
 	return river.NewClient(e.store.driver, &river.Config{
 		Queues:               map[string]river.QueueConfig{river.QueueDefault: {MaxWorkers: e.o.Jobs}},
@@ -205,7 +211,33 @@ func (e *Engine) queue() (*river.Client[*sql.Tx], error) {
 		FetchPollInterval:    e.o.pollQueue,
 		FetchCooldown:        min(e.o.pollQueue, 100*time.Millisecond),
 		RetryPolicy:          policy{e.o.Backoff},
+		ID:                   id,                            // empty: one of River's making
 		Logger:               slog.New(slog.DiscardHandler), // every event of a clip is logged here
 		PollOnly:             true,
+	})
+}
+
+// hashOf is the clip that a job is about.
+func hashOf(j *rivertype.JobRow) (string, error) {
+	var a readArgs
+	err := json.Unmarshal(j.EncodedArgs, &a)
+	return a.Hash, err
+}
+
+// rejoin gives the clips that wait and the depot has their jobs where they have
+// none.
+func (s *Store) rejoin(ctx context.Context, q *client) error {
+	without, err := s.list(ctx, `WHERE state = 'waiting' AND stocked <> 0 AND hash NOT IN
+		(SELECT args ->> 'hash' FROM river_job WHERE kind = $1 AND state IN ('available', 'pending', 'running', 'retryable', 'scheduled')) ORDER BY added, hash`, readArgs{}.Kind())
+	if err != nil || len(without) == 0 {
+		return err
+	}
+	return s.write(ctx, func(tx *sql.Tx) error {
+		for i := range without {
+			if err := s.enqueue(ctx, tx, q, &without[i]); err != nil {
+				return err
+			}
+		}
+		return nil
 	})
 }

@@ -20,13 +20,13 @@ import (
 )
 
 // work reads one clip and publishes its lesson.
-func (e *Engine) work(ctx context.Context, hash string) error {
+func (e *Engine) work(ctx context.Context, id, hash string) error {
 	db := context.WithoutCancel(ctx) // what is begun in the store is ended
 	defer e.works(hash)()
 	if e.stops() {
 		return river.JobSnooze(e.o.Pause)
 	}
-	c, err := e.store.claim(db, hash)
+	c, err := e.store.claim(db, hash, id)
 	if errors.Is(err, errStale) {
 		return nil // it is done, or somebody else has it
 	}
@@ -35,7 +35,11 @@ func (e *Engine) work(ctx context.Context, hash string) error {
 	}
 	anew := c.anew()
 	hook("claimed")
-	err = calmly(func() error { return e.make(ctx, db, &c) })
+	make := e.make
+	if e.o.Depot != nil {
+		make = e.makeAway
+	}
+	err = calmly(func() error { return make(ctx, db, &c) })
 	_ = e.store.lives(db, hash) // at worst one is counted too much
 	if err == nil {
 		return nil
@@ -87,10 +91,7 @@ func (e *Engine) work(ctx context.Context, hash string) error {
 		return err
 	}
 	hook("failed")
-	if err := e.settle(db, &c); err != nil {
-		e.o.Log.Error("not_moved", "clip", c.Short(), "err", scrub(err))
-	}
-	e.came(&c, string(Failed))
+	e.over(db, &c, string(Failed))
 	return river.JobCancel(s)
 }
 
@@ -101,10 +102,7 @@ func (e *Engine) onlyCard(ctx context.Context, c *Clip) error {
 		return err
 	}
 	hook("carded")
-	if err := e.settle(ctx, c); err != nil {
-		e.o.Log.Error("not_moved", "clip", c.Short(), "err", scrub(err))
-	}
-	e.came(c, Card)
+	e.over(ctx, c, Card)
 	return nil
 }
 
@@ -123,12 +121,9 @@ func (e *Engine) make(ctx, db context.Context, c *Clip) error {
 	} else if other {
 		return errStale
 	}
-	// Consent may have been withdrawn while it waited.
-	filmed, err := time.Parse(time.DateOnly, c.Day)
-	if (c.Kind != KindRecording || c.Player != "") && (err != nil || !e.o.Roster.Film(c.Player, filmed) || !e.o.Roster.Film(c.Player, day(e.o.Now().In(e.o.Zone)))) {
-		return &Slip{Reason: inbox.NoConsent, Detail: c.Player}
+	if err := e.asked(c); err != nil {
+		return err
 	}
-	e.o.Log.Info("clip_running", "clip", c.Short(), "player", c.Player, "try", c.Tries)
 
 	out := e.staging(c)
 	if err := errors.Join(os.RemoveAll(out), private(out)); err != nil {
@@ -139,25 +134,10 @@ func (e *Engine) make(ctx, db context.Context, c *Clip) error {
 			_ = os.RemoveAll(out)
 		}
 	}()
-	var told time.Time
-	step := ""
-	do, limits := e.o.Read, e.o.Limits
-	if c.Kind == KindRecording {
-		do, limits = e.o.Scan, e.o.limits(c.Length)
-	}
-	err = do(ctx, Reading{Clip: *c, Out: out, Limits: limits, Tell: func(s string, part, whole int) {
-		if now := time.Now(); s != step || now.Sub(told) > time.Second {
-			step, told = s, now
-			_ = e.store.progress(db, c, s, part, whole)
-		}
-	}})
-	if err != nil {
-		if e.full() { // whatever the reading made of it
-			return &Slip{Reason: NoSpace, Blocked: true}
-		}
+	if err := e.reads(ctx, Reading{Clip: *c, Out: out}, func(s string, part, whole int) { _ = e.store.progress(db, c, s, part, whole) }); err != nil {
 		return err
 	}
-	hook("read")
+	var err error
 	if e.blocked() != "" {
 		e.blocks("", "")
 	}
@@ -183,6 +163,54 @@ func (e *Engine) make(ctx, db context.Context, c *Clip) error {
 	return e.publish(db, c)
 }
 
+// asked asks once more: consent may have been withdrawn while a clip waited.
+func (e *Engine) asked(c *Clip) error {
+	filmed, err := time.Parse(time.DateOnly, c.Day)
+	if (c.Kind != KindRecording || c.Player != "") && (err != nil || !e.o.Roster.Film(c.Player, filmed) || !e.o.Roster.Film(c.Player, day(e.o.Now().In(e.o.Zone)))) {
+		return &Slip{Reason: inbox.NoConsent, Detail: c.Player}
+	}
+	e.o.Log.Info("clip_running", "clip", c.Short(), "player", c.Player, "try", c.Tries)
+	return nil
+}
+
+// reads reads a clip, or scans a recording; tell is told of its progress, not
+// too often.
+func (e *Engine) reads(ctx context.Context, r Reading, tell pipeline.Progress) error {
+	var told time.Time
+	step := ""
+	do := e.o.Read
+	if r.Limits = e.o.Limits; r.Clip.Kind == KindRecording {
+		do, r.Limits = e.o.Scan, e.o.limits(r.Clip.Length)
+	}
+	r.Tell = func(s string, part, whole int) {
+		if now := time.Now(); s != step || now.Sub(told) > time.Second {
+			step, told = s, now
+			tell(s, part, whole)
+		}
+	}
+	if err := do(ctx, r); err != nil {
+		if e.full() { // whatever the reading made of it
+			return &Slip{Reason: NoSpace, Blocked: true}
+		}
+		return err
+	}
+	hook("read")
+	return nil
+}
+
+// over ends what was made of a clip: its original goes where it belongs. Where
+// there is a depot the office does that, and tells of it, see bring.
+func (e *Engine) over(ctx context.Context, c *Clip, state string) {
+	if e.o.Depot != nil {
+		e.o.Log.Info("clip_over", "clip", c.Short(), "player", c.Player, "state", state, "reason", c.Reason)
+		return
+	}
+	if err := e.settle(ctx, c); err != nil {
+		e.o.Log.Error("not_moved", "clip", c.Short(), "err", scrub(err))
+	}
+	e.came(c, state)
+}
+
 // whole is nil where a folder holds everything that is made of a clip, or of a
 // recording.
 func (c *Clip) whole(dir string) error {
@@ -196,14 +224,7 @@ func (c *Clip) whole(dir string) error {
 // publish makes a lesson, or a recording's cuts, that are intended appear. Everything in it can be done
 // again. An error leaves the clip publishing, for finish.
 func (e *Engine) publish(ctx context.Context, c *Clip) error {
-	stuck := func(err error) error {
-		e.o.Log.Error("not_published", "clip", c.Short(), "player", c.Player, "err", scrub(err))
-		e.mu.Lock()
-		e.stuck[c.Hash] = true
-		e.mu.Unlock()
-		e.blocks(NoRecord, "")
-		return errStale
-	}
+	stuck := func(err error) error { return e.sticks(c, err) }
 	if !inPlace(c) {
 		if err := os.MkdirAll(filepath.Dir(c.Final), 0o777); err != nil {
 			return stuck(err)
@@ -249,6 +270,16 @@ func (e *Engine) publish(ctx context.Context, c *Clip) error {
 	return nil
 }
 
+// sticks notes that a clip was published only in part.
+func (e *Engine) sticks(c *Clip, err error) error {
+	e.o.Log.Error("not_published", "clip", c.Short(), "player", c.Player, "err", scrub(err))
+	e.mu.Lock()
+	e.stuck[c.Hash] = true
+	e.mu.Unlock()
+	e.blocks(NoRecord, "")
+	return errStale
+}
+
 // unstuck tidies up behind what has been published.
 func (e *Engine) unstuck(c *Clip, staging string) {
 	e.mu.Lock()
@@ -266,10 +297,20 @@ func (e *Engine) finish(ctx context.Context) {
 	e.mu.Unlock()
 	for _, h := range hashes {
 		c, ok, err := e.store.Clip(ctx, h)
-		if err != nil || !ok || c.State != Publishing {
+		if err != nil {
 			continue
 		}
-		if e.publish(ctx, &c) == nil && e.blocked() == NoRecord {
+		if !ok || c.State != Publishing { // somebody else has ended it
+			e.mu.Lock()
+			delete(e.stuck, h)
+			e.mu.Unlock()
+			continue
+		}
+		publish := e.publish
+		if e.o.Depot != nil {
+			publish = e.publishLeft
+		}
+		if publish(ctx, &c) == nil && e.blocked() == NoRecord {
 			e.blocks("", "")
 		}
 	}
@@ -326,7 +367,7 @@ func (e *Engine) changed(ctx context.Context, c *Clip) (bool, error) {
 		err = e.another(ctx, &first, &now)
 	} else {
 		err = e.store.write(ctx, func(tx *sql.Tx) error {
-			return errors.Join(e.store.put(ctx, tx, &now), enqueue(ctx, tx, e.jobs, &now))
+			return errors.Join(e.store.put(ctx, tx, &now), e.store.enqueue(ctx, tx, e.jobs, &now))
 		})
 	}
 	if err != nil {

@@ -378,10 +378,7 @@ func (e *Engine) noSwing(ctx context.Context, c *Clip) error {
 		return err
 	}
 	hook("empty")
-	if err := e.settle(ctx, c); err != nil {
-		e.o.Log.Error("not_moved", "clip", c.Short(), "err", scrub(err))
-	}
-	e.came(c, Empty)
+	e.over(ctx, c, Empty)
 	return nil
 }
 
@@ -425,7 +422,7 @@ func (s *Store) placed(ctx context.Context, q *river.Client[*sql.Tx], c *Clip) e
 		if c.State != Waiting {
 			return nil
 		}
-		return enqueue(ctx, tx, q, c)
+		return s.enqueue(ctx, tx, q, c)
 	})
 }
 
@@ -434,7 +431,7 @@ func (s *Store) placed(ctx context.Context, q *river.Client[*sql.Tx], c *Clip) e
 func (s *Store) divided(ctx context.Context, q *river.Client[*sql.Tx], c *Clip, cuts []Clip, cards *shown) error {
 	return s.write(ctx, func(tx *sql.Tx) error {
 		if err := s.change(ctx, tx, `UPDATE clips SET state = 'done', staging = '', final = '', step = '', part = 0, whole = $3, changed = $4
-			WHERE hash = $1 AND fence = $2 AND state = 'publishing'`, c.Hash, c.Fence, len(cuts), s.stamp()); err != nil {
+			WHERE hash = $1 AND fence = $2 AND state = $5`, c.Hash, c.Fence, len(cuts), s.stamp(), string(c.State)); err != nil {
 			return err
 		}
 		for i := range cuts {
@@ -443,7 +440,7 @@ func (s *Store) divided(ctx context.Context, q *river.Client[*sql.Tx], c *Clip, 
 				return err
 			}
 			if n == 1 && cuts[i].State == Waiting {
-				if err := enqueue(ctx, tx, q, &cuts[i]); err != nil {
+				if err := s.enqueue(ctx, tx, q, &cuts[i]); err != nil {
 					return err
 				}
 			}

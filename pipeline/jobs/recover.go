@@ -30,7 +30,7 @@ func (e *Engine) recover(ctx context.Context) error {
 		c := &all[i]
 		switch c.State {
 		case Publishing:
-			if err := e.store.seize(ctx, c); err != nil {
+			if err := e.store.seize(ctx, c, ""); err != nil {
 				return err
 			}
 			if c.whole(c.Final) == nil || c.whole(c.Staging) == nil {
@@ -87,6 +87,13 @@ func (e *Engine) prune(ctx context.Context) error {
 			c := &clips[i]
 			if exists(c.Original()) {
 				continue
+			}
+			if e.o.Depot != nil {
+				if home, err := e.store.isHome(ctx, c); err != nil {
+					return err
+				} else if !home {
+					continue // it was not fetched yet
+				}
 			}
 			if dir, stem := e.home(c); exists(filepath.Join(dir, stem+c.Ext)) {
 				continue // a move was cut off

@@ -34,15 +34,15 @@ func (s *Store) Redraw(ctx context.Context, hash, player string) error {
 		return err
 	}
 	err = s.write(ctx, func(tx *sql.Tx) error {
-		if err := s.change(ctx, tx, `UPDATE clips SET state = 'waiting', player = $2, tries = 0, reason = '', detail = '', step = '', part = 0, whole = 0, changed = $3
+		if err := s.change(ctx, tx, `UPDATE clips SET state = 'waiting', player = $2, tries = 0, reason = '', detail = '', step = '', part = 0, whole = 0, stocked = 0, changed = $3
 			WHERE hash = $1 AND state = 'done' AND final <> ''`, hash, player, s.stamp()); err != nil {
 			return err
 		}
-		c, err := scan(tx.QueryRowContext(ctx, `SELECT `+columns+` FROM clips WHERE hash = $1`, hash))
+		c, err := s.scan(tx.QueryRowContext(ctx, `SELECT `+columns+` FROM clips WHERE hash = $1`, hash))
 		if err != nil {
 			return err
 		}
-		return enqueue(ctx, tx, q, &c)
+		return s.enqueue(ctx, tx, q, &c)
 	})
 	if errors.Is(err, errStale) {
 		return ErrNotDone
@@ -53,7 +53,7 @@ func (s *Store) Redraw(ctx context.Context, hash, player string) error {
 // Beside notes what lies beside the original of a clip, so that it travels with
 // it: a sidecar, and the ending of a voice note.
 func (s *Store) Beside(ctx context.Context, hash string, sidecar bool, voice string) error {
-	return s.update(ctx, `UPDATE clips SET sidecar = $2, voice = $3 WHERE hash = $1`, hash, flag(sidecar), voice)
+	return s.update(ctx, `UPDATE clips SET sidecar = $2, voice = $3, stocked = CASE WHEN state = 'waiting' THEN 0 ELSE stocked END WHERE hash = $1`, hash, flag(sidecar), voice)
 }
 
 // anew tells that a clip has a lesson that is being made anew.
@@ -68,8 +68,10 @@ func (e *Engine) keepOld(ctx context.Context, c *Clip, s *Slip) error {
 	if err := e.store.keptOld(ctx, c); err != nil {
 		return err
 	}
-	if err := e.settle(ctx, c); err != nil {
-		e.o.Log.Error("not_moved", "clip", c.Short(), "err", scrub(err))
+	if e.o.Depot == nil {
+		if err := e.settle(ctx, c); err != nil {
+			e.o.Log.Error("not_moved", "clip", c.Short(), "err", scrub(err))
+		}
 	}
 	e.o.Log.Warn("clip_not_redrawn", "clip", c.Short(), "player", c.Player, "reason", c.Reason)
 	return river.JobCancel(s)
@@ -125,15 +127,7 @@ func put(c *Clip) error {
 	if p, ok := marked(c.Staging); err == nil || !ok || p.Was != c.Final || !(errors.Is(err, fs.ErrExist) || errors.Is(err, unix.ENOTEMPTY)) {
 		return err
 	}
-	err = unix.Renameat2(unix.AT_FDCWD, c.Staging, unix.AT_FDCWD, c.Final, unix.RENAME_EXCHANGE)
-	if errors.Is(err, unix.EINVAL) || errors.Is(err, unix.ENOSYS) || errors.Is(err, unix.ENOTSUP) {
-		// Without an exchange the old one goes first; what is staged is whole, and
-		// the next start puts it in place.
-		if err = os.RemoveAll(c.Final); err == nil {
-			err = os.Rename(c.Staging, c.Final)
-		}
-	}
-	return err
+	return exchange(c.Staging, c.Final)
 }
 
 // settled removes the lesson that another has taken the place of, and the mark.

@@ -75,7 +75,13 @@ type Clip struct {
 	From   int64  // where in that it begins, milliseconds
 	Length int64  // of a recording or a cut, milliseconds
 
+	// Where several machines work, see doc.go.
+	Worker  string // who reads or publishes it
+	Stored  string // key of its lesson in the depot
+	Stocked int64  // the depot has the original and what travels with it as they were then, nanoseconds since 1970 by the office's clock; 0: it hasn't
+
 	shown *shown // a card in it, while it is taken
+	away  bool   // it is made by a worker: the office has none of its files
 }
 
 // Original is the path of the clip itself.
@@ -104,6 +110,7 @@ type Store struct {
 	where  string
 	now    func() time.Time
 	base   *postgres.Base // nil: SQLite
+	root   string         // see Share
 }
 
 //go:embed migrations/*.sql
@@ -270,19 +277,19 @@ func (s *Store) write(ctx context.Context, f func(*sql.Tx) error) error {
 }
 
 const columns = `hash, player, how, day, dated, state, fence, tries, lies, stem, ext, sidecar, voice, came, size, modified,
-	staging, final, copies, reason, detail, step, part, whole, added, changed, kind, parent, from_ms, length_ms`
+	staging, final, copies, reason, detail, step, part, whole, added, changed, kind, parent, from_ms, length_ms, worker, stored, stocked`
 
 func unquoted(s string) (string, error) { return strconv.Unquote(s) }
 
 func quoted(s string) string { return strconv.QuoteToASCII(s) }
 
-func scan(row interface{ Scan(...any) error }) (c Clip, err error) {
+func (s *Store) scan(row interface{ Scan(...any) error }) (c Clip, err error) {
 	var dated, side int
 	var mod int64
 	var lies, stem, ext, came, staging, final, added, changed string
 	if err := row.Scan(&c.Hash, &c.Player, &c.How, &c.Day, &dated, &c.State, &c.Fence, &c.Tries, &lies, &stem, &ext, &side, &c.Voice, &came, &c.Size, &mod,
 		&staging, &final, &c.Copies, &c.Reason, &c.Detail, &c.Step, &c.Part, &c.Whole, &added, &changed,
-		&c.Kind, &c.Parent, &c.From, &c.Length); err != nil {
+		&c.Kind, &c.Parent, &c.From, &c.Length, &c.Worker, &c.Stored, &c.Stocked); err != nil {
 		return c, err
 	}
 	c.Dated, c.Sidecar, c.Modified = dated == 1, side == 1, time.Unix(0, mod)
@@ -297,6 +304,7 @@ func scan(row interface{ Scan(...any) error }) (c Clip, err error) {
 			return c, fmt.Errorf("a name in the store is damaged: %w", err)
 		}
 	}
+	c.Lies, c.Staging, c.Final = s.abs(c.Lies), s.abs(c.Staging), s.abs(c.Final)
 	var a, b error
 	c.Added, a = time.Parse(time.RFC3339Nano, added)
 	c.Changed, b = time.Parse(time.RFC3339Nano, changed)
@@ -318,17 +326,19 @@ func (s *Store) put(ctx context.Context, tx *sql.Tx, c *Clip) error {
 			state = excluded.state, fence = clips.fence + 1, tries = excluded.tries, lies = excluded.lies, stem = excluded.stem,
 			ext = excluded.ext, sidecar = excluded.sidecar, voice = excluded.voice, came = excluded.came, size = excluded.size,
 			modified = excluded.modified, staging = '', final = '', copies = excluded.copies, reason = excluded.reason,
-			detail = excluded.detail, step = '', part = 0, whole = 0, changed = excluded.changed, kind = excluded.kind, length_ms = excluded.length_ms`)
+			detail = excluded.detail, step = '', part = 0, whole = 0, changed = excluded.changed, kind = excluded.kind, length_ms = excluded.length_ms,
+			worker = '', stored = '', stocked = excluded.stocked, home = CASE WHEN excluded.home < 0 THEN excluded.home ELSE clips.fence + 1 END`)
 	return err
 }
 
 // insert writes a new row; conflict says what is done where there is one.
 func (s *Store) insert(ctx context.Context, tx *sql.Tx, c *Clip, conflict string) (rows int64, err error) {
-	r, err := tx.ExecContext(ctx, `INSERT INTO clips (`+columns+`)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22, $23, $24, $25, $26, $27, $28, $29, $30) `+conflict,
-		c.Hash, c.Player, c.How, c.Day, flag(c.Dated), string(c.State), c.Fence, c.Tries, quoted(c.Lies), quoted(c.Stem), quoted(c.Ext), flag(c.Sidecar), c.Voice,
+	fence, home := s.birth(c)
+	r, err := tx.ExecContext(ctx, `INSERT INTO clips (`+columns+`, home)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14, $15, $16, $17, $18, $19, $20, $21, $22, $23, $24, $25, $26, $27, $28, $29, $30, '', '', $31, $32) `+conflict,
+		c.Hash, c.Player, c.How, c.Day, flag(c.Dated), string(c.State), fence, c.Tries, quoted(s.rel(c.Lies)), quoted(c.Stem), quoted(c.Ext), flag(c.Sidecar), c.Voice,
 		quoted(c.Came), c.Size, c.Modified.UnixNano(), "", "", c.Copies, c.Reason, c.Detail, "", 0, 0, s.stamp(), s.stamp(),
-		cmp.Or(c.Kind, KindClip), c.Parent, c.From, c.Length)
+		cmp.Or(c.Kind, KindClip), c.Parent, c.From, c.Length, c.Stocked, home)
 	if err != nil {
 		return 0, storeFault(s.where, "can't be written", err)
 	}
@@ -338,7 +348,7 @@ func (s *Store) insert(ctx context.Context, tx *sql.Tx, c *Clip, conflict string
 // Clip by its hash.
 func (s *Store) Clip(ctx context.Context, hash string) (c Clip, ok bool, err error) {
 	err = s.read(ctx, func() (err error) {
-		c, err = scan(s.db.QueryRowContext(ctx, `SELECT `+columns+` FROM clips WHERE hash = $1`, hash))
+		c, err = s.scan(s.db.QueryRowContext(ctx, `SELECT `+columns+` FROM clips WHERE hash = $1`, hash))
 		return err
 	})
 	if errors.Is(err, sql.ErrNoRows) {
@@ -364,7 +374,7 @@ func (s *Store) list(ctx context.Context, which string, args ...any) (out []Clip
 		}
 		defer rows.Close()
 		for rows.Next() {
-			c, err := scan(rows)
+			c, err := s.scan(rows)
 			if err != nil {
 				return storeFault(s.where, "can't be read", err)
 			}
@@ -418,13 +428,15 @@ func (s *Store) update(ctx context.Context, query string, args ...any) error {
 }
 
 // claim makes a waiting clip running under a new fence.
-func (s *Store) claim(ctx context.Context, hash string) (c Clip, err error) {
+// worker is who does it where there are several: one that isn't gone, and only
+// what the depot has.
+func (s *Store) claim(ctx context.Context, hash, worker string) (c Clip, err error) {
 	err = s.write(ctx, func(tx *sql.Tx) error {
-		if err := s.change(ctx, tx, `UPDATE clips SET state = 'running', fence = fence + 1, tries = tries + 1, reason = '', detail = '', step = '', part = 0, whole = 0, changed = $2
-			WHERE hash = $1 AND state = 'waiting'`, hash, s.stamp()); err != nil {
+		if err := s.change(ctx, tx, `UPDATE clips SET state = 'running', worker = $3, fence = fence + 1, tries = tries + 1, reason = '', detail = '', step = '', part = 0, whole = 0, changed = $2
+			WHERE hash = $1 AND state = 'waiting' AND ($3 = '' OR stocked <> 0 AND EXISTS (SELECT 1 FROM workers WHERE id = $3 AND state <> 'gone'))`, hash, s.stamp(), worker); err != nil {
 			return err
 		}
-		c, err = scan(tx.QueryRowContext(ctx, `SELECT `+columns+` FROM clips WHERE hash = $1`, hash))
+		c, err = s.scan(tx.QueryRowContext(ctx, `SELECT `+columns+` FROM clips WHERE hash = $1`, hash))
 		return err
 	})
 	return c, err
@@ -437,8 +449,8 @@ func (s *Store) progress(ctx context.Context, c *Clip, step string, part, whole 
 
 // intend is the point of no return: what lies in staging will be at final.
 func (s *Store) intend(ctx context.Context, c *Clip) error {
-	return s.update(ctx, `UPDATE clips SET state = 'publishing', staging = $3, final = $4, changed = $5 WHERE hash = $1 AND fence = $2 AND state = 'running'`,
-		c.Hash, c.Fence, quoted(c.Staging), quoted(c.Final), s.stamp())
+	return s.update(ctx, `UPDATE clips SET state = 'publishing', staging = $3, final = $4, stored = $5, changed = $6 WHERE hash = $1 AND fence = $2 AND state = 'running'`,
+		c.Hash, c.Fence, quoted(s.rel(c.Staging)), quoted(s.rel(c.Final)), c.Stored, s.stamp())
 }
 
 // published ends what intend began.
@@ -448,8 +460,8 @@ func (s *Store) published(ctx context.Context, c *Clip) error {
 }
 
 // seize takes a publishing clip from whoever began it.
-func (s *Store) seize(ctx context.Context, c *Clip) error {
-	err := s.update(ctx, `UPDATE clips SET fence = fence + 1 WHERE hash = $1 AND fence = $2 AND state = 'publishing'`, c.Hash, c.Fence)
+func (s *Store) seize(ctx context.Context, c *Clip, worker string) error {
+	err := s.update(ctx, `UPDATE clips SET fence = fence + 1, worker = $3 WHERE hash = $1 AND fence = $2 AND state = 'publishing'`, c.Hash, c.Fence, worker)
 	if err == nil {
 		c.Fence++
 	}
@@ -459,25 +471,25 @@ func (s *Store) seize(ctx context.Context, c *Clip) error {
 // release makes a clip wait again; a try that wasn't its own fault is given
 // back.
 func (s *Store) release(ctx context.Context, c *Clip, reason, detail string, giveBack bool) error {
-	return s.update(ctx, `UPDATE clips SET state = 'waiting', tries = CASE WHEN tries > $6 THEN tries - $6 ELSE 0 END, staging = '', final = CASE WHEN state = 'running' THEN final ELSE '' END, step = '', part = 0, whole = 0, reason = $3, detail = $4, changed = $5
+	return s.update(ctx, `UPDATE clips SET state = 'waiting', tries = CASE WHEN tries > $6 THEN tries - $6 ELSE 0 END, staging = '', final = CASE WHEN state = 'running' THEN final ELSE '' END, stored = CASE WHEN state = 'running' THEN stored ELSE '' END, step = '', part = 0, whole = 0, reason = $3, detail = $4, changed = $5
 		WHERE hash = $1 AND fence = $2 AND state IN ('running', 'publishing')`, c.Hash, c.Fence, reason, detail, s.stamp(), flag(giveBack))
 }
 
 // quiet ends a clip without a lesson that it could have.
 func (s *Store) quiet(ctx context.Context, c *Clip) error {
-	return s.update(ctx, `UPDATE clips SET state = 'done', staging = '', final = '', step = '', part = 0, whole = 0, reason = $3, detail = $4, changed = $5
+	return s.update(ctx, `UPDATE clips SET state = 'done', staging = '', final = '', stored = '', step = '', part = 0, whole = 0, reason = $3, detail = $4, changed = $5
 		WHERE hash = $1 AND fence = $2 AND state = 'running'`, c.Hash, c.Fence, c.Reason, c.Detail, s.stamp())
 }
 
 // fail ends a clip that can't be read.
 func (s *Store) fail(ctx context.Context, c *Clip) error {
-	return s.update(ctx, `UPDATE clips SET state = 'failed', staging = '', final = '', step = '', part = 0, whole = 0, reason = $3, detail = $4, changed = $5
+	return s.update(ctx, `UPDATE clips SET state = 'failed', staging = '', final = '', stored = '', step = '', part = 0, whole = 0, reason = $3, detail = $4, changed = $5
 		WHERE hash = $1 AND fence = $2 AND state = 'running'`, c.Hash, c.Fence, c.Reason, c.Detail, s.stamp())
 }
 
 // lies notes where the original lies now.
 func (s *Store) lies(ctx context.Context, c *Clip) error {
-	return s.update(ctx, `UPDATE clips SET lies = $2, stem = $3 WHERE hash = $1`, c.Hash, quoted(c.Lies), quoted(c.Stem))
+	return s.update(ctx, `UPDATE clips SET lies = $2, stem = $3 WHERE hash = $1`, c.Hash, quoted(s.rel(c.Lies)), quoted(c.Stem))
 }
 
 // copied counts a further copy.

@@ -46,7 +46,7 @@ func contract(t *testing.T, fresh func(t *testing.T) func() (*Store, error)) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if err := s.write(ctx, func(tx *sql.Tx) error { return errors.Join(s.put(ctx, tx, &c), enqueue(ctx, tx, q, &c)) }); err != nil {
+		if err := s.write(ctx, func(tx *sql.Tx) error { return errors.Join(s.put(ctx, tx, &c), s.enqueue(ctx, tx, q, &c)) }); err != nil {
 			t.Fatal(err)
 		}
 	}
@@ -101,7 +101,7 @@ func contract(t *testing.T, fresh func(t *testing.T) func() (*Store, error)) {
 				s = b
 			}
 			wg.Go(func() {
-				_, err := s.claim(ctx, clip("ab").Hash)
+				_, err := s.claim(ctx, clip("ab").Hash, "")
 				mu.Lock()
 				defer mu.Unlock()
 				if err == nil {
@@ -120,14 +120,14 @@ func contract(t *testing.T, fresh func(t *testing.T) func() (*Store, error)) {
 	t.Run("the fence", func(t *testing.T) {
 		a, b := two(t)
 		put(t, a, clip("ab"))
-		slow, err := a.claim(ctx, clip("ab").Hash)
+		slow, err := a.claim(ctx, clip("ab").Hash, "")
 		if err != nil {
 			t.Fatal(err)
 		}
 		if err := b.release(ctx, &slow, "", "", true); err != nil {
 			t.Fatal(err)
 		}
-		quick, err := b.claim(ctx, slow.Hash)
+		quick, err := b.claim(ctx, slow.Hash, "")
 		if err != nil || quick.Fence <= slow.Fence || quick.Tries != 1 {
 			t.Fatalf("%+v, %v", quick, err)
 		}
@@ -146,21 +146,21 @@ func contract(t *testing.T, fresh func(t *testing.T) func() (*Store, error)) {
 			t.Fatal(err)
 		}
 		stale("a second intent", b.intend(ctx, &quick))
-		_, err = a.claim(ctx, slow.Hash)
+		_, err = a.claim(ctx, slow.Hash, "")
 		stale("a claim of what is being published", err)
 		left := quick
-		if err := a.seize(ctx, &left); err != nil {
+		if err := a.seize(ctx, &left, ""); err != nil {
 			t.Fatal(err)
 		}
 		stale("the end", b.published(ctx, &quick))
-		stale("a second seizure", b.seize(ctx, &quick))
+		stale("a second seizure", b.seize(ctx, &quick, ""))
 		if err := a.published(ctx, &left); err != nil {
 			t.Fatal(err)
 		}
 		if c, _, err := b.Clip(ctx, left.Hash); err != nil || c.State != Done || c.Final != "/f" || c.Staging != "" {
 			t.Errorf("%+v, %v", c, err)
 		}
-		_, err = a.claim(ctx, slow.Hash)
+		_, err = a.claim(ctx, slow.Hash, "")
 		stale("a claim of what is done", err)
 	})
 
@@ -168,7 +168,7 @@ func contract(t *testing.T, fresh func(t *testing.T) func() (*Store, error)) {
 		a, b := two(t)
 		for _, h := range []string{"ab", "cd"} {
 			put(t, a, clip(h))
-			c, err := a.claim(ctx, clip(h).Hash)
+			c, err := a.claim(ctx, clip(h).Hash, "")
 			if err != nil {
 				t.Fatal(err)
 			}

@@ -153,7 +153,7 @@ func (e *Engine) pick(ctx context.Context, c *Clip) error {
 	if err != nil || !moved || c.State != Waiting {
 		return err
 	}
-	return e.store.write(ctx, func(tx *sql.Tx) error { return enqueue(ctx, tx, e.jobs, c) })
+	return e.store.write(ctx, func(tx *sql.Tx) error { return e.store.enqueue(ctx, tx, e.jobs, c) })
 }
 
 // another puts a further copy of the same bytes aside.

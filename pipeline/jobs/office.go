@@ -1,0 +1,407 @@
+package jobs
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io/fs"
+	"os"
+	"path/filepath"
+	"sync"
+	"time"
+
+	"golang.org/x/sys/unix"
+
+	"tapeline/pipeline"
+)
+
+// The office is the machine that takes clips, and whose work folder is what the
+// desk shows. What workers made is brought there.
+
+// beginAway is begin where there is a depot.
+func (e *Engine) beginAway(ctx context.Context, unlock func()) (end func(), err error) {
+	defer func() {
+		if err != nil {
+			unlock()
+		}
+	}()
+	if e.jobs, err = e.store.inserter(); err != nil {
+		return nil, err
+	}
+	if err := errors.Join(e.succeed(ctx), e.store.looked(ctx, e.brokeDown()), e.recoverAway(ctx)); err != nil {
+		return nil, err
+	}
+	e.newWatch()
+	calm := e.expectTheWorst()
+	life, stop := context.WithCancel(context.WithoutCancel(ctx))
+	over, err := e.begins(life, life)
+	if err != nil {
+		stop()
+		calm()
+		return nil, err
+	}
+	kept := make(chan struct{})
+	go func() {
+		defer close(kept)
+		e.office(life)
+	}()
+	return sync.OnceFunc(func() {
+		defer calm()
+		stop()
+		over()
+		<-kept
+		unlock()
+	}), nil
+}
+
+// recoverAway ends what an office that died left half-way. Clips are their
+// workers' own.
+func (e *Engine) recoverAway(ctx context.Context) error {
+	all, err := e.store.Clips(ctx, "")
+	if err != nil {
+		return err
+	}
+	for i := range all {
+		c := &all[i]
+		switch c.State {
+		case Done, Failed, Unplaced:
+			if home, err := e.store.isHome(ctx, c); err != nil {
+				return err
+			} else if !home {
+				continue // see bring
+			}
+			if c.Stored != "" && !e.mirrored(c) {
+				e.missing = append(e.missing, c.Hash)
+			}
+			if err := e.settle(ctx, c); err != nil && !errors.Is(err, errGone) {
+				e.o.Log.Error("not_moved", "clip", c.Short(), "err", scrub(err))
+			}
+		}
+	}
+	e.sweep(nil)
+	if err := errors.Join(e.prune(ctx), e.consented(ctx), e.revisit(ctx, "")); err != nil {
+		return err
+	}
+	return e.store.rejoin(ctx, e.jobs)
+}
+
+// office stores what came and brings home what was made, until ctx ends.
+func (e *Engine) office(ctx context.Context) {
+	tick := time.NewTicker(e.o.pollQueue)
+	defer tick.Stop()
+	var swept time.Time
+	for {
+		err := errors.Join(e.stock(ctx), e.bring(ctx))
+		if err == nil && time.Since(swept) > time.Hour {
+			if err = e.clear(ctx); err == nil {
+				swept = time.Now()
+			}
+		}
+		if err != nil && ctx.Err() == nil {
+			e.o.Log.Error("office_failed", "err", scrub(err))
+		}
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+		}
+	}
+}
+
+// stock puts the originals of clips that came, with what travels with them,
+// into the depot; then those that wait have their jobs.
+func (e *Engine) stock(ctx context.Context) error {
+	clips, err := e.store.unstocked(ctx)
+	if err != nil {
+		return err
+	}
+	for i := range clips {
+		c := &clips[i]
+		if e.waits(c.Hash) {
+			continue
+		}
+		err := e.stockOne(ctx, c)
+		switch {
+		case ctx.Err() != nil:
+			return nil
+		case isTemporary(err):
+			e.blocks(NoDepot, "")
+			return nil // all the others would wait as long
+		case err != nil && !errors.Is(err, errStale):
+			e.fails(c, "not_stored", err)
+		case err == nil && e.blocked() == NoDepot:
+			e.blocks("", "")
+		}
+	}
+	return nil
+}
+
+func (e *Engine) stockOne(ctx context.Context, c *Clip) error {
+	if err := e.settle(ctx, c); errors.Is(err, errGone) || errors.Is(err, fs.ErrNotExist) {
+		if c.State != Waiting || c.anew() {
+			return err
+		}
+		e.o.Log.Warn("clip_gone", "clip", c.Short(), "player", c.Player)
+		return e.store.forget(ctx, c)
+	} else if err != nil {
+		return err
+	}
+	if c.State == Waiting {
+		if other, err := e.changed(ctx, c); err != nil || other {
+			return err
+		}
+	}
+	// What is written beside it from now on is newer than what is stored.
+	at := time.Now()
+	if sum, err := hash(ctx, c.Original()); err != nil {
+		return err
+	} else if sum != c.Hash {
+		return errors.New("it is not the clip that came")
+	}
+	for _, ext := range c.endings() {
+		path := filepath.Join(c.Lies, c.Stem+ext)
+		if ext != c.Ext && !exists(path) {
+			continue
+		}
+		if err := e.o.Depot.Put(ctx, originalKey(c.Hash, ext), path); err != nil {
+			return err
+		}
+	}
+	hook("stocked")
+	return e.store.stocked(ctx, e.jobs, c, at)
+}
+
+// waits tells that a clip failed a moment ago; fails notes that it did.
+func (e *Engine) waits(hash string) bool {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	return time.Since(e.failing[hash]) < e.o.Pause
+}
+
+func (e *Engine) fails(c *Clip, what string, err error) {
+	e.mu.Lock()
+	e.failing[c.Hash] = time.Now()
+	e.mu.Unlock()
+	e.o.Log.Error(what, "clip", c.Short(), "player", c.Player, "err", scrub(err))
+}
+
+// bring brings what workers made to the office's folders: lessons to their
+// places, originals to theirs.
+func (e *Engine) bring(ctx context.Context) error {
+	for _, h := range e.missing {
+		c, ok, err := e.store.Clip(ctx, h)
+		if err == nil && ok && c.State == Done && c.Stored != "" {
+			err = e.mirror(ctx, &c)
+		}
+		if err != nil && ctx.Err() == nil {
+			e.o.Log.Error("not_fetched", "clip", c.Short(), "err", scrub(err))
+		}
+	}
+	e.missing = nil
+	clips, err := e.store.abroad(ctx)
+	if err != nil {
+		return err
+	}
+	for i := range clips {
+		c := &clips[i]
+		if e.waits(c.Hash) {
+			continue
+		}
+		err := e.bringOne(ctx, c)
+		switch {
+		case ctx.Err() != nil:
+			return nil
+		case errors.Is(err, errStale): // it is made anew meanwhile
+		case err != nil:
+			e.fails(c, "not_brought", err)
+		default:
+			e.mu.Lock()
+			delete(e.failing, c.Hash)
+			e.mu.Unlock()
+		}
+	}
+	return nil
+}
+
+func (e *Engine) bringOne(ctx context.Context, c *Clip) error {
+	if !c.empty() {
+		if err := e.fetchHome(ctx, c); err != nil {
+			return err
+		}
+	}
+	if c.State == Done && c.Stored != "" {
+		if err := e.mirror(ctx, c); err != nil {
+			return err
+		}
+	}
+	hook("fetched home")
+	if err := e.settle(ctx, c); err != nil && !errors.Is(err, errGone) {
+		return err
+	}
+	if c.empty() {
+		if err := e.o.Depot.Remove(ctx, "clips/"+c.Hash); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return err
+		}
+	}
+	hook("archived")
+	if c.State == Done && c.Kind == KindRecording { // what waits for its cards
+		e.taking.Lock()
+		err := e.revisit(ctx, filepath.Dir(c.Came))
+		e.taking.Unlock()
+		if err != nil {
+			return err
+		}
+	}
+	if err := e.store.brought(ctx, c); err != nil {
+		return err
+	}
+	if c.Reason == "" || c.Stored == "" { // else a lesson stays as it was
+		e.came(c, c.outcome())
+	}
+	return nil
+}
+
+// outcome is what became of a clip that rests.
+func (c *Clip) outcome() string {
+	switch {
+	case c.empty():
+		return Empty
+	case c.State == Done && c.Kind == KindRecording:
+		return Scanned
+	case c.State == Done && c.Reason == OnlyCard:
+		return Card
+	}
+	return string(c.State)
+}
+
+// keyFile in a lesson that was fetched says which making of it it is.
+const keyFile = ".tapeline-key"
+
+func keyOf(dir string) string {
+	b, _ := os.ReadFile(filepath.Join(dir, keyFile))
+	return string(b)
+}
+
+// mirrored tells that the office has the lesson that the row names.
+func (e *Engine) mirrored(c *Clip) bool { return keyOf(c.Final) == c.Stored }
+
+// mirror fetches a lesson into its place; one that was there before goes.
+func (e *Engine) mirror(ctx context.Context, c *Clip) error {
+	if !e.mirrored(c) {
+		dir := e.dir(stagingDir, c.Hash[:16]+"-home")
+		defer os.RemoveAll(dir)
+		if err := os.RemoveAll(dir); err != nil {
+			return err
+		}
+		if err := e.o.Depot.GetFolder(ctx, c.Stored, dir); err != nil {
+			return err
+		}
+		if err := whole(dir, c.Hash); err != nil {
+			return err
+		}
+		if err := os.WriteFile(filepath.Join(dir, keyFile), []byte(c.Stored), 0o600); err != nil {
+			return err
+		}
+		// It was made by what lay beside the original when that was stored: what
+		// was written there since is newer, see changedSince of the desk.
+		if at := time.Unix(0, c.Stocked); c.Stocked > 0 {
+			if err := os.Chtimes(filepath.Join(dir, pipeline.TrackFile), at, at); err != nil {
+				return err
+			}
+		}
+		hook("fetched lesson")
+		if err := os.MkdirAll(filepath.Dir(c.Final), 0o700); err != nil {
+			return err
+		}
+		if err := os.Rename(dir, c.Final); err != nil {
+			if whole(c.Final, c.Hash) != nil && keyOf(c.Final) == "" {
+				return err // it is nobody's of ours
+			}
+			if err := exchange(dir, c.Final); err != nil {
+				return err
+			}
+		}
+		if err := syncDir(filepath.Dir(c.Final)); err != nil {
+			return err
+		}
+		hook("mirrored")
+	}
+	// The one of before, of another player or another day.
+	players, _ := os.ReadDir(e.dir(LessonsDir))
+	for _, p := range players {
+		old, _ := matching(e.dir(LessonsDir, p.Name()), "????-??-??-"+c.Short()+"*")
+		for _, d := range old {
+			if d != c.Final && keyOf(d) != "" && whole(d, c.Hash) == nil {
+				_ = os.RemoveAll(d)
+				_ = os.Remove(filepath.Dir(d)) // the player's folder, if it is empty
+			}
+		}
+	}
+	return nil
+}
+
+// exchange puts what is staged in the place of what is there; that then lies
+// where the new one lay, or is gone.
+func exchange(staged, final string) error {
+	err := unix.Renameat2(unix.AT_FDCWD, staged, unix.AT_FDCWD, final, unix.RENAME_EXCHANGE)
+	if errors.Is(err, unix.EINVAL) || errors.Is(err, unix.ENOSYS) || errors.Is(err, unix.ENOTSUP) {
+		// Without an exchange the old one goes first; what is staged is whole, and
+		// the next start puts it in place.
+		if err = os.RemoveAll(final); err == nil {
+			err = os.Rename(staged, final)
+		}
+	}
+	return err
+}
+
+// unowned is the file of the work folder that says since when there have been
+// lessons in the depot that are no row's.
+const unowned = ".unowned.json"
+
+// unownedFor is after how long such a lesson goes: a worker may just be about
+// to say that it is its clip's.
+const unownedFor = 24 * time.Hour
+
+// clear removes lessons from the depot that are no row's: their workers died,
+// or were late.
+func (e *Engine) clear(ctx context.Context) error {
+	keys, err := e.o.Depot.Keys(ctx, LessonsDir+"/")
+	if err != nil {
+		return err
+	}
+	owned, err := e.store.lessonKeys(ctx) // after the keys: what is owned by then stays
+	if err != nil {
+		return err
+	}
+	was, now := map[string]time.Time{}, map[string]time.Time{}
+	if b, err := os.ReadFile(e.dir(unowned)); err == nil {
+		_ = json.Unmarshal(b, &was)
+	}
+	for _, k := range keys {
+		of, ok := lessonOf(k)
+		if !ok || owned[of] {
+			continue
+		}
+		if now[of] = was[of]; was[of].IsZero() || was[of].After(e.o.Now()) {
+			now[of] = e.o.Now()
+		}
+	}
+	for of, since := range now {
+		if e.o.Now().Sub(since) < unownedFor {
+			continue
+		}
+		if err := e.o.Depot.Remove(ctx, of); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			return err
+		}
+		delete(now, of)
+	}
+	b, err := json.Marshal(now)
+	if err != nil {
+		return err
+	}
+	if err := os.WriteFile(e.dir(unowned), b, 0o600); err != nil {
+		return fmt.Errorf("%s: %w", unowned, scrub(err))
+	}
+	return nil
+}

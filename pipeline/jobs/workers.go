@@ -1,0 +1,268 @@
+package jobs
+
+import (
+	"cmp"
+	"context"
+	"database/sql"
+	"errors"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/riverqueue/river"
+)
+
+// Worker is one run of a program that reads clips, as the store knows it.
+type Worker struct {
+	ID      string    `json:"id"`
+	Name    string    `json:"name"`  // of the machine
+	State   string    `json:"state"` // Working, Draining or Gone
+	Beat    int64     `json:"beat"`  // grows as long as it lives
+	Began   time.Time `json:"began"`
+	Seen    time.Time `json:"seen"` // its last sign of life, by its own clock
+	Jobs    int       `json:"jobs"` // readings at once
+	Version string    `json:"version"`
+}
+
+// States of a worker.
+const (
+	Working  = "working"
+	Draining = "draining" // it ends what it reads and takes nothing more
+	Gone     = "gone"     // it gave no sign of life, and others have what it did
+)
+
+// Share says that several machines use the store: what lies below the work
+// folder of each is kept relative to it, a clip has its job when the depot has
+// its original, and only a worker can claim it.
+func (s *Store) Share(work string) { s.root = filepath.Clean(work) }
+
+// rel is a path as it is kept, abs one as it is here.
+func (s *Store) rel(path string) string {
+	if s.root != "" && below(s.root, path) {
+		path, _ = filepath.Rel(s.root, path)
+	}
+	return path
+}
+
+func (s *Store) abs(path string) string {
+	if s.root != "" && path != "" && !filepath.IsAbs(path) {
+		path = filepath.Join(s.root, path)
+	}
+	return path
+}
+
+// birth gives the fence and the home of a row that is new. Where a ledger knows
+// fences a clip that comes again after its row was dropped must not begin at
+// one again: the ledger may still have its lesson.
+func (s *Store) birth(c *Clip) (fence, home int64) {
+	fence = c.Fence
+	if s.root != "" && fence == 0 {
+		fence = s.now().Unix()
+	}
+	if c.away {
+		return fence, -1
+	}
+	return fence, fence
+}
+
+// living are the workers that are not gone.
+const living = `(SELECT id FROM workers WHERE state <> 'gone')`
+
+// join makes one a worker.
+func (s *Store) join(ctx context.Context, w Worker) error {
+	return s.update(ctx, `INSERT INTO workers (id, name, state, began, seen, jobs, version) VALUES ($1, $2, 'working', $3, $3, $4, $5)`,
+		w.ID, w.Name, s.stamp(), w.Jobs, w.Version)
+}
+
+// beat is a sign of life; errStale says that one was taken for gone.
+func (s *Store) beat(ctx context.Context, id, state string) error {
+	return s.update(ctx, `UPDATE workers SET beat = beat + 1, state = $2, seen = $3 WHERE id = $1 AND state <> 'gone'`, id, state, s.stamp())
+}
+
+// depart is an orderly end; what it leaves, if anything, others take over.
+func (s *Store) depart(ctx context.Context, id string) error {
+	return s.write(ctx, func(tx *sql.Tx) error {
+		_, err := tx.ExecContext(ctx, `DELETE FROM workers WHERE id = $1`, id)
+		return err
+	})
+}
+
+// bury takes a worker whose last beat was that one for gone; errStale: it has
+// beaten since, or another was quicker.
+func (s *Store) bury(ctx context.Context, w Worker) error {
+	return s.update(ctx, `UPDATE workers SET state = 'gone' WHERE id = $1 AND beat = $2 AND state <> 'gone'`, w.ID, w.Beat)
+}
+
+// unbury forgets those that have been gone since before.
+func (s *Store) unbury(ctx context.Context, before time.Time) error {
+	return s.write(ctx, func(tx *sql.Tx) error {
+		_, err := tx.ExecContext(ctx, `DELETE FROM workers WHERE state = 'gone' AND seen < $1`, before.UTC().Format(time.RFC3339Nano))
+		return err
+	})
+}
+
+// Workers by name, those that live first.
+func (s *Store) Workers(ctx context.Context) (out []Worker, err error) {
+	rows, err := s.db.QueryContext(ctx, `SELECT id, name, state, beat, began, seen, jobs, version FROM workers ORDER BY state = 'gone', name, began, id`)
+	if err != nil {
+		return nil, storeFault(s.where, "can't be read", err)
+	}
+	defer rows.Close()
+	for rows.Next() {
+		var w Worker
+		var began, seen string
+		if err := rows.Scan(&w.ID, &w.Name, &w.State, &w.Beat, &began, &seen, &w.Jobs, &w.Version); err != nil {
+			return nil, storeFault(s.where, "can't be read", err)
+		}
+		var a, b error
+		w.Began, a = time.Parse(time.RFC3339Nano, began)
+		w.Seen, b = time.Parse(time.RFC3339Nano, seen)
+		if err := cmp.Or(a, b); err != nil {
+			return nil, storeFault(s.where, "is damaged", err)
+		}
+		out = append(out, w)
+	}
+	return out, rows.Err()
+}
+
+// left are clips of a state whose worker doesn't live.
+func (s *Store) left(ctx context.Context, state State) ([]Clip, error) {
+	return s.list(ctx, `WHERE state = $1 AND worker NOT IN `+living+` ORDER BY added, hash`, string(state))
+}
+
+// Kept tells whether a clip is known and the depot has its original, so that
+// what was dropped for it may go.
+func (s *Store) Kept(ctx context.Context, hash string) (bool, error) {
+	c, ok, err := s.Clip(ctx, hash)
+	return ok && c.Stocked != 0, err
+}
+
+// unstocked are the clips that the depot has not: what waits first.
+func (s *Store) unstocked(ctx context.Context) ([]Clip, error) {
+	return s.list(ctx, `WHERE stocked = 0 AND state IN ('waiting', 'unplaced', 'failed') AND reason NOT IN ($1, $2) ORDER BY state = 'waiting' DESC, added, hash`, Alone, Late)
+}
+
+// stocked notes that the depot has a clip as it was at an instant, and gives it
+// its job.
+func (s *Store) stocked(ctx context.Context, q *client, c *Clip, at time.Time) error {
+	return s.write(ctx, func(tx *sql.Tx) error {
+		if err := s.change(ctx, tx, `UPDATE clips SET stocked = $3 WHERE hash = $1 AND fence = $2 AND stocked = 0`, c.Hash, c.Fence, at.UnixNano()); err != nil {
+			return err
+		}
+		if c.Stocked = at.UnixNano(); c.State != Waiting {
+			return nil
+		}
+		return s.enqueue(ctx, tx, q, c)
+	})
+}
+
+// lost notes that the depot has not what it had, so that it is stored anew.
+func (s *Store) lost(ctx context.Context, c *Clip) error {
+	return s.update(ctx, `UPDATE clips SET stocked = 0 WHERE hash = $1 AND fence = $2`, c.Hash, c.Fence)
+}
+
+// abroad are the clips whose outcome was not brought to the office's folders
+// yet.
+func (s *Store) abroad(ctx context.Context) ([]Clip, error) {
+	return s.list(ctx, `WHERE home <> fence AND (state IN ('done', 'failed') OR state IN ('unplaced', 'held') AND home < 0) ORDER BY changed, hash`)
+}
+
+// brought notes that it was.
+func (s *Store) brought(ctx context.Context, c *Clip) error {
+	return s.update(ctx, `UPDATE clips SET home = fence WHERE hash = $1 AND fence = $2 AND state = $3`, c.Hash, c.Fence, string(c.State))
+}
+
+// isHome tells whether it was.
+func (s *Store) isHome(ctx context.Context, c *Clip) (yes bool, err error) {
+	var n int
+	if err := s.db.QueryRowContext(ctx, `SELECT count(*) FROM clips WHERE hash = $1 AND home = fence`, c.Hash).Scan(&n); err != nil {
+		return false, storeFault(s.where, "can't be read", err)
+	}
+	return n == 1, nil
+}
+
+// lessonKeys are the keys of all lessons in the depot.
+func (s *Store) lessonKeys(ctx context.Context) (map[string]bool, error) {
+	rows, err := s.db.QueryContext(ctx, `SELECT stored FROM clips WHERE stored <> ''`)
+	if err != nil {
+		return nil, storeFault(s.where, "can't be read", err)
+	}
+	defer rows.Close()
+	out := map[string]bool{}
+	for rows.Next() {
+		var k string
+		if err := rows.Scan(&k); err != nil {
+			return nil, storeFault(s.where, "can't be read", err)
+		}
+		out[k] = true
+	}
+	return out, rows.Err()
+}
+
+// others tells whether the lesson of another clip has that folder.
+func (s *Store) others(ctx context.Context, c *Clip, final string) (bool, error) {
+	var n int
+	if err := s.db.QueryRowContext(ctx, `SELECT count(*) FROM clips WHERE final = $1 AND hash <> $2`, quoted(s.rel(final)), c.Hash).Scan(&n); err != nil {
+		return false, storeFault(s.where, "can't be read", err)
+	}
+	return n > 0, nil
+}
+
+// pulse tells which workers have been silent. No clock of another machine
+// counts: a worker is silent when its beat stayed the same for as long as one
+// looked, and only what was looked at without a long break counts, so that
+// whoever was frozen or cut off itself takes nobody else for gone.
+type pulse struct {
+	silence time.Duration
+	looked  time.Time
+	beats   map[string]beatAt
+}
+
+type beatAt struct {
+	beat  int64
+	since time.Time
+}
+
+// every is how often one gives a sign of life and looks for those of others.
+func (p *pulse) every() time.Duration { return max(p.silence/6, 10*time.Millisecond) }
+
+// silent are the workers that have been it for long enough at an instant of
+// this machine's own monotonic clock.
+func (p *pulse) silent(now time.Time, all []Worker, me string) (out []Worker) {
+	broke := p.beats == nil || now.Sub(p.looked) > p.silence/2
+	p.looked = now
+	next := map[string]beatAt{}
+	for _, w := range all {
+		if w.ID == me || w.State == Gone {
+			continue
+		}
+		was, ok := p.beats[w.ID]
+		if broke || !ok || was.beat != w.Beat {
+			was = beatAt{w.Beat, now}
+		}
+		if next[w.ID] = was; now.Sub(was.since) >= p.silence {
+			out = append(out, w)
+		}
+	}
+	p.beats = next
+	return out
+}
+
+// isTemporary tells whether another try may help by what an error says of itself.
+func isTemporary(err error) bool {
+	var t interface{ Temporary() bool }
+	return errors.As(err, &t) && t.Temporary()
+}
+
+// lessonOf is the folder of a lesson in a key of the depot, and the key of one
+// making of it: lessons/PLAYER/DAY-HASH8/FENCE/….
+func lessonOf(key string) (of string, ok bool) {
+	parts := strings.SplitN(key, "/", 5)
+	if len(parts) < 5 || parts[0] != LessonsDir {
+		return "", false
+	}
+	return strings.Join(parts[:4], "/"), true
+}
+
+// client is River's.
+type client = river.Client[*sql.Tx]
