@@ -4,7 +4,9 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"path/filepath"
 	"reflect"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -290,6 +292,96 @@ func contract(t *testing.T, store func(t *testing.T) (open func() (*Ledger, erro
 			if strings.HasPrefix(x.Clip, "shared") && fmt.Sprint("p", *x.Swings[0].Measures[0].Value) != x.Player {
 				t.Errorf("%s: of %s, written by %v", x.Clip, x.Player, *x.Swings[0].Measures[0].Value)
 			}
+		}
+	})
+
+	t.Run("a slow machine writes over nothing newer", func(t *testing.T) {
+		l := fresh(t)
+		e := Entry{Player: "b07", Day: "2026-05-02", Folder: "new", Report: report("c1", pipeline.ViewChest, 4), At: noon, Fence: 8}
+		record(t, l, e)
+		late := Entry{Player: "b08", Day: "2026-05-09", Folder: "old", Report: report("c1", pipeline.ViewBack, 9), At: noon, Fence: 7}
+		if _, err := l.Record(ctx, late); !errors.Is(err, ErrStale) {
+			t.Errorf("a fence of before: %v", err)
+		}
+		if got := lessons(t, l, ""); len(got) != 1 || got[0].Folder != "new" || got[0].Player != "b07" || *got[0].Swings[0].Measures[0].Value != 4 {
+			t.Errorf("%+v", got)
+		}
+		if p, err := l.Players(ctx); len(p) != 1 || err != nil {
+			t.Errorf("%+v, %v", p, err)
+		}
+		if r := record(t, l, e); !r.Updated {
+			t.Errorf("the same fence again: %+v", r)
+		}
+		e.Fence, e.Folder = 0, "by hand" // by nobody's claim
+		record(t, l, e)
+		if _, err := l.Record(ctx, late); !errors.Is(err, ErrStale) {
+			t.Errorf("a fence of before, after a reading by hand: %v", err)
+		}
+		late.Fence = 9
+		if r := record(t, l, late); r.From != "b07" {
+			t.Errorf("%+v", r)
+		}
+	})
+
+	t.Run("one player's part of it", func(t *testing.T) {
+		l := fresh(t)
+		for i := range 3 {
+			record(t, l, Entry{Player: "b07", Name: "Ada", Guardians: []string{"a@example.org"}, Day: fmt.Sprint("2026-05-0", i+1), Report: report(fmt.Sprint("c", i), pipeline.ViewChest, float64(i), 9), At: noon, Fence: 3})
+			record(t, l, Entry{Player: fmt.Sprint("other", i), Name: "Ben", Day: "2026-05-01", Report: report(fmt.Sprint("x", i), pipeline.ViewChest, 1), At: noon})
+		}
+		record(t, l, Entry{Player: "b07-2", Report: report("y", pipeline.ViewChest, 1), At: noon})
+		small, err := Create(ctx, filepath.Join(t.TempDir(), File))
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer small.Close()
+		for range 2 { // once more changes nothing
+			if err := Copy(ctx, l, small, "b07"); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if got, want := lessons(t, small, ""), lessons(t, l, "b07"); len(got) != 3 || !reflect.DeepEqual(got, want) {
+			t.Errorf("got %+v\nwant %+v", got, want)
+		}
+		want, _, _ := l.Player(ctx, "b07")
+		if all, err := small.Players(ctx); err != nil || len(all) != 1 || !reflect.DeepEqual(all[0], want) {
+			t.Errorf("%+v, %v", all, err)
+		}
+		if err := Copy(ctx, l, small, "nobody"); err != nil {
+			t.Error(err)
+		}
+	})
+
+	t.Run("codes are in the order of their letters", func(t *testing.T) {
+		l := fresh(t)
+		codes := []string{"a-b", "a1", "a_b", "aa", "b"} // - 1 _ a in ASCII
+		for _, c := range codes {
+			record(t, l, Entry{Player: c, Report: report("clip of "+c, pipeline.ViewChest, 1), At: noon})
+		}
+		all, err := l.Players(ctx)
+		if err != nil || !slices.IsSortedFunc(all, func(a, b Player) int { return strings.Compare(a.ID, b.ID) }) || len(all) != len(codes) {
+			t.Errorf("%+v, %v", all, err)
+		}
+	})
+
+	t.Run("one sends at a time", func(t *testing.T) {
+		open := store(t)
+		a, b := opened(t, open), opened(t, open)
+		held, unlock, err := a.Sending(ctx)
+		if err != nil || !held() {
+			t.Fatal(err)
+		}
+		if _, _, err := b.Sending(ctx); !errors.Is(err, ErrBusy) {
+			t.Errorf("a second sender: %v", err)
+		}
+		if err := b.Hold(ctx, "c1", noon); err != nil { // nobody else waits for that
+			t.Error(err)
+		}
+		unlock()
+		if _, unlock, err := b.Sending(ctx); err != nil {
+			t.Error(err)
+		} else {
+			unlock()
 		}
 	})
 

@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"tapeline/pipeline"
+	"tapeline/pipeline/internal/postgres"
 )
 
 // Player is one batter. ID is a short code, never a name; Name is a first name
@@ -82,6 +83,10 @@ type Entry struct {
 	Guardians []string
 	Report    pipeline.Report
 	At        time.Time
+	// Fence of the claim under which the lesson was made: one that is smaller than
+	// that of the lesson that is there is refused with ErrStale. 0: not made by the
+	// queue, written whatever is there.
+	Fence int64
 }
 
 // Fingerprint tells whether an address is the one that it was, and nothing
@@ -129,7 +134,8 @@ type Recorded struct {
 }
 
 // Record writes a lesson in one transaction. The same clip recorded again is
-// the same lesson, replaced; without a day it keeps the one it had.
+// the same lesson, replaced; without a day it keeps the one it had. ErrStale: see
+// Entry.Fence; nothing was changed then.
 func (l *Ledger) Record(ctx context.Context, e Entry) (r Recorded, err error) {
 	rep := e.Report
 	switch {
@@ -141,23 +147,28 @@ func (l *Ledger) Record(ctx context.Context, e Entry) (r Recorded, err error) {
 	if _, err := time.Parse(time.DateOnly, e.Day); e.Day != "" && err != nil {
 		return r, &pipeline.Error{Fault: pipeline.FaultUsage, What: fmt.Sprintf("%q is not a day", e.Day), Hint: "write it like 2026-05-03"}
 	}
-	les := Lesson{
+	made := Lesson{
 		Clip: rep.Clip.ID, Player: e.Player, Day: e.Day, DayAssumed: e.Day == "", View: rep.Batter.View, Bats: rep.Batter.Bats,
 		HeightCM: rep.Batter.HeightCM, Folder: e.Folder, Schema: rep.Schema, Created: e.At.UTC().Truncate(time.Second),
 		Bands: rep.Bands, Swings: rep.Swings, Family: fingerprints(rep.Clip.ID, e.Guardians),
 	}
-	les.Updated = les.Created
-	if les.DayAssumed {
-		les.Day = e.At.Format(time.DateOnly)
+	made.Updated = made.Created
+	if made.DayAssumed {
+		made.Day = e.At.Format(time.DateOnly)
 	}
+	var les Lesson
 	err = l.write(ctx, func(tx *sql.Tx) error {
+		les, r = made, Recorded{}
 		do := func(query string, args ...any) (err error) {
 			_, err = tx.ExecContext(ctx, query, args...)
 			return err
 		}
 		var was Lesson
 		var family, created string
-		switch err := tx.QueryRowContext(ctx, `SELECT player, name, family, day, day_assumed, created FROM lessons WHERE id = $1`, les.Clip).Scan(&was.Player, &was.Name, &family, &was.Day, &was.DayAssumed, &created); {
+		var fence int64
+		switch err := tx.QueryRowContext(ctx, `SELECT player, name, family, day, day_assumed, created, fence FROM lessons WHERE id = $1`, les.Clip).Scan(&was.Player, &was.Name, &family, &was.Day, &was.DayAssumed, &created, &fence); {
+		case err == nil && e.Fence > 0 && e.Fence < fence:
+			return ErrStale
 		case err == nil:
 			r.Updated = true
 			if was.Player != les.Player {
@@ -207,7 +218,7 @@ func (l *Ledger) Record(ctx context.Context, e Entry) (r Recorded, err error) {
 				return err
 			}
 		}
-		if err := insert(do, &les); err != nil || !r.Updated {
+		if err := insert(do, &les, max(e.Fence, fence)); err != nil || !r.Updated {
 			return err
 		}
 		// What was taken for another player's or another day's height goes too.
@@ -218,11 +229,11 @@ func (l *Ledger) Record(ctx context.Context, e Entry) (r Recorded, err error) {
 	return r, err
 }
 
-func insert(do func(query string, args ...any) error, l *Lesson) error {
-	if err := do(`INSERT INTO lessons (id, player, name, family, day, day_assumed, view, bats, height_cm, folder, report_schema, created, updated)
-		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13)`,
+func insert(do func(query string, args ...any) error, l *Lesson, fence int64) error {
+	if err := do(`INSERT INTO lessons (id, player, name, family, day, day_assumed, view, bats, height_cm, folder, report_schema, created, updated, fence)
+		VALUES ($1, $2, $3, $4, $5, $6, $7, $8, $9, $10, $11, $12, $13, $14)`,
 		l.Clip, l.Player, l.Name, strings.Join(l.Family, " "), l.Day, flag(l.DayAssumed), string(l.View), string(l.Bats), l.HeightCM, l.Folder, l.Schema,
-		l.Created.Format(time.RFC3339), l.Updated.Format(time.RFC3339)); err != nil {
+		l.Created.Format(time.RFC3339), l.Updated.Format(time.RFC3339), fence); err != nil {
 		return err
 	}
 	for i, b := range l.Bands {
@@ -266,8 +277,15 @@ func flag(b bool) int {
 	return 0
 }
 
-// write runs f in a transaction that is the only writer of the file.
+// write runs f in a transaction that is the only writer. On PostgreSQL f may run
+// several times, of which one counts.
 func (l *Ledger) write(ctx context.Context, f func(*sql.Tx) error) (err error) {
+	if l.base != nil {
+		if err := l.base.Write(ctx, f); err != nil {
+			return fault(l.path, "can't be written in the ledger", "is the database there?", err)
+		}
+		return nil
+	}
 	fail := func(err error) error {
 		return fault(l.path, "can't be written in the ledger", "is the disk full, or another program holding it?", err)
 	}
@@ -286,8 +304,9 @@ func (l *Ledger) write(ctx context.Context, f func(*sql.Tx) error) (err error) {
 
 // Players are all players by their codes.
 func (l *Ledger) Players(ctx context.Context) (out []Player, err error) {
-	at := map[string]int{}
 	err = l.read(ctx, func(tx *sql.Tx) error {
+		out = nil
+		at := map[string]int{}
 		if err := each(ctx, tx, `SELECT id, name, bats, level, sport FROM players ORDER BY id`, nil, func(scan func(...any) error) error {
 			p := Player{Heights: []Height{}}
 			if err := scan(&p.ID, &p.Name, &p.Bats, &p.Level, &p.Sport); err != nil {
@@ -331,8 +350,8 @@ func (l *Ledger) Player(ctx context.Context, id string) (p Player, ok bool, err 
 // and, within one, of their first recording.
 func (l *Ledger) Lessons(ctx context.Context, player string) (out []Lesson, err error) {
 	const which = ` WHERE $1 = '' OR l.player = $1 `
-	at := map[string]int{}
 	err = l.read(ctx, func(tx *sql.Tx) error {
+		at := map[string]int{}
 		swing := func(lesson string, n int) *pipeline.Swing {
 			les := &out[at[lesson]]
 			for i := range les.Swings {
@@ -458,17 +477,20 @@ func (l *Ledger) Head(ctx context.Context, clip string) (les Lesson, ok bool, er
 	return les, ok, err
 }
 
-// read runs f on one state of the file.
+// read runs f on one state of the ledger. On PostgreSQL f may run several times.
 func (l *Ledger) read(ctx context.Context, f func(*sql.Tx) error) error {
-	fail := func(err error) error {
+	options, again := &sql.TxOptions{ReadOnly: true}, func(_ context.Context, f func() error) error { return f() }
+	if l.base != nil {
+		options.Isolation, again = sql.LevelRepeatableRead, postgres.Patiently
+	}
+	if err := again(ctx, func() error {
+		tx, err := l.db.BeginTx(ctx, options)
+		if err != nil {
+			return err
+		}
+		return errors.Join(f(tx), tx.Rollback())
+	}); err != nil {
 		return fault(l.path, "the ledger can't be read", "", err)
-	}
-	tx, err := l.db.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
-	if err != nil {
-		return fail(err)
-	}
-	if err := errors.Join(f(tx), tx.Rollback()); err != nil {
-		return fail(err)
 	}
 	return nil
 }

@@ -17,6 +17,7 @@ import (
 	_ "modernc.org/sqlite"
 
 	"tapeline/pipeline"
+	"tapeline/pipeline/internal/postgres"
 )
 
 // File is the name of the ledger in the output folder.
@@ -31,11 +32,12 @@ const patience = 15000
 //go:embed migrations/*.sql
 var migrations embed.FS
 
-// Ledger is open on one file. It is safe for use by several goroutines, and
-// several processes may have the file open.
+// Ledger is open on one file, or on a database. It is safe for use by several
+// goroutines, and several processes may have it open.
 type Ledger struct {
 	db   *sql.DB
-	path string
+	path string         // where it is, as it may be told
+	base *postgres.Base // nil: SQLite
 }
 
 // Open opens the ledger at path, bringing one of an older version up to this
@@ -128,7 +130,7 @@ func connect(ctx context.Context, path string) (*Ledger, error) {
 		_ = db.Close()
 		return nil, fault(path, "the ledger can't be opened for writing", "is another program holding it?", err)
 	}
-	return &Ledger{db, path}, nil
+	return &Ledger{db: db, path: path}, nil
 }
 
 // source is the file's address for the driver; any character may stand in it.
@@ -148,11 +150,18 @@ func (l *Ledger) Close() error {
 }
 
 func provider(db *sql.DB) (*goose.Provider, error) {
+	return (&Ledger{db: db}).provider()
+}
+
+func (l *Ledger) provider() (*goose.Provider, error) {
 	dir, err := fs.Sub(migrations, "migrations")
 	if err != nil {
 		return nil, err
 	}
-	return goose.NewProvider(goose.DialectSQLite3, db, dir)
+	if l.base != nil {
+		return goose.NewProvider(goose.DialectPostgres, l.db, postgres.Migrations(dir))
+	}
+	return goose.NewProvider(goose.DialectSQLite3, l.db, dir)
 }
 
 // newest is the version this program writes.
@@ -174,7 +183,7 @@ func newest() (v int64, err error) {
 // migrate brings the tables up to the newest version. When another process
 // does the same at the same time one of the two fails, and finds it done.
 func (l *Ledger) migrate(ctx context.Context) error {
-	p, err := provider(l.db)
+	p, err := l.provider()
 	if err != nil {
 		return fault(l.path, "the ledger can't be brought up to date", "", err)
 	}
@@ -249,9 +258,13 @@ func inspect(ctx context.Context, path, how string) (current bool, err error) {
 		return false, fault(path, "the ledger can't be read", "", err)
 	}
 	if at > want {
-		return false, fault(path, fmt.Sprintf("the ledger is of version %d, this tapeline knows version %d; it was left as it is", at, want), "use the newer tapeline", nil)
+		return false, newer(path, at, want)
 	}
 	return at == want, nil
+}
+
+func newer(path string, at, want int64) error {
+	return fault(path, fmt.Sprintf("the ledger is of version %d, this tapeline knows version %d; it was left as it is", at, want), "use the newer tapeline", nil)
 }
 
 func begins(path, with string) error {

@@ -91,7 +91,7 @@ func TestRefused(t *testing.T) {
 			write(t, p, nil)
 			alter(t, p, "CREATE TABLE players (id TEXT); INSERT INTO players VALUES ('x')")
 		}},
-		{"a newer version", "of version 99, this tapeline knows version 2", func(t *testing.T, p string) {
+		{"a newer version", "of version 99, this tapeline knows version 3", func(t *testing.T, p string) {
 			alter(t, p, "INSERT INTO goose_db_version (version_id, is_applied) VALUES (99, 1)")
 		}},
 	} {
@@ -245,7 +245,7 @@ func TestMigrations(t *testing.T) {
 	if again := tables(); again != up || strings.Count(up, "CREATE TABLE") != 13 {
 		t.Errorf("got\n%s\nwant\n%s", again, up)
 	}
-	if v, err := newest(); v != 2 || err != nil {
+	if v, err := newest(); v != 3 || err != nil {
 		t.Errorf("newest %d, %v", v, err)
 	}
 }

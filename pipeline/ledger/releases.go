@@ -73,8 +73,9 @@ type Letter struct {
 	NextTry   time.Time
 }
 
-// ErrStale: somebody else has the release by now, or it is over.
-var ErrStale = errors.New("the release was taken over or is over")
+// ErrStale: somebody else has the release, or the clip of the lesson, by now, or
+// it is over.
+var ErrStale = errors.New("it was taken over or is over")
 
 // ErrReleased: the lesson is released already and not sent yet.
 var ErrReleased = errors.New("the lesson is released already")
@@ -145,8 +146,9 @@ func (l *Ledger) Release(ctx context.Context, r Release) error {
 
 // Releases of a player, or of all (""), in the order in which they were given.
 func (l *Ledger) Releases(ctx context.Context, player string) (out []Release, err error) {
-	at := map[string]int{}
 	err = l.read(ctx, func(tx *sql.Tx) error {
+		out = nil
+		at := map[string]int{}
 		if err := each(ctx, tx, `SELECT id, lesson, player, name, family, note, content, word, at, state, reason, detail, changed, tried, fence FROM releases
 			WHERE $1 = '' OR player = $1 ORDER BY at, id`, []any{player}, func(scan func(...any) error) error {
 			var r Release
@@ -343,9 +345,9 @@ func (l *Ledger) Hold(ctx context.Context, lesson string, at time.Time) error {
 }
 
 // Holds are the lessons that are held, and since when.
-func (l *Ledger) Holds(ctx context.Context) (map[string]time.Time, error) {
-	out := map[string]time.Time{}
-	err := l.read(ctx, func(tx *sql.Tx) error {
+func (l *Ledger) Holds(ctx context.Context) (out map[string]time.Time, err error) {
+	err = l.read(ctx, func(tx *sql.Tx) error {
+		out = map[string]time.Time{}
 		return each(ctx, tx, `SELECT lesson, at FROM holds`, nil, func(scan func(...any) error) (err error) {
 			var lesson, at string
 			if err := scan(&lesson, &at); err != nil {
@@ -390,6 +392,7 @@ func (l *Ledger) Forget(ctx context.Context, player, day string, clips int) (g G
 		return g, err
 	}
 	err = l.write(ctx, func(tx *sql.Tx) error {
+		g.Letters, g.Player = 0, false
 		ids := []string{}
 		for _, x := range g.Lessons {
 			ids = append(ids, x.Clip)
@@ -421,6 +424,7 @@ func (l *Ledger) Forget(ctx context.Context, player, day string, clips int) (g G
 // Drop takes lessons out that were kept long enough, with their releases.
 func (l *Ledger) Drop(ctx context.Context, lessons []string, day string, clips int) (g Gone, err error) {
 	err = l.write(ctx, func(tx *sql.Tx) error {
+		g = Gone{}
 		if err := l.drop(ctx, tx, lessons, &g); err != nil {
 			return err
 		}
@@ -483,6 +487,7 @@ type Tombstone struct {
 // Tombstones in the order in which they were set.
 func (l *Ledger) Tombstones(ctx context.Context) (out []Tombstone, err error) {
 	err = l.read(ctx, func(tx *sql.Tx) error {
+		out = nil
 		return each(ctx, tx, `SELECT day, why, lessons, letters, clips FROM tombstones ORDER BY day`, nil, func(scan func(...any) error) error {
 			var t Tombstone
 			if err := scan(&t.Day, &t.Why, &t.Lessons, &t.Letters, &t.Clips); err != nil {
@@ -500,6 +505,12 @@ func (l *Ledger) Tombstones(ctx context.Context) (out []Tombstone, err error) {
 func (l *Ledger) Compact(ctx context.Context) error {
 	fail := func(err error) error {
 		return fault(l.path, "what was deleted could not be wiped from the ledger's file", "is another tapeline reading it? run the command again", err)
+	}
+	if l.base != nil {
+		if err := l.base.Compact(ctx); err != nil {
+			return fault(l.path, "what was deleted could not be wiped from the ledger's tables", "run the command again", err)
+		}
+		return nil
 	}
 	if _, err := l.db.ExecContext(ctx, `VACUUM`); err != nil {
 		return fail(err)

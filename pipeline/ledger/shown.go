@@ -69,6 +69,7 @@ func (l *Ledger) Shown(ctx context.Context) (out []Lesson, err error) {
 // held against.
 func (l *Ledger) Numbers(ctx context.Context, clip string) (measures []pipeline.Measure, bands []pipeline.Band, err error) {
 	err = l.read(ctx, func(tx *sql.Tx) error {
+		measures, bands = nil, nil
 		if err := each(ctx, tx, `SELECT m.key, m.from_event, m.at_event, m.unit, m.value, m.lo, m.hi FROM swings s JOIN measures m ON m.lesson = s.lesson AND m.swing = s.swing
 			WHERE s.shown = 1 AND s.lesson = $1 ORDER BY m.position`, []any{clip}, func(scan func(...any) error) error {
 			m := pipeline.Measure{Frames: []int{}, Warnings: []string{}}
