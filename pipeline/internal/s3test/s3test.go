@@ -1,0 +1,117 @@
+// Package s3test runs an S3-compatible store inside a test.
+package s3test
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/base64"
+	"encoding/hex"
+	"io"
+	"net/http"
+	"net/http/httptest"
+	"sync"
+	"testing"
+
+	"github.com/johannesboyne/gofakes3"
+	"github.com/johannesboyne/gofakes3/backend/s3mem"
+)
+
+// Bucket is the one there is.
+const Bucket = "clips"
+
+// Server is one store, gone with its test.
+type Server struct {
+	// URL opens its bucket; credentials are in the environment.
+	URL  string
+	HTTP *httptest.Server
+	// Memory holds what was stored.
+	Memory *s3mem.Backend
+
+	mu     sync.Mutex
+	before func(w http.ResponseWriter, r *http.Request) bool
+	asked  map[string]int
+}
+
+// New starts a store with an empty bucket, of which it keeps earlier versions
+// if versions is set.
+func New(t testing.TB, versions bool) *Server {
+	t.Helper()
+	for k, v := range map[string]string{
+		"AWS_ACCESS_KEY_ID": "test", "AWS_SECRET_ACCESS_KEY": "test", "AWS_SESSION_TOKEN": "", "AWS_PROFILE": "", "AWS_REGION": "",
+		"AWS_CONFIG_FILE": "/dev/null", "AWS_SHARED_CREDENTIALS_FILE": "/dev/null", "AWS_EC2_METADATA_DISABLED": "true",
+	} {
+		t.(interface{ Setenv(string, string) }).Setenv(k, v)
+	}
+	s := &Server{Memory: s3mem.New(), asked: map[string]int{}}
+	if err := s.Memory.CreateBucket(Bucket); err != nil {
+		t.Fatal(err)
+	}
+	if versions {
+		if err := s.Memory.SetVersioningConfiguration(Bucket, gofakes3.VersioningConfiguration{Status: gofakes3.VersioningEnabled}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	inner := gofakes3.New(s.Memory).Server()
+	s.HTTP = httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		s.mu.Lock()
+		before := s.before
+		s.asked[r.Method]++
+		s.mu.Unlock()
+		if before != nil && before(w, r) {
+			return
+		}
+		if r.Method == http.MethodPut && !checked(w, r) {
+			return
+		}
+		inner.ServeHTTP(w, r)
+	}))
+	t.Cleanup(func() {
+		s.HTTP.CloseClientConnections()
+		s.HTTP.Close()
+	})
+	s.URL = "s3://" + Bucket + "?region=us-east-1&endpoint=" + s.HTTP.URL
+	return s
+}
+
+// Before is called with every request; it may change it, or answer and return
+// true. nil: none.
+func (s *Server) Before(f func(w http.ResponseWriter, r *http.Request) bool) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.before = f
+}
+
+// Asked is how many requests of a method there were.
+func (s *Server) Asked(method string) int {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.asked[method]
+}
+
+// Cut ends the connection of a request without an answer.
+func Cut(w http.ResponseWriter) {
+	if c, _, err := w.(http.Hijacker).Hijack(); err == nil {
+		_ = c.Close()
+	}
+}
+
+// checked compares a body with the checksums it came with, which gofakes3
+// doesn't: "Amazon S3 … compares … if they don't match, returns an error"
+// (docs.aws.amazon.com/AmazonS3/latest/userguide/checking-object-integrity.html).
+func checked(w http.ResponseWriter, r *http.Request) bool {
+	b, err := io.ReadAll(r.Body)
+	if err != nil {
+		return true // gofakes3 sees the body end, too
+	}
+	r.Body = io.NopCloser(bytes.NewReader(b))
+	sum := sha256.Sum256(b)
+	want := r.Header.Get("X-Amz-Checksum-Sha256")
+	signed := r.Header.Get("X-Amz-Content-Sha256")
+	if want != "" && want != base64.StdEncoding.EncodeToString(sum[:]) || len(signed) == 64 && signed != hex.EncodeToString(sum[:]) {
+		w.Header().Set("Content-Type", "application/xml")
+		w.WriteHeader(http.StatusBadRequest)
+		_, _ = io.WriteString(w, `<?xml version="1.0" encoding="UTF-8"?><Error><Code>BadDigest</Code><Message>The SHA256 you specified did not match the calculated checksum.</Message></Error>`)
+		return false
+	}
+	return true
+}
