@@ -79,7 +79,7 @@ func (y *yard) post(book *ledger.Ledger, path string, log *slog.Logger) (*post, 
 		return nil, err
 	}
 	o := outbox.Options{
-		Ledger: book, Lock: path + ".sending", Roster: y.families, Compose: deliver.Compose,
+		Ledger: book, Roster: y.families, Compose: deliver.Compose,
 		Pack: func(ctx context.Context, l ledger.Lesson, others string, tell pipeline.Progress) error {
 			return y.packLesson(ctx, env, l, others, tell)
 		},

@@ -282,7 +282,7 @@ func flag(b bool) int {
 func (l *Ledger) write(ctx context.Context, f func(*sql.Tx) error) (err error) {
 	if l.base != nil {
 		if err := l.base.Write(ctx, f); err != nil {
-			return fault(l.path, "can't be written in the ledger", "is the database there?", err)
+			return fault(l.path, "can't be written in the ledger: "+err.Error(), "", err)
 		}
 		return nil
 	}
@@ -490,7 +490,11 @@ func (l *Ledger) read(ctx context.Context, f func(*sql.Tx) error) error {
 		}
 		return errors.Join(f(tx), tx.Rollback())
 	}); err != nil {
-		return fault(l.path, "the ledger can't be read", "", err)
+		what := "the ledger can't be read"
+		if l.base != nil {
+			what += ": " + err.Error()
+		}
+		return fault(l.path, what, "", err)
 	}
 	return nil
 }

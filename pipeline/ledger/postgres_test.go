@@ -4,7 +4,7 @@ import (
 	"context"
 	"testing"
 
-	"tapeline/pipeline/internal/pgtest"
+	"tapeline/internal/pgtest"
 )
 
 func TestPostgres(t *testing.T) {

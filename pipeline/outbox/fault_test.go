@@ -233,7 +233,7 @@ func TestKilled(t *testing.T) {
 					t.Errorf("%s has %d copies; want %d", a, n, want.kept)
 				}
 			}
-			if _, err := os.Stat(filepath.Join(h.dir, "sending.lock")); err != nil {
+			if _, err := os.Stat(filepath.Join(h.dir, ledger.File+".sending")); err != nil {
 				t.Error(err)
 			}
 		})

@@ -62,7 +62,7 @@ func newHouse(t failer, dir string, port int) *house {
 		t.Fatal(err)
 	}
 	h.o = Options{
-		Ledger: h.book, Lock: filepath.Join(dir, "sending.lock"), Roster: h.read, Pack: h.pack, Compose: compose, Lang: "en", Zone: time.UTC,
+		Ledger: h.book, Roster: h.read, Pack: h.pack, Compose: compose, Lang: "en", Zone: time.UTC,
 		Now: func() time.Time { h.mu.Lock(); defer h.mu.Unlock(); return h.now },
 		Dial: func(ctx context.Context) (deliver.Line, error) {
 			if port == 0 {

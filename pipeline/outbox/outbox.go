@@ -58,7 +58,6 @@ const (
 // Options of an Outbox.
 type Options struct {
 	Ledger *ledger.Ledger
-	Lock   string // path of the file that one sender at a time holds
 	// Roster reads the roster anew; an error stops all sending.
 	Roster func() (Roster, error)
 	// Pack makes the folder of what may leave of a lesson, in place of the one

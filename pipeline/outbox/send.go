@@ -5,13 +5,10 @@ import (
 	"errors"
 	"fmt"
 	"net/mail"
-	"os"
 	"path/filepath"
 	"slices"
 	"strings"
 	"time"
-
-	"golang.org/x/sys/unix"
 
 	"tapeline/pipeline"
 	"tapeline/pipeline/deliver"
@@ -22,7 +19,11 @@ import (
 var hook = func(stage string) {}
 
 // ErrBusy: another program is sending.
-var ErrBusy = errors.New("another tapeline is sending")
+var ErrBusy = ledger.ErrBusy
+
+// errUnlocked: the lock was lost with the connection to the database. Somebody
+// else may be sending.
+var errUnlocked = &pipeline.Error{Fault: pipeline.FaultLedger, Step: "send", What: "the connection to the database was lost, so nothing more was sent", Hint: "it goes on next time"}
 
 // Outcome is what became of one release in a run.
 type Outcome struct {
@@ -60,6 +61,7 @@ type sender struct {
 	ctx  context.Context // for the connection
 	db   context.Context // what is begun in the ledger is ended
 	line deliver.Line
+	held func() bool // it is the only sender still
 }
 
 // Send hands what is released and due to the mail server, over one connection,
@@ -69,12 +71,12 @@ func (o *Outbox) Send(ctx context.Context, tell func(done, of int)) (run Run, er
 	if o.o.Dial == nil {
 		return run, &Why{NoMailSet, ""}
 	}
-	unlock, err := o.lock()
+	held, unlock, err := o.o.Ledger.Sending(ctx)
 	if err != nil {
 		return run, err
 	}
 	defer unlock()
-	s := &sender{Outbox: o, ctx: ctx, db: context.WithoutCancel(ctx)}
+	s := &sender{Outbox: o, ctx: ctx, db: context.WithoutCancel(ctx), held: held}
 	defer s.drop()
 	now := o.o.Now()
 	var next time.Time
@@ -108,6 +110,10 @@ func (o *Outbox) Send(ctx context.Context, tell func(done, of int)) (run Run, er
 			run.Left += len(due) - i
 			return run, ctx.Err()
 		}
+		if !held() {
+			run.Left += len(due) - i
+			return run, errUnlocked
+		}
 		out := Outcome{Lesson: r.Lesson, Player: r.Player, State: ledger.Released}
 		out.State, out.Why, err = s.one(r, run.Blocked)
 		var wait *notYet
@@ -140,19 +146,6 @@ func why(w *Why) string {
 		return ""
 	}
 	return w.Reason
-}
-
-// lock makes this the only sender.
-func (o *Outbox) lock() (unlock func(), err error) {
-	f, err := os.OpenFile(o.o.Lock, os.O_CREATE|os.O_RDWR, 0o600)
-	if err != nil {
-		return nil, &pipeline.Error{Fault: pipeline.FaultLedger, Step: "send", Path: o.o.Lock, What: "can't be locked, so nothing can be sent", Err: err}
-	}
-	if err := unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB); err != nil {
-		_ = f.Close()
-		return nil, ErrBusy
-	}
-	return func() { _ = f.Close() }, nil
 }
 
 // notYet: the time of a release has not come.
@@ -376,6 +369,10 @@ func (s *sender) hand(r *ledger.Release, m *deliver.Message, to []string, have m
 				}
 			}
 			if stop, fail = w, err; err != nil || w != nil {
+				return errNotSent
+			}
+			if !s.held() {
+				fail = errUnlocked
 				return errNotSent
 			}
 			if fail = s.o.Ledger.Go(s.db, r.ID, r.Fence, taken, s.o.Now()); fail != nil {
