@@ -108,7 +108,7 @@ func openBucket(ctx context.Context, u *url.URL) (*Depot, error) {
 		}
 		o.UsePathStyle = style == "true" || style == "" && endpoint != ""
 		o.EndpointOptions.DisableHTTPS = clear == "true"
-		o.HTTPClient = httpClient()
+		o.HTTPClient = httpClient(cfg)
 		o.Logger, o.ClientLogMode, o.DisableLogOutputChecksumValidationSkipped = logging.Nop{}, 0, true
 		o.Retryer = retry.NewStandard(func(so *retry.StandardOptions) {
 			so.MaxAttempts, so.MaxBackoff, so.RateLimiter = 4, 5*time.Second, ratelimit.None
@@ -132,9 +132,14 @@ func openBucket(ctx context.Context, u *url.URL) (*Depot, error) {
 		plainSums: cfg.RequestChecksumCalculation == aws.RequestChecksumCalculationWhenRequired}, nil
 }
 
-// httpClient makes connections that end when nothing moves on them.
-func httpClient() *awshttp.BuildableClient {
-	return awshttp.NewBuildableClient().WithTransportOptions(func(t *http.Transport) {
+// httpClient is the SDK's, which knows AWS_CA_BUNDLE, with connections that end
+// when nothing moves on them.
+func httpClient(cfg aws.Config) aws.HTTPClient {
+	c, ok := cfg.HTTPClient.(*awshttp.BuildableClient)
+	if !ok {
+		c = awshttp.NewBuildableClient()
+	}
+	return c.WithTransportOptions(func(t *http.Transport) {
 		dial := t.DialContext
 		t.DialContext = func(ctx context.Context, network, addr string) (net.Conn, error) {
 			c, err := dial(ctx, network, addr)
@@ -371,7 +376,7 @@ func (d *Depot) Check(ctx context.Context) (f Facts, err error) {
 	server, ok := awsmiddleware.GetServerTime(out.ResultMetadata)
 	at, ok2 := awsmiddleware.GetResponseAt(out.ResultMetadata)
 	if ok && ok2 {
-		f.Ahead = server.Sub(at)
+		f.Ahead = server.Sub(at).Round(time.Second) // it tells whole seconds
 	}
 	if v, err := d.s3.GetBucketVersioning(ctx, &s3.GetBucketVersioningInput{Bucket: &d.name}); err == nil {
 		f.Versions = v.Status != ""
