@@ -265,16 +265,16 @@ func openShelf(ctx context.Context, y *yard, log *slog.Logger) (*deskShelf, erro
 	}
 	book, err := y.ledger()
 	if err != nil {
-		return nil, usage("ledger: %v", err)
+		return nil, err
 	}
 	if d.st, err = y.store(ctx, false); err != nil {
 		return nil, err
 	}
-	if d.ledger, err = ledger.Create(ctx, book); err != nil {
+	if d.ledger, err = book.create(ctx); err != nil {
 		return nil, errors.Join(err, d.st.Close())
 	}
 	if d.roster != nil {
-		if d.leave, err = openDeskPost(y, d.ledger, book, d.st, log); err != nil {
+		if d.leave, err = openDeskPost(y, d.ledger, d.st, log); err != nil {
 			return nil, errors.Join(err, d.ledger.Close(), d.st.Close())
 		}
 		d.leave.begin(ctx)
@@ -498,11 +498,8 @@ func (d *deskShelf) Lesson(ctx context.Context, id string) (*desk.Lesson, error)
 		}
 		l.Out = outs[id]
 	}
-	if b, err := os.ReadFile(filepath.Join(c.Final, pipeline.ReportFile)); err == nil {
-		var rep pipeline.Report
-		if json.Unmarshal(b, &rep) == nil {
-			l.Drawn, l.Swing = &rep, rep.Chosen()
-		}
+	if rep, err := reportOf(c.Final); err == nil {
+		l.Drawn, l.Swing = rep, rep.Chosen()
 	}
 	p := paperOf(&c)
 	b, err := p.Read()
@@ -534,6 +531,16 @@ func (d *deskShelf) Lesson(ctx context.Context, id string) (*desk.Lesson, error)
 		l.Players = append([]desk.Player{{ID: c.Player}}, l.Players...)
 	}
 	return l, nil
+}
+
+// reportOf is the report that a lesson was made by.
+func reportOf(dir string) (*pipeline.Report, error) {
+	b, err := os.ReadFile(filepath.Join(dir, pipeline.ReportFile))
+	if err != nil {
+		return nil, err
+	}
+	var rep pipeline.Report
+	return &rep, json.Unmarshal(b, &rep)
 }
 
 func sidecarFault(path string, err error) error {

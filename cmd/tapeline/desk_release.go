@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"sync"
 
 	"tapeline/pipeline"
@@ -29,8 +30,8 @@ type deskPost struct {
 	said   map[string]string // why the last word on a lesson came to nothing
 }
 
-func openDeskPost(y *yard, book *ledger.Ledger, path string, st *jobs.Store, log *slog.Logger) (*deskPost, error) {
-	p, err := y.post(book, path, log)
+func openDeskPost(y *yard, book *ledger.Ledger, st *jobs.Store, log *slog.Logger) (*deskPost, error) {
+	p, err := y.post(book, log)
 	if err != nil {
 		return nil, err
 	}
@@ -104,6 +105,9 @@ func (p *deskPost) Families(ctx context.Context, ids []string) ([]desk.Family, e
 			case outbox.NoRoster, outbox.Unknown, outbox.NoFilm, outbox.NoMail, outbox.NoGuardian, outbox.Renamed, outbox.Unnamed, outbox.NoLesson, outbox.Strangers, outbox.OthersSeen:
 				f.Why = p.because(it.Why)
 			}
+		}
+		if rep, err := reportOf(it.Lesson.Folder); f.Why == "" && err == nil && outbox.OtherSided(rep) != nil {
+			f.OtherSide = p.because(outbox.OtherSided(rep))
 		}
 		out = append(out, f)
 	}
@@ -208,7 +212,7 @@ func (p *deskPost) one(l ledger.Lesson, word desk.Word) error {
 	if err != nil {
 		return err
 	}
-	_, err = p.box.Release(p.ctx, ready, outbox.Word{By: ledger.ByCoach, Again: word.Again, NewAddress: word.NewAddress})
+	_, err = p.box.Release(p.ctx, ready, outbox.Word{By: ledger.ByCoach, Again: word.Again, NewAddress: word.NewAddress, Named: slices.Contains(word.Named, l.Clip)})
 	if err == nil {
 		p.log.Info("released", "clip", short(l.Clip), "player", l.Player, "by", word.Who)
 	}

@@ -398,7 +398,9 @@ func TestReleaseAwaitsRedraw(t *testing.T) {
 	if err := b.shelf.Redraw(t.Context(), c.Hash, "Kim"); err != nil {
 		t.Fatal(err)
 	}
-	b.again()
+	if b.again(); b.seen != 1 || b.reads != 2 {
+		t.Errorf("the networks looked %d times in %d readings", b.seen, b.reads)
+	}
 	if code, said := release(); code != 0 {
 		t.Errorf("made again: %d: %s", code, said)
 	}

@@ -82,6 +82,7 @@ type leaves struct {
 	Why       *outbox.Why `json:"why,omitempty"`
 
 	ready outbox.Ready
+	named bool // itself, not by its player or --all
 }
 
 func release(ctx context.Context, s streams, args []string) error {
@@ -120,7 +121,7 @@ func release(ctx context.Context, s streams, args []string) error {
 		return err
 	}
 	defer p.Close()
-	which, onWay, err := p.which(ctx, names, again)
+	which, byPlayer, onWay, err := p.which(ctx, names, again)
 	if err != nil {
 		return err
 	}
@@ -140,8 +141,11 @@ func release(ctx context.Context, s streams, args []string) error {
 		if err != nil {
 			return err
 		}
-		if x.Why == nil && x.OtherSide && (all || slices.Contains(names, l.Player)) {
-			x.Why = &outbox.Why{Reason: outbox.OtherSide}
+		if why := outbox.OtherSided(&x.ready.Report); why != nil {
+			x.OtherSide = true
+			if x.named = !byPlayer[l.Clip]; x.Why == nil && !x.named {
+				x.Why = why
+			}
 		}
 		if x.Why == nil {
 			go_ = append(go_, x)
@@ -170,7 +174,7 @@ func release(ctx context.Context, s streams, args []string) error {
 			continue
 		}
 		x := &go_[i]
-		_, err := p.box.Release(ctx, x.ready, outbox.Word{By: ledger.ByCoach, Note: note, Again: again, NewAddress: anew})
+		_, err := p.box.Release(ctx, x.ready, outbox.Word{By: ledger.ByCoach, Note: note, Again: again, NewAddress: anew, Named: x.named})
 		if why, ok := reasonOf(err); ok {
 			x.Why = why
 			if stay = append(stay, *x); !asJSON {
@@ -202,16 +206,16 @@ func release(ctx context.Context, s streams, args []string) error {
 	return nil
 }
 
-// which lessons are meant, and how many of a player or of all are sent or on
-// their way already.
-func (p *post) which(ctx context.Context, names []string, again bool) (out []ledger.Lesson, onWay int, err error) {
+// which lessons are meant, which of them by their player or --all, and how many
+// of those are sent or on their way already.
+func (p *post) which(ctx context.Context, names []string, again bool) (out []ledger.Lesson, byPlayer map[string]bool, onWay int, err error) {
 	items, err := p.box.Items(ctx)
 	if err != nil {
-		return nil, 0, err
+		return nil, nil, 0, err
 	}
 	named, byPlayer, err := p.find(ctx, "release", names)
 	if err != nil {
-		return nil, 0, err
+		return nil, nil, 0, err
 	}
 	stands := map[string]outbox.Item{}
 	for _, it := range items {
@@ -232,7 +236,7 @@ func (p *post) which(ctx context.Context, names []string, again bool) (out []led
 		}
 		out = append(out, l)
 	}
-	return out, onWay, nil
+	return out, byPlayer, onWay, nil
 }
 
 // look packs a lesson where that is needed and tells what would leave.
@@ -256,7 +260,6 @@ func (p *post) look(ctx context.Context, s streams, l ledger.Lesson, others stri
 		}
 	}
 	lv := x.ready.Leaving
-	x.OtherSide = slices.ContainsFunc(x.ready.Report.Warnings, func(w pipeline.Warning) bool { return w.Code == "bats_doubtful" })
 	x.To, x.Files, x.Looked, x.Seen, x.Blurred, x.Film = outbox.Masked(x.ready.Family.Guardians), x.ready.Files, lv.Looked, lv.Seen, lv.Blurred, lv.FilmWaits
 	return x, nil
 }

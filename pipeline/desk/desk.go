@@ -72,6 +72,9 @@ type Word struct {
 	Others     string // what is done about other people: "", "blur" or "allow"
 	NewAddress bool   // an address is new and the coach knows whose it is
 	Again      bool   // also what has left already
+	// Named are the lessons of which the coach says that they are their
+	// player's although they look like the other batting side.
+	Named []string
 }
 
 // Lesson is one lesson as it is opened.
@@ -104,6 +107,7 @@ type Family struct {
 	Day       string
 	To        []string // addresses; none: nobody
 	Why       string   // sentence, where it can't leave
+	OtherSide string   // sentence, where it can only if it is named
 }
 
 // ErrNone: there is no such lesson, or it can't be opened.

@@ -13,6 +13,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"reflect"
 	"strings"
 	"sync"
 	"testing"
@@ -492,7 +493,7 @@ func TestReleaseForm(t *testing.T) {
 		code, _ := send(t, c, "POST", h.URL+"/release", "csrf="+h.csrf()+"&id="+lessonID+v, form)
 		return code
 	}
-	if code := post("&do=release&others=blur&new_address=1"); code != http.StatusOK || len(h.shelf.released) != 1 || h.shelf.word != (Word{Who: "Kim", Others: "blur", NewAddress: true}) {
+	if code := post("&do=release&others=blur&new_address=1"); code != http.StatusOK || len(h.shelf.released) != 1 || !reflect.DeepEqual(h.shelf.word, Word{Who: "Kim", Others: "blur", NewAddress: true}) {
 		t.Errorf("%d %v %+v", code, h.shelf.released, h.shelf.word)
 	}
 	if code := post("&do=hold"); code != http.StatusOK || len(h.shelf.held) != 1 {

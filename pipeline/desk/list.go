@@ -348,6 +348,7 @@ type familiesView struct {
 type familyOf struct {
 	Family
 	Title, Date, Gets string
+	Named             string // what the coach says with a tick
 }
 
 // picked are the lessons of a request; false: the answer is given.
@@ -387,8 +388,11 @@ func (d *desk) families(w http.ResponseWriter, r *http.Request, s *session) {
 	for _, f := range all {
 		it := listed{Item: Item{Player: f.Player, FirstName: f.FirstName}}
 		o := familyOf{Family: f, Title: it.who(), Date: d.o.Text.Date(f.Day), Gets: strings.Join(f.To, ", ")}
-		if f.Why == "" {
+		if f.Why == "" && f.OtherSide == "" {
 			v.Going++
+		}
+		if f.OtherSide != "" {
+			o.Named = fmt.Sprintf(d.w("named"), o.Title)
 		}
 		v.Families = append(v.Families, o)
 	}
@@ -408,7 +412,7 @@ func (d *desk) release(w http.ResponseWriter, r *http.Request, s *session) {
 	var err error
 	switch r.PostForm.Get("do") {
 	case "release":
-		word := Word{Who: s.who, Others: r.PostForm.Get("others"), NewAddress: r.PostForm.Get("new_address") != "", Again: r.PostForm.Get("again") != ""}
+		word := Word{Who: s.who, Others: r.PostForm.Get("others"), NewAddress: r.PostForm.Get("new_address") != "", Again: r.PostForm.Get("again") != "", Named: r.PostForm["named"]}
 		if word.Others != "" && word.Others != "blur" && word.Others != "allow" {
 			refuse(w, http.StatusBadRequest)
 			return

@@ -146,6 +146,15 @@ func free(l pipeline.Leaving) *Why {
 	return &Why{OthersSeen, fmt.Sprintf("%d/%d", l.Seen-l.Blurred, l.Looked)}
 }
 
+// OtherSided is a Why where the picture looks like the other batting side than
+// was given: a clip in the wrong player's folder looks so. It needs Word.Named.
+func OtherSided(rep *pipeline.Report) *Why {
+	if slices.ContainsFunc(rep.Warnings, func(w pipeline.Warning) bool { return w.Code == "bats_doubtful" }) {
+		return &Why{OtherSide, ""}
+	}
+	return nil
+}
+
 // hashed is the SHA-256 of a plain file, hex, and its size.
 func hashed(ctx context.Context, path string) (sum string, size int64, err error) {
 	st, err := os.Lstat(path)

@@ -220,6 +220,25 @@ func TestOthers(t *testing.T) {
 	}
 }
 
+// What looks like the other batting side leaves only where it was named itself.
+func TestOtherSide(t *testing.T) {
+	h, _ := withServer(t)
+	h.family("b07", "Ada", "a@example.org")
+	rep := certain(clipOf("other"))
+	rep.Warnings = []pipeline.Warning{{Code: "bats_doubtful"}}
+	l := h.unpacked("b07", rep)
+	o := New(h.o)
+	if _, err := h.release(o, l, Word{}); reason(err) != OtherSide {
+		t.Errorf("by the player: %v", err)
+	}
+	if _, err := h.release(o, l, Word{By: ledger.ByRule, Named: true}); err == nil {
+		t.Error("released by the rule")
+	}
+	if _, err := h.release(o, l, Word{By: ledger.ByCoach, Named: true}); err != nil {
+		t.Error(err)
+	}
+}
+
 func TestByRule(t *testing.T) {
 	for name, c := range map[string]struct {
 		change func(rep *pipeline.Report)
@@ -260,7 +279,7 @@ func TestByRule(t *testing.T) {
 				t.Errorf("%d released; %s, %v", n, it.State, it.Why)
 			}
 			if c.why != "" { // the coach may all the same
-				if _, err := h.release(o, l, Word{}); err != nil {
+				if _, err := h.release(o, l, Word{Named: true}); err != nil {
 					t.Error(err)
 				}
 			}

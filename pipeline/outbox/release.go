@@ -24,6 +24,9 @@ type Word struct {
 	// NewAddress: an address did not stand in the roster when the lesson was
 	// made, and the coach knows whose it is.
 	NewAddress bool
+	// Named: this very lesson was named, not a list or a player that it is of;
+	// whose swing it shows was looked at.
+	Named bool
 }
 
 // Release lets a lesson leave that Ready looked at; it is sent by the next
@@ -60,6 +63,9 @@ func (o *Outbox) Release(ctx context.Context, r Ready, w Word) (ledger.Release, 
 		if why := o.byRule(&now); why != nil {
 			return rel, why
 		}
+	}
+	if why := OtherSided(&now.Report); why != nil && !(w.Named && w.By == ledger.ByCoach) {
+		return rel, why
 	}
 	all, err := o.o.Ledger.Releases(ctx, l.Player)
 	if err != nil {

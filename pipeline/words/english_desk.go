@@ -51,6 +51,8 @@ var englishDesk = map[string]string{
 	"why_died":        "It had gone to the mail server and no answer came: the family may have it. The same message goes once more only if you say so with the release.",
 	"why_strangers":   "An address was not in the roster when the lesson was made. If you know whose it is, say so with the release.",
 	"why_others_seen": "Somebody besides the batter is in the film. Look at it, then say with the release what is to become of them. In brackets: in how many of its pictures.",
+	"why_other_side":  "The picture looks like the other batting side: perhaps it is another player's clip. Look at it first.",
+	"named":           "I have looked: it is %s.",
 	"why_not_redrawn": "It was corrected: make the video again first.",
 	"your_word":       "Your word",
 	"others":          "Other people in the picture",

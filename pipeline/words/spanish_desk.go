@@ -47,6 +47,8 @@ var spanishDesk = map[string]string{
 	"why_died":          "Salió hacia el servidor de correo y no llegó respuesta: la familia puede tenerla. El mismo mensaje sale otra vez solo si lo dices al entregarla.",
 	"why_strangers":     "Una dirección no estaba en la lista cuando se hizo la lección. Si sabes de quién es, dilo al entregarla.",
 	"why_others_seen":   "Alguien más que el bateador está en el video. Míralo y di al entregarla qué se hace con esas personas. Entre paréntesis: en cuántas de sus imágenes.",
+	"why_other_side":    "La imagen parece del otro lado de bateo: quizá sea el video de otro jugador. Míralo primero.",
+	"named":             "Lo miré: es %s.",
 	"why_not_redrawn":   "Fue corregida: haz primero el video de nuevo.",
 	"your_word":         "Tu palabra",
 	"others":            "Otras personas en la imagen",
