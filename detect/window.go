@@ -65,7 +65,8 @@ func window(ctx context.Context, o *Options, start starter, sp span, b burst, gu
 	ground := plate.New(sp.from, sp.to)
 	meter := bat.NewMeter()
 	defer meter.Close()
-	var skull head.Follower
+	skull := head.New()
+	defer skull.Close()
 	var spot *marker.Follower
 	if o.marker != nil {
 		spot = marker.New(*o.marker)

@@ -36,7 +36,7 @@ var flow = Flow{Window: 21, Levels: 4, Back: .7}
 // Follower follows the camera through the frames of one window, in order. The
 // first frame given with a pose is the key frame. Close it.
 type Follower struct {
-	key      gocv.Mat // grey
+	key, now *Pyramid
 	have     bool
 	pts      []gocv.Point2f // corners in the key picture
 	ground   []bool         // which of them lie in the band of the feet
@@ -55,7 +55,7 @@ type Follower struct {
 
 // New is a Follower that has seen nothing.
 func New() *Follower {
-	return &Follower{key: gocv.NewMat(), toFirst: one, last: one,
+	return &Follower{key: NewPyramid(), now: NewPyramid(), toFirst: one, last: one,
 		lastOut: pipeline.Camera{A: 1}, step: pipeline.Camera{A: 1}}
 }
 
@@ -65,8 +65,12 @@ func New() *Follower {
 // followed.
 func (f *Follower) Between() pipeline.Camera { return f.step }
 
-// Close frees the picture kept.
-func (f *Follower) Close() error { return f.key.Close() }
+// Close frees the pictures kept.
+func (f *Follower) Close() error {
+	f.key.Close()
+	f.now.Close()
+	return nil
+}
 
 // sim is x' = a·x − b·y + tx, y' = b·x + a·y + ty in work pixels, OpenCV's frame.
 type sim struct{ a, b, tx, ty float64 }
@@ -106,16 +110,21 @@ func (f *Follower) Step(g *Grey, pose *pipeline.Pose) (pipeline.Camera, error) {
 		if pose == nil {
 			return f.lastOut, nil
 		}
+		if err := f.key.Build(g.Now(), flow); err != nil {
+			return f.lastOut, err
+		}
 		if err := f.newKey(g, pose); err != nil {
 			return f.lastOut, err
 		}
 		f.lastOut = pipeline.Camera{A: 1, Inliers: count(f.above), Ground: count(f.ground), OK: true}
 		return f.lastOut, nil
 	}
-	cur, s := g.Now(), g.Scale()
-
+	s := g.Scale()
+	if err := f.now.Build(g.Now(), flow); err != nil {
+		return f.lastOut, err
+	}
 	inv := f.last.inverse()
-	to, ok, err := flow.Follow(f.key, cur, f.pts, inv.point, f.last.point)
+	to, ok, err := flow.Follow(f.key, f.now, f.pts, inv.point, f.last.point)
 	if err != nil {
 		return f.lastOut, err
 	}
@@ -142,6 +151,7 @@ func (f *Follower) Step(g *Grey, pose *pipeline.Pose) (pipeline.Camera, error) {
 			// Go on from here; what moved meanwhile is not known.
 			f.toFirst = f.toFirst.after(f.last)
 			f.groundTo = pipeline.Point{X: f.lastOut.GX / s, Y: f.lastOut.GY / s}
+			f.key, f.now = f.now, f.key
 			err = f.newKey(g, pose)
 		}
 		return f.lastOut, err
@@ -162,6 +172,7 @@ func (f *Follower) Step(g *Grey, pose *pipeline.Pose) (pipeline.Camera, error) {
 	f.lastOut.Inliers, f.lastOut.Ground, f.lastOut.Key, f.lastOut.OK = in, n, f.keys-1, true
 	if float64(in) < rekeyBelow*float64(count(f.above)) && pose != nil {
 		f.toFirst, f.groundTo = all, pipeline.Point{X: gx, Y: gy}
+		f.key, f.now = f.now, f.key
 		if err := f.newKey(g, pose); err != nil {
 			return f.lastOut, err
 		}
@@ -176,13 +187,11 @@ func full(m sim, scale float64) pipeline.Camera {
 		TX: scale * (m.tx + .5 - .5*m.a + .5*m.b), TY: scale * (m.ty + .5 - .5*m.b - .5*m.a)}
 }
 
-// newKey makes the current picture the key and finds its corners.
+// newKey finds the corners of the current picture, whose pyramid key is.
 func (f *Follower) newKey(g *Grey, pose *pipeline.Pose) error {
-	cur := g.Now()
-	cur.CopyTo(&f.key)
 	f.last, f.near, f.have, f.lost = one, pipeline.Point{}, true, 0
 	f.keys++
-	w, h := f.key.Cols(), f.key.Rows()
+	w, h := f.key.width, f.key.height
 
 	s := g.Scale()
 	H := pose.Height() / s
@@ -203,7 +212,7 @@ func (f *Follower) newKey(g *Grey, pose *pipeline.Pose) error {
 	for j := range gridY {
 		for i := range gridX {
 			cell := image.Rect(i*w/gridX, j*h/gridY, (i+1)*w/gridX, (j+1)*h/gridY)
-			ps, err := Corners(f.key, cell, perCell, quality, 5, free)
+			ps, err := Corners(g.Now(), cell, perCell, quality, 5, free)
 			if err != nil {
 				return err
 			}

@@ -1,7 +1,6 @@
 package camera
 
 import (
-	"errors"
 	"image"
 	"math"
 
@@ -16,10 +15,11 @@ type Flow struct {
 	Back   float64 // most the way there and back may miss, pixels
 }
 
-// Follow finds from's points of a in b. guess tells where each is expected
-// in b, back where a point of b is expected in a; nil: where it was. Points
-// are in OpenCV's frame (pixel centres at whole numbers). ok[i] false: lost.
-func (l Flow) Follow(a, b gocv.Mat, from []gocv.Point2f, guess, back func(gocv.Point2f) gocv.Point2f) (to []gocv.Point2f, ok []bool, err error) {
+// Follow finds from's points of a in b, both built with l's window and levels.
+// guess tells where each is expected in b, back where a point of b is expected
+// in a; nil: where it was. Points are in OpenCV's frame (pixel centres at whole
+// numbers). ok[i] false: lost.
+func (l Flow) Follow(a, b *Pyramid, from []gocv.Point2f, guess, back func(gocv.Point2f) gocv.Point2f) (to []gocv.Point2f, ok []bool, err error) {
 	if len(from) == 0 {
 		return nil, nil, nil
 	}
@@ -33,54 +33,21 @@ func (l Flow) Follow(a, b gocv.Mat, from []gocv.Point2f, guess, back func(gocv.P
 		}
 		return out
 	}
-	to, ok, err = l.once(a, b, from, start(from, guess))
+	to = start(from, guess)
+	there, err := a.flow(b, from, to, l)
 	if err != nil {
 		return nil, nil, err
 	}
-	again, ok2, err := l.once(b, a, to, start(to, back))
+	again := start(to, back)
+	here, err := b.flow(a, to, again, l)
 	if err != nil {
 		return nil, nil, err
 	}
-	w, h := float32(b.Cols()-1), float32(b.Rows()-1)
+	w, h := float32(b.width-1), float32(b.height-1)
+	ok = make([]bool, len(from))
 	for i := range ok {
 		d := math.Hypot(float64(again[i].X-from[i].X), float64(again[i].Y-from[i].Y))
-		ok[i] = ok[i] && ok2[i] && d < l.Back && to[i].X >= 0 && to[i].Y >= 0 && to[i].X <= w && to[i].Y <= h
-	}
-	return to, ok, nil
-}
-
-func (l Flow) once(a, b gocv.Mat, from, guess []gocv.Point2f) ([]gocv.Point2f, []bool, error) {
-	pa, err := points(from)
-	if err != nil {
-		return nil, nil, err
-	}
-	defer pa.Close()
-	pb, err := points(guess)
-	if err != nil {
-		return nil, nil, err
-	}
-	defer pb.Close()
-	status, miss := gocv.NewMat(), gocv.NewMat()
-	defer status.Close()
-	defer miss.Close()
-	crit := gocv.NewTermCriteria(gocv.Count|gocv.EPS, 30, .01)
-	const useInitialFlow = 4 // cv::OPTFLOW_USE_INITIAL_FLOW
-	gocv.CalcOpticalFlowPyrLKWithParams(a, b, pa, pb, &status, &miss,
-		image.Pt(l.Window, l.Window), l.Levels-1, crit, useInitialFlow, 1e-4)
-	st, err := status.DataPtrUint8()
-	if err != nil {
-		return nil, nil, err
-	}
-	v, err := pb.DataPtrFloat32()
-	if err != nil {
-		return nil, nil, err
-	}
-	if len(st) < len(from) || len(v) < 2*len(from) {
-		return nil, nil, errors.New("optical flow gave too few points")
-	}
-	to, ok := make([]gocv.Point2f, len(from)), make([]bool, len(from))
-	for i := range to {
-		to[i], ok[i] = gocv.Point2f{X: v[2*i], Y: v[2*i+1]}, st[i] == 1
+		ok[i] = there[i] == 1 && here[i] == 1 && d < l.Back && to[i].X >= 0 && to[i].Y >= 0 && to[i].X <= w && to[i].Y <= h
 	}
 	return to, ok, nil
 }

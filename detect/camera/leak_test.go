@@ -17,5 +17,9 @@ func TestMain(m *testing.M) {
 		gocv.MatProfile.WriteTo(os.Stdout, 1)
 		code = 1
 	}
+	if n := Pyramids(); n != 0 && code == 0 {
+		fmt.Println(n, "pyramids were never closed")
+		code = 1
+	}
 	os.Exit(code)
 }

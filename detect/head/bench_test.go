@@ -18,7 +18,8 @@ func BenchmarkStep(b *testing.B) {
 	}
 	g := camera.NewGrey()
 	defer g.Close()
-	var f Follower
+	f := New()
+	defer f.Close()
 	b.ReportAllocs()
 	for i := range b.N + 3 { // the first ones have nothing to be compared with
 		if i == 3 {

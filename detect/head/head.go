@@ -4,6 +4,7 @@
 package head
 
 import (
+	"errors"
 	"image"
 	"math"
 
@@ -30,14 +31,24 @@ const (
 
 var flow = camera.Flow{Window: 15, Levels: 4, Back: .5}
 
-// Follower follows one head through the frames of a window, in order; the zero
-// Follower has seen nothing.
+// Follower follows one head through the frames of a window, in order. Close it.
 type Follower struct {
+	was, is *camera.Pyramid // what is around the head
+
 	on   bool           // the circle is on a head
 	at   pipeline.Point // its centre in the frame before, work pixels
 	r    float64        // and radius
 	t    float64        // of the frame before, capture seconds
 	away float64        // since when the circle has strayed, seconds
+}
+
+// New is a Follower that has seen nothing.
+func New() *Follower { return &Follower{was: camera.NewPyramid(), is: camera.NewPyramid()} }
+
+// Close frees the pictures kept.
+func (f *Follower) Close() {
+	f.was.Close()
+	f.is.Close()
 }
 
 // Step gives how far the head moved between the last two frames g has taken,
@@ -107,7 +118,7 @@ func (f *Follower) step(prev, cur gocv.Mat, s float64, still pipeline.Camera) (p
 	if err != nil || len(from) == 0 {
 		return none, err
 	}
-	to, ok, err := follow(prev, cur, box, from)
+	to, ok, err := f.follow(prev, cur, box, from)
 	if err != nil {
 		return none, err
 	}
@@ -135,7 +146,7 @@ const room = 128
 // follow is flow.Follow in the part of the picture around the head: most of its
 // time would go into pyramids of the rest. The part begins at a whole pixel of
 // every level, so that levels hold the same pixels.
-func follow(prev, cur gocv.Mat, box image.Rectangle, from []gocv.Point2f) (to []gocv.Point2f, ok []bool, err error) {
+func (f *Follower) follow(prev, cur gocv.Mat, box image.Rectangle, from []gocv.Point2f) (to []gocv.Point2f, ok []bool, err error) {
 	part := box.Inset(-room).Intersect(image.Rect(0, 0, prev.Cols(), prev.Rows()))
 	coarsest := 1 << (flow.Levels - 1)
 	part.Min.X -= part.Min.X % coarsest
@@ -143,12 +154,15 @@ func follow(prev, cur gocv.Mat, box image.Rectangle, from []gocv.Point2f) (to []
 	a, b := prev.Region(part), cur.Region(part)
 	defer a.Close()
 	defer b.Close()
+	if err := errors.Join(f.was.Build(a, flow), f.is.Build(b, flow)); err != nil {
+		return nil, nil, err
+	}
 	x, y := float32(part.Min.X), float32(part.Min.Y)
 	in := make([]gocv.Point2f, len(from))
 	for i, p := range from {
 		in[i] = gocv.Point2f{X: p.X - x, Y: p.Y - y}
 	}
-	to, ok, err = flow.Follow(a, b, in, nil, nil)
+	to, ok, err = flow.Follow(f.was, f.is, in, nil, nil)
 	for i := range to {
 		to[i].X, to[i].Y = to[i].X+x, to[i].Y+y
 	}

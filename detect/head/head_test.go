@@ -53,7 +53,8 @@ func take(t *testing.T, g *camera.Grey, fr *pipeline.Frame) {
 // follow gives the head's steps, the poses pulled by pull.
 func (c clip) follow(t *testing.T, n int, pull func(i int) (dx, dy float64)) []pipeline.HeadStep {
 	t.Helper()
-	var f Follower
+	f := New()
+	defer f.Close()
 	g := camera.NewGrey()
 	defer g.Close()
 	var out []pipeline.HeadStep
@@ -176,7 +177,8 @@ func TestWrongPoseDoesNotDragTheCircle(t *testing.T) {
 
 func TestLostComesBackWithThePose(t *testing.T) {
 	c := clip{r: 20, vx: 2, vy: 0}
-	var f Follower
+	f := New()
+	defer f.Close()
 	g := camera.NewGrey()
 	defer g.Close()
 	still := pipeline.Identity()
@@ -203,7 +205,8 @@ func TestLostComesBackWithThePose(t *testing.T) {
 
 func TestNobody(t *testing.T) {
 	c := clip{r: 20, vx: 2, vy: 0}
-	var f Follower
+	f := New()
+	defer f.Close()
 	g := camera.NewGrey()
 	defer g.Close()
 	for i := range 3 {
@@ -231,17 +234,25 @@ func TestPartOfThePicture(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
+	f, whole := New(), [2]*camera.Pyramid{camera.NewPyramid(), camera.NewPyramid()}
+	defer f.Close()
+	for i, g := range []*camera.Grey{a, b} {
+		defer whole[i].Close()
+		if err := whole[i].Build(g.Now(), flow); err != nil {
+			t.Fatal(err)
+		}
+	}
 	for _, at := range []image.Point{{450, 300}, {333, 217}, {40, 40}, {870, 30}, {860, 570}} {
 		box := image.Rect(at.X-40, at.Y-40, at.X+40, at.Y+40)
 		from, err := camera.Corners(a.Now(), box, corners, quality, 2, func(x, y float64) bool { return true })
 		if err != nil || len(from) < 20 {
 			t.Fatal(len(from), err)
 		}
-		want, wok, err := flow.Follow(a.Now(), b.Now(), from, nil, nil)
+		want, wok, err := flow.Follow(whole[0], whole[1], from, nil, nil)
 		if err != nil {
 			t.Fatal(err)
 		}
-		got, gok, err := follow(a.Now(), b.Now(), box, from)
+		got, gok, err := f.follow(a.Now(), b.Now(), box, from)
 		if err != nil {
 			t.Fatal(err)
 		}
