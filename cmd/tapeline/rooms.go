@@ -84,7 +84,11 @@ func rooms(o options) house {
 					if err != nil {
 						return pipeline.Track{}, err
 					}
-					return see(ctx, nets, c, given, o.quality, tell)
+					t, err := see(ctx, nets, c, given, o.quality, tell)
+					if rest := nets.Rest(); err == nil { // showing needs the memory
+						err = rest
+					}
+					return t, err
 				},
 				Judge: judging(o.rules),
 				Show: func(ctx context.Context, c pipeline.Clip, rep *pipeline.Report, dir string, tell pipeline.Progress) error {

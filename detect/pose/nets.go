@@ -1,5 +1,8 @@
 package pose
 
+// #include <malloc.h>
+import "C"
+
 import (
 	"errors"
 	"fmt"
@@ -76,6 +79,7 @@ type Nets struct {
 	detector *session
 	readers  map[string]*session // by name, made when first wanted
 	people   *session            // likewise
+	used     map[string]bool     // names of those made so far
 	closed   bool
 }
 
@@ -84,7 +88,7 @@ type Nets struct {
 // landmark networks are loaded when first read. The error is a *pipeline.Error
 // with FaultSetup.
 func Open(dir string, o Options) (*Nets, error) {
-	n := &Nets{dir: dir, opts: o, readers: map[string]*session{}}
+	n := &Nets{dir: dir, opts: o, readers: map[string]*session{}, used: map[string]bool{}}
 	for _, p := range Installed(dir) {
 		if p.Err != nil {
 			return nil, p.Err
@@ -132,11 +136,20 @@ func (n *Nets) Close() error {
 		return nil
 	}
 	n.closed = true
-	errs := []error{n.detector.close(), n.people.close()}
-	for _, s := range n.readers {
+	return errors.Join(n.Rest(), n.detector.close(), release())
+}
+
+// Rest frees all networks but the detector until they are wanted again: a
+// third of a second's work, and more memory than anything else.
+func (n *Nets) Rest() error {
+	errs := []error{n.people.close()}
+	n.people = nil
+	for name, s := range n.readers {
 		errs = append(errs, s.close())
+		delete(n.readers, name)
 	}
-	return errors.Join(append(errs, release())...)
+	C.malloc_trim(0)
+	return errors.Join(errs...)
 }
 
 // Models names the networks that were loaded so far, detector first, with
@@ -144,7 +157,7 @@ func (n *Nets) Close() error {
 func (n *Nets) Models() []pipeline.Model {
 	var out []pipeline.Model
 	for _, m := range convert.Models {
-		if _, loaded := n.readers[m.Name]; loaded || m.Name == "detector" || m.Name == "people" && n.people != nil {
+		if n.used[m.Name] {
 			out = append(out, pipeline.Model{Name: m.Name, SHA256: m.SHA256})
 		}
 	}
@@ -189,18 +202,18 @@ func (n *Nets) reader(name string) (*session, error) {
 // may have passed since Open.
 func (n *Nets) load(name string, side int64, outputs map[string][]int64) (*session, error) {
 	m := convert.Models[slices.IndexFunc(convert.Models, func(m convert.Model) bool { return m.Name == name })]
-	data, err := os.ReadFile(n.path(m))
-	if err == nil && convert.Sum(data) != m.SHA256 {
-		err = convert.ErrAltered
-	}
-	if err != nil {
+	if err := convert.Check(n.path(m), m.SHA256); err != nil {
 		return nil, setupError(n.path(m), err)
 	}
-	s, err := newSession(data, side, outputs, max(n.opts.Threads, 1))
+	s, err := newSession(n.path(m), side, outputs, max(n.opts.Threads, 1))
+	// What went into making the session is as large again and stays with the
+	// allocator, in pieces.
+	C.malloc_trim(0)
 	if err != nil {
 		return nil, setupError(n.path(m), err)
 	}
 	s.name, s.trace = name, n.opts.Trace
+	n.used[name] = true
 	return s, nil
 }
 
@@ -266,17 +279,10 @@ type session struct {
 	free  []func() error
 }
 
-func newSession(data []byte, side int64, outputs map[string][]int64, threads int) (s *session, err error) {
-	ins, outs, err := ort.GetInputOutputInfoWithONNXData(data)
-	if err != nil {
-		return nil, err
-	}
-	if want := []int64{1, 3, side, side}; len(ins) != 1 || !slices.Equal(ins[0].Dimensions, want) {
-		return nil, fmt.Errorf("input is not one of %v", want)
-	}
-	if len(outs) != len(outputs) {
-		return nil, fmt.Errorf("%d outputs, want %d", len(outs), len(outputs))
-	}
+// newSession is for a square picture of that side and outputs of these shapes.
+// That the model has them is told by its first run: to ask beforehand would
+// load it twice.
+func newSession(path string, side int64, outputs map[string][]int64, threads int) (s *session, err error) {
 	s = &session{out: map[string][]float32{}}
 	defer func() {
 		if err != nil {
@@ -303,26 +309,22 @@ func newSession(data []byte, side int64, outputs map[string][]int64, threads int
 		}
 		return t, err
 	}
-	in, err := tensor(ins[0].Dimensions)
+	in, err := tensor([]int64{1, 3, side, side})
 	if err != nil {
 		return s, err
 	}
 	s.in = in.GetData()
 	var names []string
 	var values []ort.Value
-	for _, o := range outs {
-		want, ok := outputs[o.Name]
-		if !ok || !slices.Equal(o.Dimensions, want) {
-			return s, fmt.Errorf("output %q has shape %v, want %v", o.Name, o.Dimensions, want)
-		}
-		t, err := tensor(o.Dimensions)
+	for name, shape := range outputs {
+		t, err := tensor(shape)
 		if err != nil {
 			return s, err
 		}
-		names, values = append(names, o.Name), append(values, t)
-		s.out[o.Name] = t.GetData()
+		names, values = append(names, name), append(values, t)
+		s.out[name] = t.GetData()
 	}
-	s.s, err = ort.NewAdvancedSessionWithONNXData(data, []string{ins[0].Name}, names, []ort.Value{in}, values, opts)
+	s.s, err = ort.NewAdvancedSession(path, []string{convert.Input}, names, []ort.Value{in}, values, opts)
 	return s, err
 }
 

@@ -5,9 +5,11 @@ import (
 	"errors"
 	"image"
 	"image/png"
+	"maps"
 	"math"
 	"os"
 	"path/filepath"
+	"reflect"
 	"strconv"
 	"strings"
 	"testing"
@@ -161,27 +163,54 @@ func TestOpenNamesWhatIsMissingOrAltered(t *testing.T) {
 // A model with other shapes is refused even if somebody pinned its hash.
 func TestShapesAreChecked(t *testing.T) {
 	open(t) // the environment
-	b, err := os.ReadFile(filepath.Join(DefaultDir(), "models", "pose_full.onnx"))
+	path := filepath.Join(DefaultDir(), "models", "pose_full.onnx")
+	shapes := func(name string, shape ...int64) map[string][]int64 {
+		out := maps.Clone(landmarkOutputs)
+		out[name] = shape
+		return out
+	}
+	for _, c := range []struct {
+		name    string
+		side    int64
+		outputs map[string][]int64
+		fails   bool
+	}{
+		{"its own", landmarkSide, landmarkOutputs, false},
+		{"the detector's", detectorSide, detectorOutputs, true},
+		{"another side", detectorSide, landmarkOutputs, true},
+		{"another shape of world", landmarkSide, shapes("world", 1, 99), true},
+		{"an output it lacks", landmarkSide, shapes("hands", 1, 99), true},
+	} {
+		s, err := newSession(path, c.side, c.outputs, 1)
+		if err == nil {
+			err = s.run()
+		}
+		if (err != nil) != c.fails {
+			t.Errorf("%s: %v", c.name, err)
+		}
+		if err := s.close(); err != nil {
+			t.Error(err)
+		}
+	}
+}
+
+// What rests is loaded again when it is wanted, and says the same.
+func TestRest(t *testing.T) {
+	n := open(t)
+	f := picture(t, frames[0])
+	at := pipeline.Region{CX: 480, CY: 270, Size: 500}
+	before, err := n.Read(Full, f, at)
 	if err != nil {
 		t.Fatal(err)
 	}
-	if s, err := newSession(b, detectorSide, detectorOutputs, 1); err == nil {
-		s.close()
-		t.Error("a landmark network passed for the detector")
+	if err := n.Rest(); err != nil || len(n.readers) != 0 {
+		t.Fatal(len(n.readers), err)
 	}
-	other := map[string][]int64{}
-	for k, v := range landmarkOutputs {
-		other[k] = v
+	if m := n.Models(); len(m) != 2 {
+		t.Errorf("used and forgotten: %v", m)
 	}
-	other["world"] = []int64{1, 99}
-	if s, err := newSession(b, landmarkSide, other, 1); err == nil || !strings.Contains(err.Error(), "world") {
-		s.close()
-		t.Errorf("another shape of world: %v", err)
-	}
-	if s, err := newSession(b, landmarkSide, landmarkOutputs, 1); err != nil {
-		t.Error(err)
-	} else if err := s.close(); err != nil {
-		t.Error(err)
+	if after, err := n.Read(Full, f, at); err != nil || !reflect.DeepEqual(after, before) {
+		t.Errorf("%+v, before %+v, %v", after, before, err)
 	}
 }
 

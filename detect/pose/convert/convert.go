@@ -5,6 +5,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"io"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -143,12 +144,17 @@ func Sum(b []byte) string {
 // Check reads the file and compares its SHA-256 (hex); the error is that of
 // the file system or wraps ErrAltered.
 func Check(path, sum string) error {
-	b, err := os.ReadFile(path)
+	f, err := os.Open(path)
 	if err != nil {
 		return err
 	}
-	if h := Sum(b); h != sum {
-		return fmt.Errorf("%s: %w: %s", filepath.Base(path), ErrAltered, h)
+	defer f.Close()
+	h := sha256.New()
+	if _, err := io.Copy(h, f); err != nil {
+		return err
+	}
+	if got := hex.EncodeToString(h.Sum(nil)); got != sum {
+		return fmt.Errorf("%s: %w: %s", filepath.Base(path), ErrAltered, got)
 	}
 	return nil
 }

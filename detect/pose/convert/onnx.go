@@ -21,6 +21,9 @@ func (m *message) bytes(field int, v []byte) {
 }
 func (m *message) string(field int, v string) { m.bytes(field, []byte(v)) }
 
+// Input is what the models call the picture they look at.
+const Input = "input"
+
 // Element types of an ONNX tensor (onnx.proto, TensorProto.DataType).
 const (
 	onnxFloat = 1
@@ -99,7 +102,7 @@ func write(m *model, rename map[string]string) ([]byte, error) {
 	if len(outs) != len(rename) {
 		return nil, fmt.Errorf("%d of %d outputs found", len(outs), len(rename))
 	}
-	w.names[m.in[0]] = "input"
+	w.names[m.in[0]] = Input
 	live, uses := w.live(outs)
 	w.foldPads(live, uses)
 	for k := range m.ops {
@@ -113,7 +116,7 @@ func write(m *model, rename map[string]string) ([]byte, error) {
 	graph := slices.Clone(w.nodes)
 	graph.string(2, "pose")
 	graph = append(graph, w.data...)
-	graph.bytes(11, port("input", channelsFirst(m.tensors[m.in[0]].shape)))
+	graph.bytes(11, port(Input, channelsFirst(m.tensors[m.in[0]].shape)))
 	for _, i := range outs {
 		graph.bytes(12, port(w.names[i], channelsFirst(m.tensors[i].shape)))
 	}
