@@ -54,8 +54,9 @@ type Sidecar struct {
 	Findings struct {
 		Drop []string       `yaml:"drop,omitempty"`
 		Add  []SidecarAdded `yaml:"add,omitempty"`
-		// First are rules whose findings go before the others of their kind, Say
-		// findings that stay, in the coach's own words.
+		// First are rules whose findings go before the others of their kind, each
+		// "coach" among them the next of Add; Say are findings that stay, in the
+		// coach's own words.
 		First []string      `yaml:"first,omitempty"`
 		Say   []SidecarSaid `yaml:"say,omitempty"`
 	} `yaml:"findings,omitempty"`

@@ -35,8 +35,10 @@ type Coach struct {
 	Notes  []string `json:"notes,omitempty"` // to print, in the coach's own words
 	Drop   []string `json:"drop,omitempty"`  // rules whose findings are not said
 	Add    []Added  `json:"add,omitempty"`   // findings in the coach's own words
-	First  []string `json:"first,omitempty"` // rules whose findings go before the others of their kind
-	Say    []Said   `json:"say,omitempty"`   // findings that stay, in other words
+	// First are rules whose findings go before the others of their kind, in this
+	// order; each "coach" among them is the next of Add.
+	First []string `json:"first,omitempty"`
+	Say   []Said   `json:"say,omitempty"` // findings that stay, in other words
 }
 
 // Said is a rule's finding in the coach's own words: what it is found by and
@@ -46,6 +48,24 @@ type Said struct {
 	Rule string `json:"rule"`
 	Kind string `json:"kind"` // Strength, Priority or Secondary
 	Text string `json:"text"`
+}
+
+// Place of a finding of Add in First: that of its "coach"; without one a
+// strength or priority stands before all, a secondary behind.
+func (c *Coach) Place(add int) int {
+	n := 0
+	for i, r := range c.First {
+		if r == "coach" {
+			if n == add {
+				return i
+			}
+			n++
+		}
+	}
+	if c.Add[add].Kind == Secondary {
+		return len(c.First)
+	}
+	return -1
 }
 
 // Words are the coach's for a finding of a rule; "" where there are none.

@@ -71,8 +71,13 @@ func Droppable(hand *p.Coach, rules []Rule) error {
 			return fmt.Errorf("findings.drop[%d]: there is no rule %q", i, d)
 		}
 	}
+	own := 0
 	for i, d := range hand.First {
-		if !there(d) {
+		if d == coachRule {
+			if own++; own > len(hand.Add) {
+				return fmt.Errorf("findings.first[%d]: findings.add has %d of your own, not %d", i, len(hand.Add), own)
+			}
+		} else if !there(d) {
 			return fmt.Errorf("findings.first[%d]: there is no rule %q", i, d)
 		}
 	}
@@ -178,17 +183,36 @@ func judge(s *p.Swing, rules []Rule, level p.Level, sport p.Sport, drop []string
 	return j
 }
 
+// place is where the coach's order has a rule; behind all of it where it is not
+// in there.
+func place(first []string, rule string) int {
+	if i := slices.Index(first, rule); i >= 0 {
+		return i
+	}
+	return len(first)
+}
+
 // order puts the rules that the coach named first, in that order, before the
 // others of their kind.
 func (j *judged) order(first []string) {
-	place := func(rule string) int {
-		if i := slices.Index(first, rule); i >= 0 {
-			return i
-		}
-		return len(first)
+	slices.SortStableFunc(j.good, func(a, b *Rule) int { return place(first, a.Rule) - place(first, b.Rule) })
+	slices.SortStableFunc(j.faults, func(a, b fault) int { return place(first, a.rule.Rule) - place(first, b.rule.Rule) })
+}
+
+// said is a finding with its place in the coach's order.
+type said struct {
+	p.Finding
+	rule  *Rule // nil: the coach's own
+	place int
+}
+
+// inOrder puts what is said in the coach's order where that has room for the
+// coach's own findings; else these stand where their kind puts them.
+func inOrder(all []said, first []string) []said {
+	if slices.Contains(first, coachRule) {
+		slices.SortStableFunc(all, func(a, b said) int { return a.place - b.place })
 	}
-	slices.SortStableFunc(j.good, func(a, b *Rule) int { return place(a.Rule) - place(b.Rule) })
-	slices.SortStableFunc(j.faults, func(a, b fault) int { return place(a.rule.Rule) - place(b.rule.Rule) })
+	return all
 }
 
 func (j *judged) faulty(rule string) bool {
@@ -243,12 +267,12 @@ func find(s *p.Swing, rules []Rule, level p.Level, sport p.Sport, hand p.Coach) 
 		s.Findings = append(s.Findings, f)
 	}
 
-	var first, second []p.Finding // the coach's own
-	for _, a := range hand.Add {
-		f := p.Finding{Rule: coachRule, Evidence: []string{}, Text: a.Text}
+	var good, first, second, found []said
+	for i, a := range hand.Add {
+		f := said{p.Finding{Rule: coachRule, Evidence: []string{}, Text: a.Text}, nil, hand.Place(i)}
 		switch a.Kind {
 		case p.Strength:
-			say(p.Strength, f)
+			good = append(good, f)
 		case p.Priority:
 			first = append(first, f)
 		default:
@@ -256,34 +280,37 @@ func find(s *p.Swing, rules []Rule, level p.Level, sport p.Sport, hand p.Coach) 
 		}
 	}
 	for _, r := range j.good {
-		f := r.finding()
+		f := said{r.finding(), r, place(hand.First, r.Rule)}
 		f.Text = cmp.Or(hand.Words(r.Rule, p.Strength), r.Good)
-		say(p.Strength, f)
+		good = append(good, f)
 	}
-	var found []p.Finding
+	for _, f := range inOrder(good, hand.First) {
+		say(p.Strength, f.Finding)
+	}
 	for _, l := range j.leading() {
-		f := l.rule.finding()
+		f := said{l.rule.finding(), l.rule, place(hand.First, l.rule.Rule)}
 		f.Text = cmp.Or(hand.Words(l.rule.Rule, p.Priority), l.rule.Say)
-		if len(found)+len(first) == 0 { // the priority
-			f.Chain = j.chain(l.rule)
-			s.Plan = plan(l.rule, f.Chain)
-		}
 		found = append(found, f)
-	}
-	if len(first)+len(second)+len(found) == 0 && len(j.good) > 0 {
-		s.Plan = keep(j.good[0])
 	}
 	n := 0 // found before the coach's secondary
 	if len(first) == 0 {
 		n = min(1, len(found))
 	}
-	for i, f := range slices.Concat(first, found[:n], second, found[n:]) {
+	faults := inOrder(slices.Concat(first, found[:n], second, found[n:]), hand.First)
+	if len(faults) == 0 && len(j.good) > 0 {
+		s.Plan = keep(j.good[0])
+	}
+	for i, f := range faults {
 		switch {
 		case i == 0:
-			say(p.Priority, f)
+			if f.rule != nil {
+				f.Chain = j.chain(f.rule)
+				s.Plan = plan(f.rule, f.Chain)
+			}
+			say(p.Priority, f.Finding)
 		case i == 1:
-			say(p.Secondary, f)
-		case f.Rule == coachRule: // printed all the same
+			say(p.Secondary, f.Finding)
+		case f.rule == nil: // printed all the same
 			s.Notes = append(s.Notes, f.Text)
 		}
 	}

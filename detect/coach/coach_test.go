@@ -379,6 +379,10 @@ func TestPriority(t *testing.T) {
 		{name: "both", out: map[string]float64{"eye_drop": 2}, add: []p.Added{{Kind: p.Secondary, Text: "b"}, {Kind: p.Priority, Text: "a"}}, first: "a", second: "b"},
 		{name: "the coach's order", out: map[string]float64{"eye_drop": 3, "head_after": 2, "hands_start": 1.1}, order: []string{"hands_start", "front_foot_open", "eye_drop"}, first: "hands_start", second: "eye_drop"},
 		{name: "no consequence goes before its cause", out: map[string]float64{"front_foot_open": 1.1, "front_foot_open_contact": 1.9, "eye_drop": 2}, order: []string{"front_foot_open_contact"}, first: "eye_drop", second: "front_foot_open"},
+		{name: "the coach's own behind", out: map[string]float64{"eye_drop": 2, "head_after": 2}, add: []p.Added{{Kind: p.Priority, Text: "swing less"}}, order: []string{"eye_drop", "coach"}, first: "eye_drop", second: "swing less"},
+		{name: "the coach's own before", out: map[string]float64{"eye_drop": 2, "head_after": 2}, add: []p.Added{{Kind: p.Secondary, Text: "swing less"}}, order: []string{"coach", "head_after"}, first: "swing less", second: "head_after"},
+		{name: "the coach's own in turn", out: map[string]float64{"head_after": 2}, add: []p.Added{{Kind: p.Strength, Text: "x"}, {Kind: p.Priority, Text: "a"}, {Kind: p.Priority, Text: "b"}}, order: []string{"coach", "head_after", "coach", "coach"}, first: "head_after", second: "a"},
+		{name: "one without a place", out: map[string]float64{"head_after": 2}, add: []p.Added{{Kind: p.Priority, Text: "a"}, {Kind: p.Priority, Text: "b"}}, order: []string{"head_after", "coach"}, first: "b", second: "head_after"},
 		{name: "a secondary alone is the priority", add: []p.Added{{Kind: p.Secondary, Text: "b"}}, first: "b"},
 	} {
 		s := p.Swing{Chosen: true}
@@ -407,6 +411,37 @@ func TestPriority(t *testing.T) {
 	for _, r := range rules {
 		if far[r.Rule] == 0 {
 			t.Errorf("%s was never outside", r.Rule)
+		}
+	}
+}
+
+// Strengths stand in the coach's order, the coach's own among them.
+func TestStrengthsInOrder(t *testing.T) {
+	rules := shipped(t)
+	s := p.Swing{Chosen: true}
+	for _, r := range rules {
+		if r.Rule == "eye_drop" || r.Rule == "head_after" {
+			s.Measures = append(s.Measures, measured(r, r.Unit, 0, .1))
+		}
+	}
+	for want, order := range map[string][]string{
+		"own other eye_drop head_after":  nil,
+		"own other head_after eye_drop ": {"head_after"},
+		"head_after own eye_drop other":  {"head_after", "coach", "eye_drop", "coach"},
+	} {
+		rep := p.Report{Swings: []p.Swing{s}}
+		Advise(&rep, p.Given{Coach: &p.Coach{First: order, Add: []p.Added{{Kind: p.Strength, Text: "own"}, {Kind: p.Strength, Text: "other"}}}}, rules)
+		var got []string
+		for _, f := range rep.Swings[0].Findings {
+			if f.Kind == p.Strength {
+				if f.Rule == coachRule {
+					f.Rule = f.Text
+				}
+				got = append(got, f.Rule)
+			}
+		}
+		if strings.Join(got, " ") != strings.TrimSpace(want) {
+			t.Errorf("%v: %v, want %s", order, got, want)
 		}
 	}
 }
@@ -596,8 +631,9 @@ func TestAdvise(t *testing.T) {
 		t.Errorf("%v, want %s", err, want)
 	}
 	for want, hand := range map[string]p.Coach{
-		`findings.first[0]: there is no rule "eyes"`:    {First: []string{"eyes"}},
-		`findings.say[0].rule: there is no rule "eyes"`: {Say: []p.Said{{Rule: "eyes"}}},
+		`findings.first[0]: there is no rule "eyes"`:               {First: []string{"eyes"}},
+		`findings.first[2]: findings.add has 1 of your own, not 2`: {First: []string{"coach", "eye_drop", "coach"}, Add: []p.Added{{Kind: p.Priority, Text: "a"}}},
+		`findings.say[0].rule: there is no rule "eyes"`:            {Say: []p.Said{{Rule: "eyes"}}},
 	} {
 		if err := Droppable(&hand, rules); err == nil || err.Error() != want {
 			t.Errorf("%v, want %s", err, want)
