@@ -6,6 +6,7 @@ import (
 	"image"
 	"io"
 	"math"
+	"slices"
 	"sync"
 
 	"tapeline/overlay"
@@ -13,13 +14,14 @@ import (
 	"tapeline/pipeline/clip"
 )
 
-// filmAhead is how many pictures and how many frames of a film are in memory.
+// filmAhead is how many pictures of the clip, and frames of each part of a
+// film, are in memory.
 const filmAhead = 4
 
-// decoded is a decoded picture of a pass; with no img the pass has ended.
+// decoded is a decoded picture of the clip; with no img they have ended.
 type decoded struct {
-	pass, frame int
-	img         *image.YCbCr
+	frame int
+	img   *image.YCbCr
 }
 
 // laid is a frame of the film, and how often it comes in a row.
@@ -28,41 +30,88 @@ type laid struct {
 	times int
 }
 
-// paint decodes the clip once a pass of the film and writes its shots:
-// decoding, painting and encoding overlap.
-func paint(ctx context.Context, c pipeline.Clip, film *overlay.Film, voice []float32, path string, tell pipeline.Progress) (err error) {
+// paint decodes the clip once, writes its film and gives the stills wanted
+// besides. The part at real speed and the slow one grow side by side, since
+// they show the same pictures; decoding, painting and encoding overlap.
+func paint(ctx context.Context, c pipeline.Clip, film *overlay.Film, stills clip.Wanted, voice []float32, path string, tell pipeline.Progress) (out []clip.Still, err error) {
 	spec := filmSpec(c, film, voice)
-	spec.Planes = true
+	parts := halves(film.Shots())
+	spec.Planes, spec.Parts = true, len(parts)
 	enc, err := clip.NewEncoder(ctx, path, spec)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	defer enc.Abort()
-	if err := layShots(ctx, c, film, enc, tell); err != nil {
-		return err
+	if out, err = layShots(ctx, c, film, parts, stills, enc, tell); err != nil {
+		return nil, err
 	}
 	defer pipeline.Tracing(ctx).Begin("show", "finish film").End()
-	return enc.Close()
+	return out, enc.Close()
 }
 
-// layShots hands all shots of the film to the encoder.
-func layShots(ctx context.Context, c pipeline.Clip, film *overlay.Film, enc *clip.Encoder, tell pipeline.Progress) (err error) {
+// halves are the shots before the slow passage and those from it on: in each
+// the clip never goes back.
+func halves(shots []overlay.Shot) [][]overlay.Shot {
+	for i, s := range shots {
+		if i > 0 && (s.Pass == 2 || s.Part == overlay.EndCard) {
+			return [][]overlay.Shot{shots[:i], shots[i:]}
+		}
+	}
+	return [][]overlay.Shot{shots}
+}
+
+// half is one of the parts while it is laid.
+type half struct {
+	shots  []overlay.Shot // still to come
+	frames chan laid
+	free   chan *image.YCbCr
+}
+
+// layShots hands all shots of the film to the encoder's parts.
+func layShots(ctx context.Context, c pipeline.Clip, film *overlay.Film, parts [][]overlay.Shot, stills clip.Wanted, enc *clip.Encoder, tell pipeline.Progress) (_ []clip.Still, err error) {
 	ctx, cancel := context.WithCancel(ctx)
 	tr := pipeline.Tracing(ctx)
 	var ending sync.WaitGroup
-	var faults [2]error // of reading and of writing
+	faults := make([]error, 1+len(parts)) // of reading, and of writing each part
 	defer func() {
 		cancel()
 		ending.Wait()
 		// What began it, not what came of it; a cancelled reader is no fault.
-		if faults[1] != nil {
-			err = faults[1]
-		} else if faults[0] != nil && (err == nil || errors.Is(err, errNoPicture)) {
+		if i := slices.IndexFunc(faults[1:], func(e error) bool { return e != nil }); i >= 0 {
+			err = faults[1+i]
+		} else if faults[0] != nil && (err == nil || errors.Is(err, errNoPicture) || errors.Is(err, context.Canceled)) {
 			err = faults[0]
 		}
 	}()
 
+	w, h := film.Size()
+	var halves []*half
+	for i, shots := range parts {
+		p := &half{shots, make(chan laid, filmAhead), make(chan *image.YCbCr, filmAhead)}
+		for range filmAhead {
+			p.free <- clip.NewPlanes(w, h)
+		}
+		halves = append(halves, p)
+		defer close(p.frames) // before the wait above
+		ending.Go(func() {
+			defer cancel() // nobody waits for a place that won't come
+			defer pipeline.Catch(&faults[1+i])
+			for f := range p.frames {
+				for range f.times {
+					span := tr.Begin("encode", "encode")
+					if faults[1+i] = enc.Part(i).WritePlanes(f.img); faults[1+i] != nil {
+						return
+					}
+					span.End()
+				}
+				p.free <- f.img
+			}
+		})
+	}
+
 	pw, ph := film.Picture()
+	stills.Frames, stills.Width, stills.Height = sources(film.Shots()), pw, ph
+	var got []clip.Still
 	pictures, seen := make(chan decoded, filmAhead), make(chan *image.YCbCr, filmAhead)
 	for range filmAhead {
 		seen <- clip.NewPlanes(pw, ph)
@@ -70,155 +119,120 @@ func layShots(ctx context.Context, c pipeline.Clip, film *overlay.Film, enc *cli
 	ending.Go(func() {
 		defer close(pictures)
 		defer pipeline.Catch(&faults[0])
-		faults[0] = readPictures(ctx, c, film, pictures, seen)
-	})
-
-	w, h := film.Size()
-	frames, free := make(chan laid, filmAhead), make(chan *image.YCbCr, filmAhead)
-	for range filmAhead {
-		free <- clip.NewPlanes(w, h)
-	}
-	defer close(frames) // before the wait above
-	ending.Go(func() {
-		defer cancel() // nobody waits for a place that won't come
-		defer pipeline.Catch(&faults[1])
-		for f := range frames {
-			for range f.times {
-				span := tr.Begin("encode", "encode")
-				if faults[1] = enc.WritePlanes(f.img); faults[1] != nil {
-					return
-				}
-				span.End()
-			}
-			free <- f.img
+		if got, faults[0] = readPictures(ctx, c, stills, pictures, seen); faults[0] != nil {
+			cancel()
 		}
 	})
 
-	shots := film.Shots()
-	var now decoded
-	for i := 0; i < len(shots); {
-		tell.Tell("paint", i, len(shots))
-		s, times := shots[i], 1
-		for i+times < len(shots) && shots[i+times] == s {
+	done, all := 0, len(film.Shots())
+	// lay makes the next frame of a part, on that picture.
+	lay := func(p *half, img *image.YCbCr) error {
+		tell.Tell("paint", done, all)
+		s, times := p.shots[0], 1
+		for times < len(p.shots) && p.shots[times] == s {
 			times++ // a held picture is painted once
 		}
-		if s.Source >= 0 {
-			if now, err = wind(ctx, now, s, pictures, seen); err != nil {
-				return err
-			}
-		}
-		var out *image.YCbCr
+		var frame *image.YCbCr
 		select {
-		case out = <-free:
+		case frame = <-p.free:
 		case <-ctx.Done():
 			return ctx.Err()
 		}
 		span := tr.Begin("show", "paint")
-		err := film.Lay(now.img, s, out)
+		err := film.Lay(img, s, frame)
 		span.End()
 		if err != nil {
 			return err
 		}
-		frames <- laid{out, times} // has room for all there are
-		i += times
+		p.frames <- laid{frame, times} // has room for all there are
+		p.shots, done = p.shots[times:], done+times
+		return nil
 	}
-	tell.Tell("paint", len(shots), len(shots))
-	return nil
+	var now decoded
+	for {
+		for _, p := range halves {
+			for len(p.shots) > 0 && p.shots[0].Source <= now.frame && (p.shots[0].Source < 0 || now.img != nil) {
+				if err := lay(p, now.img); err != nil {
+					return nil, err
+				}
+			}
+		}
+		if done == all {
+			break
+		}
+		next, ok, err := following(ctx, pictures)
+		switch {
+		case err != nil:
+			return nil, err
+		case ok:
+			if now.img != nil {
+				seen <- now.img
+			}
+			now = next
+		case now.img == nil || now.frame == math.MaxInt:
+			return nil, errNoPicture
+		default:
+			// Behind the end of a clip whose last pictures are missing it stays
+			// on the last one there is.
+			now.frame = math.MaxInt
+		}
+	}
+	tell.Tell("paint", all, all)
+	for { // the stills
+		if _, ok, err := following(ctx, pictures); err != nil || !ok {
+			return got, err
+		}
+	}
 }
 
 var errNoPicture = errors.New("no picture of the clip could be decoded for the film")
 
-// wind goes on to the picture of a shot. Behind the end of a clip whose last
-// pictures are missing it stays on the last one there is.
-func wind(ctx context.Context, now decoded, s overlay.Shot, pictures <-chan decoded, seen chan<- *image.YCbCr) (decoded, error) {
-	for now.pass != s.Pass || now.frame < s.Source {
+// following is the next picture; not ok: there are no more.
+func following(ctx context.Context, pictures <-chan decoded) (next decoded, ok bool, err error) {
+	select {
+	case next, ok = <-pictures:
+		return next, ok, nil
+	case <-ctx.Done():
+		return next, false, ctx.Err()
+	}
+}
+
+// readPictures decodes the film's pictures and gives the stills.
+func readPictures(ctx context.Context, c pipeline.Clip, want clip.Wanted, out chan<- decoded, seen <-chan *image.YCbCr) ([]clip.Still, error) {
+	reel, err := clip.OpenPlanes(ctx, c, want)
+	if err != nil {
+		return nil, err
+	}
+	defer reel.Close()
+	for {
+		var img *image.YCbCr
 		select {
-		case p, ok := <-pictures:
-			switch {
-			case !ok || p.img == nil && now.pass != s.Pass && p.pass == s.Pass:
-				return now, errNoPicture
-			case p.img == nil && p.pass == now.pass && p.pass == s.Pass:
-				now.frame = math.MaxInt
-			case p.img != nil:
-				if now.img != nil {
-					seen <- now.img
-				}
-				now = p
-			}
+		case img = <-seen:
 		case <-ctx.Done():
-			return now, ctx.Err()
+			return nil, nil
 		}
-	}
-	return now, nil
-}
-
-// readPictures decodes the pictures of each pass, all passes begun at once so
-// that none waits for what lies before its first picture.
-func readPictures(ctx context.Context, c pipeline.Clip, film *overlay.Film, out chan<- decoded, seen <-chan *image.YCbCr) error {
-	w, h := film.Picture()
-	type pass struct {
-		number int
-		reel   *clip.Planes
-	}
-	var passes []pass
-	for _, want := range sources(film.Shots()) {
-		reel, err := clip.OpenPlanes(ctx, c, want.frames, w, h)
+		n, err := reel.Next(img)
+		if errors.Is(err, io.EOF) {
+			return reel.Stills()
+		}
 		if err != nil {
-			return err
+			return nil, err
 		}
-		defer reel.Close()
-		passes = append(passes, pass{want.pass, reel})
-	}
-	var img *image.YCbCr // one to decode into
-	for _, p := range passes {
-		for {
-			if img == nil {
-				select {
-				case img = <-seen:
-				case <-ctx.Done():
-					return nil
-				}
-			}
-			n, err := p.reel.Next(img)
-			next := decoded{p.number, n, img}
-			if errors.Is(err, io.EOF) {
-				next.img = nil
-			} else if err != nil {
-				return err
-			} else {
-				img = nil
-			}
-			select {
-			case out <- next:
-			case <-ctx.Done():
-				return nil
-			}
-			if next.img == nil {
-				break
-			}
+		select {
+		case out <- decoded{n, img}:
+		case <-ctx.Done():
+			return nil, nil
 		}
 	}
-	return nil
 }
 
-// needed are the frames of the clip that a pass shows, rising.
-type needed struct {
-	pass   int
-	frames []int
-}
-
-func sources(shots []overlay.Shot) (out []needed) {
+// sources are the frames of the clip that the shots show, rising.
+func sources(shots []overlay.Shot) (out []int) {
 	for _, s := range shots {
-		if s.Source < 0 {
-			continue
-		}
-		if n := len(out); n == 0 || out[n-1].pass != s.Pass {
-			out = append(out, needed{pass: s.Pass})
-		}
-		f := &out[len(out)-1].frames
-		if n := len(*f); n == 0 || (*f)[n-1] != s.Source {
-			*f = append(*f, s.Source)
+		if s.Source >= 0 {
+			out = append(out, s.Source)
 		}
 	}
-	return out
+	slices.Sort(out)
+	return slices.Compact(out)
 }

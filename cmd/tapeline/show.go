@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"slices"
+	"sort"
 
 	"tapeline/overlay"
 	"tapeline/overlay/page"
@@ -36,15 +37,29 @@ func (by showing) show(ctx context.Context, c pipeline.Clip, rep *pipeline.Repor
 	if err != nil {
 		return err
 	}
-	if err := paint(ctx, c, film, by.voice, filepath.Join(dir, pipeline.LessonFile), tell); err != nil {
+	events := shownEvents(rep)
+	want := clip.Wanted{MaxSide: stillSide, Part: sheet.Part(rep, unseen(rep, events))}
+	for _, e := range events {
+		want.Stills = append(want.Stills, *e.Frame)
+	}
+	want.Stills = slices.Compact(want.Stills)
+	pictures, err := paint(ctx, c, film, want, by.voice, filepath.Join(dir, pipeline.LessonFile), tell)
+	if err != nil {
 		return err
 	}
 	if err := writeFile(filepath.Join(dir, pipeline.CaptionsFile), clip.WebVTT(captions(film))); err != nil {
 		return err
 	}
-	stills, err := stillsOf(ctx, c, rep)
-	if err != nil {
-		return err
+	stills := unseen(rep, events)
+	for i := range stills {
+		// Behind the end of a clip whose last pictures are missing, the last one.
+		at := min(sort.Search(len(pictures), func(k int) bool { return pictures[k].Frame >= *events[i].Frame }), len(pictures)-1)
+		if at < 0 {
+			return errNoPicture
+		}
+		p := pictures[at]
+		stills[i] = still(rep, events[i], p.Frame)
+		stills[i].Frame, stills[i].Origin, stills[i].Scale = p.Image, p.Origin, p.Scale
 	}
 	img, err := sheet.Make(rep, stills, text, sheet.Head{FirstName: card.FirstName, Date: card.Date})
 	if err != nil {
@@ -87,17 +102,10 @@ func stillsOf(ctx context.Context, c pipeline.Clip, rep *pipeline.Report) ([]she
 }
 
 func stillsFrom(reel *reel, rep *pipeline.Report) (stills []sheet.Still, err error) {
-	sw := rep.Chosen()
-	var events []pipeline.Event
-	for _, e := range sw.Events {
-		if e.T != nil && e.Frame != nil {
-			events = append(events, e)
-		}
-	}
+	events := shownEvents(rep)
 	if len(events) == 0 {
 		return nil, nil
 	}
-	slices.SortStableFunc(events, func(a, b pipeline.Event) int { return *a.Frame - *b.Frame })
 	defer func() { err = errors.Join(err, reel.close()) }()
 	for _, e := range events {
 		reel.only = append(reel.only, *e.Frame)
@@ -111,15 +119,42 @@ func stillsFrom(reel *reel, rep *pipeline.Report) (stills []sheet.Still, err err
 		if err != nil {
 			return nil, err
 		}
-		still := sheet.Still{Event: e.Kind, Frame: rgba(f), Scale: f.Scale, Drawn: pipeline.Drawn{Frame: *e.Frame, T: *e.T, Camera: pipeline.Identity()}}
-		for _, d := range sw.Path {
-			if d.Frame == f.Index {
-				still.Drawn = d
-			}
-		}
-		stills = append(stills, still)
+		s := still(rep, e, f.Index)
+		s.Frame, s.Scale = rgba(f), f.Scale
+		stills = append(stills, s)
 	}
 	return stills, nil
+}
+
+// shownEvents are the events of the shown swing that have a picture, in the
+// order of their frames.
+func shownEvents(rep *pipeline.Report) (out []pipeline.Event) {
+	for _, e := range rep.Chosen().Events {
+		if e.T != nil && e.Frame != nil {
+			out = append(out, e)
+		}
+	}
+	slices.SortStableFunc(out, func(a, b pipeline.Event) int { return *a.Frame - *b.Frame })
+	return out
+}
+
+// still is that of an event without its picture, which is that of a frame.
+func still(rep *pipeline.Report, e pipeline.Event, frame int) sheet.Still {
+	s := sheet.Still{Event: e.Kind, Drawn: pipeline.Drawn{Frame: *e.Frame, T: *e.T, Camera: pipeline.Identity()}}
+	for _, d := range rep.Chosen().Path {
+		if d.Frame == frame {
+			s.Drawn = d
+		}
+	}
+	return s
+}
+
+// unseen are the stills of events without their pictures.
+func unseen(rep *pipeline.Report, events []pipeline.Event) (out []sheet.Still) {
+	for _, e := range events {
+		out = append(out, still(rep, e, *e.Frame))
+	}
+	return out
 }
 
 func rgba(f *pipeline.Frame) *image.RGBA {

@@ -29,12 +29,45 @@ import (
 
 // Still is the picture at one event. Scale is full-size pixels of the clip a
 // pixel of Frame (0 counts as 1); Drawn belongs to the same decoded frame.
+// Where Frame is but a part of the picture it begins at Origin, in its own
+// pixels, and holds what Part says.
 type Still struct {
-	Event pipeline.EventKind
-	Frame *image.RGBA
-	Scale float64
-	Drawn pipeline.Drawn
+	Event  pipeline.EventKind
+	Frame  *image.RGBA
+	Origin image.Point
+	Scale  float64
+	Drawn  pipeline.Drawn
 }
+
+// Part is what of the picture can be seen of the stills on a sheet, on tiles
+// and as enlarged hands, full-size pixels; it may reach beyond the picture.
+// The stills need no Frame.
+func Part(rep *pipeline.Report, stills []Still) (part image.Rectangle) {
+	sw := rep.Chosen()
+	if sw == nil || len(stills) == 0 {
+		return part
+	}
+	add := func(s Still, r [4]float64, w, h float64) {
+		c, scale := centre(s, r, w, h)
+		part = part.Union(image.Rect(int(math.Floor(c.X-w/scale/2))-1, int(math.Floor(c.Y-h/scale/2))-1, int(math.Ceil(c.X+w/scale/2))+1, int(math.Ceil(c.Y+h/scale/2))+1))
+	}
+	crop := cropOf(stills, sw.Geometry)
+	for _, s := range stills {
+		add(s, crop, 1, tallness(crop)*(1+1./leastTile))
+		add(s, crop, 1, tallness(crop)*(1-1./leastTile)) // tiles are of whole pixels
+	}
+	if s := atContact(stills); s != nil {
+		add(*s, around(*s, sw.Geometry, mostWide, 1), mostWide, 1)
+	}
+	return part
+}
+
+// Tiles are at least leastTile pixels wide, the hands at most mostWide times as
+// wide as high.
+const (
+	leastTile = 200
+	mostWide  = 4
+)
 
 // Sizes in pixels. At a phone's 390 px the sheet shrinks to 0.36: text of
 // 32 px is read as 11.5.
@@ -233,24 +266,29 @@ func cut(s Still, r [4]float64, w, h int) (img *image.RGBA, scale float64, offse
 	if k <= 0 {
 		k = 1
 	}
-	cam := s.Drawn.Camera
-	if cam.A == 0 && cam.B == 0 {
-		cam = pipeline.Identity()
-	}
-	c := cam.Invert(pipeline.Point{X: (r[0] + r[2]) / 2, Y: (r[1] + r[3]) / 2})
-	grow := math.Hypot(cam.A, cam.B) // key pixels a frame pixel
-	scale = math.Min(float64(w)/(r[2]-r[0]), float64(h)/(r[3]-r[1])) * grow
+	c, scale := centre(s, r, float64(w), float64(h))
 	// Whole source pixels are cut; the part of one left over goes into offset.
 	fw, fh := float64(w)/scale, float64(h)/scale
 	x0, y0 := math.Floor((c.X-fw/2)/k), math.Floor((c.Y-fh/2)/k)
 	nx, ny := int(math.Round(fw/k)), int(math.Round(fh/k))
-	src := image.Rect(int(x0), int(y0), int(x0)+nx, int(y0)+ny)
+	src := image.Rect(int(x0), int(y0), int(x0)+nx, int(y0)+ny).Sub(s.Origin)
 	part := imaging.Paste(imaging.New(nx, ny, overlay.Board), imaging.Crop(s.Frame, src.Add(s.Frame.Bounds().Min)), image.Pt(max(0, -src.Min.X), max(0, -src.Min.Y)))
 	big := imaging.Resize(part, w, h, imaging.CatmullRom)
 	img = image.NewRGBA(image.Rect(0, 0, w, h))
 	draw.Draw(img, img.Bounds(), big, image.Point{}, draw.Src)
 	scale = float64(w) / (float64(nx) * k)
 	return img, scale, pipeline.Point{X: -x0 * k * scale, Y: -y0 * k * scale}
+}
+
+// centre is where the middle of a key frame rectangle lies in a still, and how
+// large it becomes: pixels of w × h a full-size pixel.
+func centre(s Still, r [4]float64, w, h float64) (c pipeline.Point, scale float64) {
+	cam := s.Drawn.Camera
+	if cam.A == 0 && cam.B == 0 {
+		cam = pipeline.Identity()
+	}
+	grow := math.Hypot(cam.A, cam.B) // key pixels a frame pixel
+	return cam.Invert(pipeline.Point{X: (r[0] + r[2]) / 2, Y: (r[1] + r[3]) / 2}), math.Min(w/(r[2]-r[0]), h/(r[3]-r[1])) * grow
 }
 
 type page struct {
@@ -317,7 +355,11 @@ func atContact(stills []Still) (out *Still) {
 
 // tall is the height of a tile w wide.
 func tall(w int, crop [4]float64) int {
-	return int(float64(w) * clamp((crop[3]-crop[1])/(crop[2]-crop[0]), 0.8, 1.7))
+	return int(float64(w) * tallness(crop))
+}
+
+func tallness(crop [4]float64) float64 {
+	return clamp((crop[3]-crop[1])/(crop[2]-crop[0]), 0.8, 1.7)
 }
 
 // marked is one still with its marks; values stand in the caption under it.
@@ -377,11 +419,16 @@ func stands(sw *pipeline.Swing, s Still) bool {
 
 // zoom is the hands, enlarged, nothing drawn on them.
 func zoom(s Still, g pipeline.Geometry, w, h int) *image.RGBA {
-	half := (g.GroundY - g.EyeLevel.Y) * 0.17
-	wide := half * float64(w) / float64(h)
-	p := s.Drawn.Hands
-	img, _, _ := cut(s, [4]float64{p.X - wide, p.Y - half, p.X + wide, p.Y + half}, w, h)
+	img, _, _ := cut(s, around(s, g, float64(w), float64(h)), w, h)
 	return img
+}
+
+// around is the hands in the key frame, as wide to high as w to h.
+func around(s Still, g pipeline.Geometry, w, h float64) [4]float64 {
+	half := (g.GroundY - g.EyeLevel.Y) * 0.17
+	wide := half * w / h
+	p := s.Drawn.Hands
+	return [4]float64{p.X - wide, p.Y - half, p.X + wide, p.Y + half}
 }
 
 // eyes says how far the eyes are from the tape on a still.

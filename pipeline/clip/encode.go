@@ -45,24 +45,38 @@ type Spec struct {
 	LeastHeight int
 	// Planes says that pictures come through WritePlanes.
 	Planes bool
+	// Parts is how many parts the video is written in, one after the other in
+	// it but made side by side (see Encoder.Part); 0 counts as 1. Several go
+	// with no MaxBytes.
+	Parts int
 }
 
 // Encoder writes an MP4: H.264 High, yuv420p, BT.709 limited range and tagged
 // so, moov first, no metadata of any kind. Feed it with Write, then Close; on
 // any error, and after Abort, nothing is left at the path. Not safe for
-// several goroutines.
+// several goroutines, but each of its parts has a process of its own and may
+// be written by a goroutine of its own until Close.
 type Encoder struct {
 	ctx    context.Context
 	cancel context.CancelFunc
 	path   string
 	spec   Spec
 	dir    string // beside the output, removed at the end
+	parts  []*Part
+	frames int  // of all parts, once they have ended
+	wrote  bool // the file at path is ours
+	done   bool
+	err    error
+}
+
+// Part is one part of the video.
+type Part struct {
+	e      *Encoder
+	file   string
 	cmd    *exec.Cmd
 	in     io.WriteCloser
 	errs   bytes.Buffer
 	frames int
-	wrote  bool // the file at path is ours
-	done   bool
 	err    error
 }
 
@@ -74,6 +88,10 @@ func NewEncoder(ctx context.Context, path string, s Spec) (*Encoder, error) {
 	if s.Width < 16 || s.Height < 16 || s.Width%2 != 0 || s.Height%2 != 0 || s.FPS < 1 || s.FPS > 240 {
 		return nil, &pipeline.Error{Fault: pipeline.FaultInternal, Step: stepEncode, What: fmt.Sprintf("can't write %d×%d at %d a second: sides must be even", s.Width, s.Height, s.FPS)}
 	}
+	parts := max(1, s.Parts)
+	if parts > 1 && s.MaxBytes > 0 {
+		return nil, &pipeline.Error{Fault: pipeline.FaultInternal, Step: stepEncode, What: "parts with a limit of bytes"}
+	}
 	level, err := Level(s.Width, s.Height, s.FPS)
 	if err != nil {
 		return nil, err
@@ -84,24 +102,46 @@ func NewEncoder(ctx context.Context, path string, s Spec) (*Encoder, error) {
 	}
 	e := &Encoder{path: path, spec: s, dir: dir}
 	e.ctx, e.cancel = context.WithCancel(ctx)
+	for i := range parts {
+		if err := e.begin(level, i); err != nil {
+			err = failed(e.ctx, stepEncode, path, "ffmpeg", err, "")
+			e.Abort()
+			return nil, err
+		}
+	}
+	return e, nil
+}
+
+// begin starts the process of the next part. All but the last have one thread:
+// what they lack in time the last one uses, and what is in the streams' heads
+// is the same.
+func (e *Encoder) begin(level string, part int) error {
+	s := e.spec
 	format, filter := "rgba", []string{"-vf", "scale=out_color_matrix=bt709:out_range=tv:flags=bicubic+accurate_rnd+full_chroma_int,format=yuv420p"}
 	if s.Planes {
 		format, filter = "yuv420p", nil
 	}
-	e.cmd = command(e.ctx, "ffmpeg", slices.Concat([]string{"-v", "error", "-y", "-protocol_whitelist", "pipe",
+	p := &Part{e: e, file: filepath.Join(e.dir, fmt.Sprintf("picture%d.mp4", part))}
+	codec := CodecArgs(level, s.FPS)
+	if part+1 < s.Parts {
+		codec = append(codec, "-threads", "1")
+	}
+	p.cmd = command(e.ctx, "ffmpeg", slices.Concat([]string{"-v", "error", "-y", "-protocol_whitelist", "pipe",
 		"-f", "rawvideo", "-pix_fmt", format, "-s", fmt.Sprintf("%dx%d", s.Width, s.Height), "-r", strconv.Itoa(s.FPS), "-i", "pipe:0"},
-		filter, CodecArgs(level, s.FPS), []string{"-f", "mp4", fileName(e.video())})...)
-	e.cmd.Stderr = &e.errs
-	if e.in, err = e.cmd.StdinPipe(); err == nil {
-		err = e.cmd.Start()
+		filter, codec, []string{"-f", "mp4", fileName(p.file)})...)
+	p.cmd.Stderr = &p.errs
+	var err error
+	if p.in, err = p.cmd.StdinPipe(); err == nil {
+		err = p.cmd.Start()
 	}
-	if err != nil {
-		err = failed(e.ctx, stepEncode, path, "ffmpeg", err, "")
-		e.clean()
-		return nil, err
+	if err == nil {
+		e.parts = append(e.parts, p)
 	}
-	return e, nil
+	return err
 }
+
+// Part is one of the parts, counted from 0.
+func (e *Encoder) Part(i int) *Part { return e.parts[i] }
 
 // soundRate is enough for a crack and a voice where bytes are counted.
 func (e *Encoder) soundRate() string {
@@ -115,11 +155,14 @@ func (e *Encoder) soundRate() string {
 func CodecArgs(level string, fps int) []string {
 	return []string{"-c:v", "libx264", "-profile:v", "high", "-level", level, "-preset", "veryfast", "-crf", "20", "-bf", "2", // a third of the time of "medium", no larger
 		"-maxrate", "12M", "-bufsize", "12M", "-g", strconv.Itoa(2 * fps),
-		"-threads", "4", // x264's output depends on the number of threads
+		// x264's output may depend on the number of threads. Two keep two
+		// processors busy; each more has 15 MB of pictures of its own.
+		"-threads", "2",
 		"-colorspace", "bt709", "-color_primaries", "bt709", "-color_trc", "bt709", "-color_range", "tv"}
 }
 
-func (e *Encoder) video() string { return filepath.Join(e.dir, "picture.mp4") }
+// video is the file of the pictures; of several parts the first.
+func (e *Encoder) video() string { return e.parts[0].file }
 
 // fileName is a path that ffmpeg takes for nothing but a file.
 func fileName(path string) string {
@@ -131,66 +174,90 @@ func fileName(path string) string {
 
 // Write appends one picture; img must be opaque and of the Spec's size.
 func (e *Encoder) Write(img *image.RGBA) error {
-	if err := e.takes(img.Rect, false); err != nil {
-		return err
+	p := e.parts[0]
+	err := p.takes(img.Rect, false)
+	if err == nil {
+		err = p.rows(img.Pix, img.Stride, 4*e.spec.Width, e.spec.Height, true)
 	}
-	return e.rows(img.Pix, img.Stride, 4*e.spec.Width, e.spec.Height, true)
+	return e.written(err)
 }
 
-// WritePlanes appends one picture of a Spec with Planes: 4:2:0, BT.709 in
-// limited range, of the Spec's size.
+// written ends the encoder with an error of writing.
+func (e *Encoder) written(err error) error {
+	if err != nil && e.err == nil && !e.done {
+		return e.fail(err)
+	}
+	return err
+}
+
+// WritePlanes appends one picture of a Spec with Planes: see Part.WritePlanes.
 func (e *Encoder) WritePlanes(img *image.YCbCr) error {
-	if err := e.takes(img.Rect, true); err != nil {
+	return e.written(e.parts[0].WritePlanes(img))
+}
+
+// WritePlanes appends one picture: 4:2:0, BT.709 in limited range, of the
+// Spec's size. After an error the Encoder is only good for Abort.
+func (p *Part) WritePlanes(img *image.YCbCr) error {
+	if err := p.takes(img.Rect, true); err != nil {
 		return err
 	}
 	if img.SubsampleRatio != image.YCbCrSubsampleRatio420 {
-		return e.fail(&pipeline.Error{Fault: pipeline.FaultInternal, Step: stepEncode, What: fmt.Sprintf("planes of %v", img.SubsampleRatio)})
+		return p.fail(&pipeline.Error{Fault: pipeline.FaultInternal, Step: stepEncode, What: fmt.Sprintf("planes of %v", img.SubsampleRatio)})
 	}
-	w, h := e.spec.Width, e.spec.Height
-	if err := e.rows(img.Y, img.YStride, w, h, false); err != nil {
+	w, h := p.e.spec.Width, p.e.spec.Height
+	if err := p.rows(img.Y, img.YStride, w, h, false); err != nil {
 		return err
 	}
-	if err := e.rows(img.Cb, img.CStride, w/2, h/2, false); err != nil {
+	if err := p.rows(img.Cb, img.CStride, w/2, h/2, false); err != nil {
 		return err
 	}
-	return e.rows(img.Cr, img.CStride, w/2, h/2, true)
+	return p.rows(img.Cr, img.CStride, w/2, h/2, true)
 }
 
 // takes is nil where a picture can be written.
-func (e *Encoder) takes(r image.Rectangle, planes bool) error {
-	if e.err != nil {
-		return e.err
+func (p *Part) takes(r image.Rectangle, planes bool) error {
+	if p.err != nil {
+		return p.err
 	}
-	if e.done {
+	if p.e.err != nil {
+		return p.e.err
+	}
+	if p.e.done {
 		return &pipeline.Error{Fault: pipeline.FaultInternal, Step: stepEncode, What: "written to after its end"}
 	}
-	if w, h := e.spec.Width, e.spec.Height; r.Dx() != w || r.Dy() != h || planes != e.spec.Planes {
-		return e.fail(&pipeline.Error{Fault: pipeline.FaultInternal, Step: stepEncode, What: fmt.Sprintf("a picture of %d×%d (planes: %v) for a video of %d×%d (planes: %v)", r.Dx(), r.Dy(), planes, w, h, e.spec.Planes)})
+	if w, h := p.e.spec.Width, p.e.spec.Height; r.Dx() != w || r.Dy() != h || planes != p.e.spec.Planes {
+		return p.fail(&pipeline.Error{Fault: pipeline.FaultInternal, Step: stepEncode, What: fmt.Sprintf("a picture of %d×%d (planes: %v) for a video of %d×%d (planes: %v)", r.Dx(), r.Dy(), planes, w, h, p.e.spec.Planes)})
 	}
 	return nil
 }
 
 // rows hands over h rows of w bytes; last: the picture's last ones.
-func (e *Encoder) rows(pix []byte, stride, w, h int, last bool) error {
+func (p *Part) rows(pix []byte, stride, w, h int, last bool) error {
 	var err error
 	if stride == w {
-		_, err = e.in.Write(pix[:w*h])
+		_, err = p.in.Write(pix[:w*h])
 	} else { // a part of a larger picture
 		for y := 0; y < h && err == nil; y++ {
-			_, err = e.in.Write(pix[y*stride : y*stride+w])
+			_, err = p.in.Write(pix[y*stride : y*stride+w])
 		}
 	}
 	if err != nil {
 		// ffmpeg is gone; what it said tells more than the broken pipe.
-		if werr := e.cmd.Wait(); werr != nil {
+		if werr := p.cmd.Wait(); werr != nil {
 			err = werr
 		}
-		return e.fail(e.explain(err, e.errs.String()))
+		return p.fail(p.e.explain(err, p.errs.String()))
 	}
 	if last {
-		e.frames++
+		p.frames++
 	}
 	return nil
+}
+
+// fail ends the part: what is left of the Encoder its Abort takes away.
+func (p *Part) fail(err error) error {
+	p.err = err
+	return err
 }
 
 func (e *Encoder) explain(err error, stderr string) error {
@@ -219,8 +286,10 @@ func (e *Encoder) Abort() {
 		e.err = &pipeline.Error{Fault: pipeline.FaultInternal, Step: stepEncode, What: "written to after Abort"}
 	}
 	e.cancel()
-	e.in.Close()
-	_ = e.cmd.Wait() // killed: its error says nothing new
+	for _, p := range e.parts {
+		p.in.Close()
+		_ = p.cmd.Wait() // killed: its error says nothing new
+	}
 	e.clean()
 	if e.wrote {
 		os.Remove(e.path)
@@ -239,12 +308,22 @@ func (e *Encoder) Close() error {
 	if e.done || e.err != nil {
 		return e.err
 	}
-	if e.frames == 0 {
-		return e.fail(&pipeline.Error{Fault: pipeline.FaultInternal, Step: stepEncode, What: "no pictures were written"})
+	for _, p := range e.parts {
+		if p.err != nil {
+			return e.fail(p.err)
+		}
+		if p.frames == 0 {
+			return e.fail(&pipeline.Error{Fault: pipeline.FaultInternal, Step: stepEncode, What: "no pictures were written"})
+		}
+		e.frames += p.frames
 	}
-	e.in.Close()
-	if err := e.cmd.Wait(); err != nil {
-		return e.fail(e.explain(err, e.errs.String()))
+	for _, p := range e.parts {
+		p.in.Close()
+	}
+	for _, p := range e.parts {
+		if err := p.cmd.Wait(); err != nil {
+			return e.fail(e.explain(err, p.errs.String()))
+		}
 	}
 	if err := e.mux(); err != nil {
 		return e.fail(err)
@@ -264,8 +343,11 @@ func (e *Encoder) Close() error {
 
 // mux writes the final file from the picture, the sound and the captions.
 func (e *Encoder) mux() error {
-	in := []string{"-nostdin", "-v", "error", "-y", "-protocol_whitelist", "file",
-		"-f", demuxerMOV, "-i", fileName(e.video())}
+	pictures, err := e.pictures()
+	if err != nil {
+		return err
+	}
+	in := append([]string{"-nostdin", "-v", "error", "-y", "-protocol_whitelist", "file"}, pictures...)
 	out := []string{"-map", "0:v:0"}
 	sound, err := e.sound()
 	if err != nil {
@@ -294,6 +376,24 @@ func (e *Encoder) mux() error {
 		return err
 	}
 	return nil
+}
+
+// pictures are ffmpeg's arguments for the encoded pictures as one input. The
+// parts' streams have the same head, so they follow one another unchanged.
+func (e *Encoder) pictures() ([]string, error) {
+	if len(e.parts) == 1 {
+		return []string{"-f", demuxerMOV, "-i", fileName(e.video())}, nil
+	}
+	var list strings.Builder
+	list.WriteString("ffconcat version 1.0\n")
+	for _, p := range e.parts {
+		fmt.Fprintf(&list, "file %s\nduration %.9f\n", filepath.Base(p.file), float64(p.frames)/float64(e.spec.FPS))
+	}
+	path := filepath.Join(e.dir, "parts")
+	if err := os.WriteFile(path, []byte(list.String()), 0o600); err != nil {
+		return nil, &pipeline.Error{Fault: pipeline.FaultOutput, Step: stepEncode, Path: e.path, What: "the video can't be written", Hint: "check the space of the output folder", Err: err}
+	}
+	return []string{"-f", "concat", "-auto_convert", "0", "-i", fileName(path)}, nil
 }
 
 // sound writes the sound track as raw samples, exactly as long as the

@@ -11,6 +11,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"sync"
 	"testing"
 
 	"tapeline/pipeline"
@@ -228,7 +229,7 @@ func TestEncodeStops(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		e.cmd.Process.Kill()
+		e.parts[0].cmd.Process.Kill()
 		for i := 0; i < 1000 && err == nil; i++ {
 			err = e.Write(img)
 		}
@@ -259,6 +260,82 @@ func TestEncodeStops(t *testing.T) {
 		}
 		empty(dir)
 	})
+}
+
+// Parts made side by side follow one another, every picture in its place.
+func TestParts(t *testing.T) {
+	const w, h = 64, 48
+	path := filepath.Join(t.TempDir(), "parts.mp4")
+	e, err := NewEncoder(context.Background(), path, Spec{Width: w, Height: h, FPS: 30, Planes: true, Parts: 2})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer e.Abort()
+	long := []int{37, 64}
+	luma := func(part, i int) byte { return byte(30 + (part*long[0]+i)*53%190) }
+	var writing sync.WaitGroup
+	var faults [2]error
+	for part, n := range long {
+		writing.Go(func() {
+			img := NewPlanes(w, h)
+			for i := range img.Cb {
+				img.Cb[i], img.Cr[i] = 128, 128
+			}
+			for i := 0; i < n && faults[part] == nil; i++ {
+				for k := range img.Y {
+					img.Y[k] = luma(part, i)
+				}
+				faults[part] = e.Part(part).WritePlanes(img)
+			}
+		})
+	}
+	writing.Wait()
+	if err := errors.Join(faults[:]...); err != nil {
+		t.Fatal(err)
+	}
+	if err := e.Close(); err != nil {
+		t.Fatal(err)
+	}
+	c := mustProbe(t, path)
+	if len(c.PTS) != long[0]+long[1] {
+		t.Fatalf("%d pictures", len(c.PTS))
+	}
+	frames := make([]int, len(c.PTS))
+	for i := range frames {
+		frames[i] = i
+	}
+	p, err := OpenPlanes(context.Background(), c, Wanted{Frames: frames, Width: w, Height: h})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer p.Close()
+	img := NewPlanes(w, h)
+	for i := range frames {
+		if _, err := p.Next(img); err != nil {
+			t.Fatal(err)
+		}
+		if got, want := img.Y[w*h/2], luma(0, i); got < want-2 || got > want+2 {
+			t.Errorf("picture %d: luma %d, want %d", i, got, want)
+		}
+	}
+	if _, err := NewEncoder(context.Background(), path, Spec{Width: w, Height: h, FPS: 30, Parts: 2, MaxBytes: 1 << 20}); err == nil {
+		t.Error("parts with a limit of bytes")
+	}
+
+	// A part without pictures leaves nothing.
+	empty := filepath.Join(t.TempDir(), "empty.mp4")
+	if e, err = NewEncoder(context.Background(), empty, Spec{Width: w, Height: h, FPS: 30, Planes: true, Parts: 2}); err != nil {
+		t.Fatal(err)
+	}
+	if err := e.Part(1).WritePlanes(img); err != nil {
+		t.Fatal(err)
+	}
+	if e.Close() == nil {
+		t.Error("a part without pictures")
+	}
+	if left, _ := filepath.Glob(filepath.Join(filepath.Dir(empty), "*")); len(left) > 0 {
+		t.Errorf("left behind: %v", left)
+	}
 }
 
 type imageRGBA = image.RGBA

@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"os"
 	"os/exec"
 	"slices"
 	"strings"
@@ -41,17 +42,28 @@ func openPipe(ctx context.Context, c pipeline.Clip, demuxer string, from, to int
 
 // startPipe gives the first n pictures that come out of the filters.
 func startPipe(ctx context.Context, c pipeline.Clip, demuxer string, n int, filters []string, format string) (*pipe, error) {
+	return startDecoder(ctx, c, demuxer, nil, append([]string{"-map", "0:V:0", "-vf", strings.Join(filters, ",")}, pictures(n, format, 1)...)...)
+}
+
+// pictures are the arguments of an output of n raw pictures to a descriptor.
+func pictures(n int, format string, to int) []string {
+	return []string{"-fps_mode", "passthrough", "-frames:v", fmt.Sprint(n), "-f", "rawvideo", "-pix_fmt", format, fmt.Sprintf("pipe:%d", to)}
+}
+
+// decoderThreads keep two processors busy; each has pictures of its own.
+const decoderThreads = "2"
+
+// startDecoder starts ffmpeg on the clip, with those files as its descriptors
+// from 3 on.
+func startDecoder(ctx context.Context, c pipeline.Clip, demuxer string, files []*os.File, args ...string) (*pipe, error) {
 	in, err := input(c.Path, demuxer)
 	if err != nil {
 		return nil, err
 	}
 	own, cancel := context.WithCancel(ctx)
 	p := &pipe{cancel: cancel}
-	args := append([]string{"-nostdin", "-v", "error", "-noautorotate"}, in...)
-	args = append(args, "-map", "0:V:0", "-fps_mode", "passthrough", "-frames:v", fmt.Sprint(n),
-		"-vf", strings.Join(filters, ","), "-f", "rawvideo", "-pix_fmt", format, "pipe:1")
-	p.cmd = command(own, "ffmpeg", args...)
-	p.cmd.Stderr = &p.errs
+	p.cmd = command(own, "ffmpeg", slices.Concat([]string{"-nostdin", "-v", "error", "-noautorotate", "-threads", decoderThreads}, in, args)...)
+	p.cmd.Stderr, p.cmd.ExtraFiles = &p.errs, files
 	if p.out, err = p.cmd.StdoutPipe(); err == nil {
 		err = p.cmd.Start()
 	}
