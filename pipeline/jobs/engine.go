@@ -124,6 +124,8 @@ type Engine struct {
 	lame   bool // the store could perhaps not be written since upkeep looked
 	looked time.Time
 
+	held func() bool // this is the one that takes clips for the store
+
 	// Where there is a depot:
 	id      string // as which it lives now
 	pulse   pulse
@@ -182,6 +184,7 @@ func New(s *Store, o Options) *Engine {
 	}
 	s.now = o.Now
 	return &Engine{o: o, store: s, sum: map[string]int{}, stuck: map[string]bool{}, busy: map[string]bool{}, recorded: map[stamped]time.Time{}, lines: map[string]*line{}, long: map[stamped]time.Duration{}, owed: map[string]bool{},
+		held: func() bool { return true },
 		pulse: pulse{silence: o.Silence}, due: make(chan struct{}, 1), failing: map[string]time.Time{}}
 }
 
@@ -201,6 +204,9 @@ func (e *Engine) dir(name ...string) string {
 // ErrBusy: another program works on the folder.
 var ErrBusy = errors.New("another tapeline works on this folder")
 
+// ErrOffice: another machine takes clips for the store.
+var ErrOffice = errors.New("another machine takes clips for this store")
+
 // begin takes the work folder for itself, brings what was cut off to an end and
 // starts the queue. end gives everything back.
 func (e *Engine) begin(ctx context.Context) (end func(), err error) {
@@ -209,7 +215,7 @@ func (e *Engine) begin(ctx context.Context) (end func(), err error) {
 			return nil, err
 		}
 	}
-	unlock, err := Lock(ctx, e.o.Work)
+	unlock, err := e.takes(ctx)
 	if err != nil {
 		return nil, err
 	}
@@ -234,6 +240,24 @@ func (e *Engine) begin(ctx context.Context) (end func(), err error) {
 		_ = e.jobs.StopAndCancel(stop)
 		unlock()
 	}), nil
+}
+
+// takes takes the work folder, and the taking of clips for the store.
+func (e *Engine) takes(ctx context.Context) (unlock func(), err error) {
+	free, err := Lock(ctx, e.o.Work)
+	if err != nil {
+		return nil, err
+	}
+	held, release, err := e.store.TakerLock(context.WithoutCancel(ctx))
+	if errors.Is(err, ErrBusy) {
+		err = ErrOffice
+	}
+	if err != nil {
+		free()
+		return nil, err
+	}
+	e.held = held
+	return func() { release(); free() }, nil
 }
 
 func (e *Engine) newWatch() {

@@ -197,17 +197,29 @@ func daemon() int {
 		if stage == die {
 			if n--; n < 0 {
 				how := syscall.SIGKILL
-				if os.Getenv("HOW") == "crash" {
+				switch os.Getenv("HOW") {
+				case "crash":
 					how = syscall.SIGSEGV // as native code does
+				case "freeze":
+					how, n = syscall.SIGSTOP, 1<<30
+				case "ask": // goes on when the test says so
+					n = 1 << 30
+					meet(work)
+					return
 				}
 				_ = syscall.Kill(os.Getpid(), how)
-				select {}
+				if how != syscall.SIGSTOP {
+					select {}
+				}
 			}
 		}
 	}
 	ctx := context.Background()
 	o := options(work)
 	o.Log = slog.New(slog.NewTextHandler(os.Stderr, nil))
+	if os.Getenv("DEPOT") != "" {
+		return awayDaemon(ctx, o)
+	}
 	if os.Getenv("CARDS") != "" {
 		telling(&o, time.Now().Add(-time.Hour))
 	}

@@ -92,8 +92,11 @@ func (e *Engine) office(ctx context.Context) {
 	defer tick.Stop()
 	var swept time.Time
 	for {
-		err := errors.Join(e.stock(ctx), e.bring(ctx))
-		if err == nil && time.Since(swept) > time.Hour {
+		var err error
+		if e.held() {
+			err = errors.Join(e.stock(ctx), e.bring(ctx))
+		}
+		if err == nil && e.held() && time.Since(swept) > time.Hour {
 			if err = e.clear(ctx); err == nil {
 				swept = time.Now()
 			}

@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"errors"
+	"fmt"
 	"sync"
 	"time"
 
@@ -34,6 +35,26 @@ func OpenPostgres(ctx context.Context, url string) (*Store, error) {
 		return nil, errors.Join(storeFault(b.Where, "can't be brought up to date", err), b.Close())
 	}
 	return s, nil
+}
+
+// Seen is what Examine found.
+type Seen = postgres.Seen
+
+// StoreName is the server and the database of an address as they may be told.
+func StoreName(url string) string { return postgres.Where(url) }
+
+// Examine looks at a store in a PostgreSQL database without changing anything;
+// current tells that it is of this program's version. Errors as OpenPostgres has
+// them.
+func Examine(ctx context.Context, url string) (s Seen, current bool, err error) {
+	if s, err = postgres.Look(ctx, url, clipsSchema); err != nil {
+		return s, false, storeFault(postgres.Where(url), "can't be opened", err)
+	}
+	want, err := newest()
+	if err == nil && s.Version > want {
+		err = storeFault(postgres.Where(url), fmt.Sprintf("is of version %d, this tapeline knows version %d", s.Version, want), nil)
+	}
+	return s, s.Version == want, err
 }
 
 // Shared tells that several machines may use the store.

@@ -177,21 +177,29 @@ func Inspect(ctx context.Context, path string) (current bool, err error) {
 	if err := db.QueryRowContext(ctx, "SELECT coalesce(max(version_id), 0) FROM goose_db_version").Scan(&at); err != nil {
 		return false, storeFault(path, "can't be read", err)
 	}
-	entries, err := migrations.ReadDir("migrations")
-	if err != nil {
+	if want, err = newest(); err != nil {
 		return false, err
-	}
-	for _, e := range entries {
-		n, err := goose.NumericComponent(e.Name())
-		if err != nil {
-			return false, err
-		}
-		want = max(want, n)
 	}
 	if at > want {
 		return false, storeFault(path, fmt.Sprintf("is of version %d, this tapeline knows version %d", at, want), nil)
 	}
 	return at == want, nil
+}
+
+// newest is the version this program writes.
+func newest() (v int64, err error) {
+	entries, err := migrations.ReadDir("migrations")
+	if err != nil {
+		return 0, err
+	}
+	for _, e := range entries {
+		n, err := goose.NumericComponent(e.Name())
+		if err != nil {
+			return 0, err
+		}
+		v = max(v, n)
+	}
+	return v, nil
 }
 
 func (s *Store) migrate(ctx context.Context, dialect goose.Dialect) error {

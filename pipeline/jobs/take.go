@@ -18,7 +18,7 @@ import (
 func (e *Engine) Take(ctx context.Context, a inbox.Arrival) error {
 	e.taking.Lock()
 	defer e.taking.Unlock()
-	if e.stops() {
+	if e.stops() || !e.held() {
 		return errBlocked
 	}
 	take := e.take

@@ -103,6 +103,14 @@ func (s *Store) unbury(ctx context.Context, before time.Time) error {
 
 // Workers by name, those that live first.
 func (s *Store) Workers(ctx context.Context) (out []Worker, err error) {
+	err = s.read(ctx, func() (err error) {
+		out, err = s.workers(ctx)
+		return err
+	})
+	return out, err
+}
+
+func (s *Store) workers(ctx context.Context) (out []Worker, err error) {
 	rows, err := s.db.QueryContext(ctx, `SELECT id, name, state, beat, began, seen, jobs, version FROM workers ORDER BY state = 'gone', name, began, id`)
 	if err != nil {
 		return nil, storeFault(s.where, "can't be read", err)

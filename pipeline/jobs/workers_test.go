@@ -1,0 +1,411 @@
+package jobs
+
+import (
+	"bytes"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"maps"
+	"os"
+	"os/exec"
+	"os/signal"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"tapeline/pipeline"
+	"tapeline/pipeline/depot"
+	"tapeline/pipeline/ledger"
+)
+
+// awayDaemon is an office or a worker in a process of its own; STORE is a file
+// or an address, RUN once, watch or work.
+func awayDaemon(ctx context.Context, o Options) int {
+	err := func() error {
+		s, err := openAway(ctx, os.Getenv("STORE"))
+		if err != nil {
+			return err
+		}
+		defer s.Close()
+		if o.Depot, err = depot.Open(ctx, os.Getenv("DEPOT")); err != nil {
+			return err
+		}
+		o.Name, o.Version = "test "+os.Getenv("RUN"), "test"
+		if o.Silence, err = time.ParseDuration(os.Getenv("SILENCE")); err != nil {
+			return err
+		}
+		o.Record = recordAway(os.Getenv("LEDGER"))
+		if n := os.Getenv("JOBS"); n != "" {
+			if o.Jobs, err = strconv.Atoi(n); err != nil {
+				return err
+			}
+		}
+		s.Share(o.Work)
+		e := New(s, o)
+		switch os.Getenv("RUN") {
+		case "once":
+			_, err = e.Once(ctx)
+		case "work":
+			quit, stop := signalled(ctx)
+			defer stop()
+			err = e.Work(quit, ctx)
+		default:
+			quit, stop := signalled(ctx)
+			defer stop()
+			err = e.Run(quit)
+		}
+		return err
+	}()
+	if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		return 1
+	}
+	return 0
+}
+
+func openAway(ctx context.Context, where string) (*Store, error) {
+	if strings.Contains(where, "://") {
+		return OpenPostgres(ctx, where)
+	}
+	return OpenSQLite(ctx, where)
+}
+
+func recordAway(path string) func(ctx context.Context, c Clip, dir string) error {
+	return func(ctx context.Context, c Clip, dir string) error {
+		var rep pipeline.Report
+		b, err := os.ReadFile(filepath.Join(dir, pipeline.ReportFile))
+		if err == nil {
+			err = json.Unmarshal(b, &rep)
+		}
+		if err != nil {
+			return err
+		}
+		l, err := ledger.Create(ctx, path)
+		if err != nil {
+			return err
+		}
+		defer l.Close()
+		_, err = l.Record(ctx, ledger.Entry{Player: c.Player, Day: c.Day, Folder: c.Final, Report: rep, At: time.Now(), Fence: c.Fence})
+		if errors.Is(err, ledger.ErrStale) {
+			err = ErrStale
+		}
+		return err
+	}
+}
+
+func signalled(ctx context.Context) (context.Context, context.CancelFunc) {
+	return signal.NotifyContext(ctx, syscall.SIGTERM)
+}
+
+// meet tells the test that a stage is reached, and waits for its word.
+func meet(work string) {
+	_ = os.WriteFile(filepath.Join(work, "at"), nil, 0o600)
+	for !exists(filepath.Join(work, "go")) {
+		time.Sleep(5 * time.Millisecond)
+	}
+}
+
+// fleet is an office and workers that share a store and a depot.
+type fleet struct {
+	t       *testing.T
+	office  string
+	store   string
+	depot   string
+	silence time.Duration
+	all     []*exec.Cmd
+}
+
+func newFleet(t *testing.T, store string) *fleet {
+	t.Helper()
+	if testing.Short() {
+		t.Skip("processes that are killed, nothing for the race detector")
+	}
+	f := &fleet{t: t, office: house(t), store: store, depot: "file://" + t.TempDir(), silence: time.Second}
+	if store == "" {
+		f.store = filepath.Join(f.office, StoreFile)
+	}
+	t.Cleanup(func() {
+		for _, c := range f.all {
+			if c.ProcessState == nil {
+				_ = c.Process.Kill()
+				_ = c.Wait()
+			}
+			if t.Failed() {
+				t.Logf("%v:\n%s", c.Env[1:3], c.Stderr)
+			}
+		}
+	})
+	return f
+}
+
+func (f *fleet) start(work, run string, env ...string) *exec.Cmd {
+	f.t.Helper()
+	c := start(f.t, work, append([]string{"RUN=" + run, "STORE=" + f.store, "DEPOT=" + f.depot, "LEDGER=" + filepath.Join(f.office, ledger.File), "SILENCE=" + f.silence.String()}, env...)...)
+	f.all = append(f.all, c)
+	return c
+}
+
+// worker has a folder of its own.
+func (f *fleet) worker(env ...string) *exec.Cmd {
+	f.t.Helper()
+	return f.start(f.t.TempDir(), "work", append([]string{"JOBS=1"}, env...)...)
+}
+
+func workOf(c *exec.Cmd) string {
+	i := slices.IndexFunc(c.Env, func(v string) bool { return strings.HasPrefix(v, "WORK=") })
+	return strings.TrimPrefix(c.Env[i], "WORK=")
+}
+
+// end asks a worker to end, and waits for it.
+func (f *fleet) end(c *exec.Cmd) {
+	f.t.Helper()
+	_ = c.Process.Signal(syscall.SIGTERM)
+	if err := c.Wait(); err != nil {
+		f.t.Errorf("a worker did not end well: %v", err)
+	}
+}
+
+// frozen tells whether a process has stopped: proc(5), /proc/PID/stat, field 3.
+func frozen(c *exec.Cmd) bool {
+	b, _ := os.ReadFile(fmt.Sprintf("/proc/%d/stat", c.Process.Pid))
+	i := bytes.LastIndexByte(b, ')')
+	return i >= 0 && len(b) > i+2 && b[i+2] == 'T'
+}
+
+// want: every clip has one lesson, in the office's folders, in the ledger and,
+// when the office has swept, in the depot, under the fence that its row and the
+// ledger know; the original lies once at the office and once in the depot.
+func (f *fleet) want(hashes map[string]string) {
+	t := f.t
+	t.Helper()
+	wantLessons(t, f.office, hashes)
+	ctx := context.Background()
+	s, err := openAway(ctx, f.store)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.Close()
+	s.Share(f.office)
+	d, err := depot.Open(ctx, f.depot)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer d.Close()
+	o := options(f.office)
+	o.Depot = d
+	e := New(s, o)
+	for range 2 { // what nobody owns is noticed, and after a day removed
+		if err := e.clear(ctx); err != nil {
+			t.Error(err)
+		}
+		e.o.Now = func() time.Time { return time.Now().Add(25 * time.Hour) }
+	}
+	keys, err := d.Keys(ctx, LessonsDir+"/")
+	if err != nil {
+		t.Fatal(err)
+	}
+	there, owned := map[string]bool{}, map[string]bool{}
+	for _, k := range keys {
+		if of, ok := lessonOf(k); ok {
+			there[of] = true
+		} else {
+			t.Errorf("in the depot: %s", k)
+		}
+	}
+	clips, err := s.Clips(ctx, "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range clips {
+		if hashes[c.Hash] == "" {
+			continue
+		}
+		if c.State != Done || d.Whole(ctx, c.Stored) != nil || owned[c.Stored] {
+			t.Errorf("%s is %s, stored %q: %v", c.Short(), c.State, c.Stored, d.Whole(ctx, c.Stored))
+		}
+		owned[c.Stored] = true
+		if keyOf(c.Final) != c.Stored {
+			t.Errorf("%s: the office has %q of %q", c.Short(), keyOf(c.Final), c.Stored)
+		}
+		if home, err := s.isHome(ctx, &c); err != nil || !home {
+			t.Errorf("%s is not home: %v", c.Short(), err)
+		}
+	}
+	if !maps.Equal(there, owned) {
+		t.Errorf("lessons in the depot: %v; owned: %v", there, owned)
+	}
+	originals, err := d.Keys(ctx, "clips/")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for h := range hashes {
+		if !slices.Contains(originals, originalKey(h, ".mov")) {
+			t.Errorf("the original of %s is not in the depot", h[:8])
+		}
+	}
+	var left int
+	if err := s.db.QueryRowContext(ctx, `SELECT count(*) FROM river_job WHERE state IN ('available', 'retryable', 'scheduled')`).Scan(&left); err != nil || left > 0 {
+		t.Errorf("%d jobs are left, %v", left, err)
+	}
+	for _, c := range f.all {
+		if left, _ := os.ReadDir(filepath.Join(workOf(c), stagingDir)); len(left) > 0 && workOf(c) != f.office && c.ProcessState != nil && c.ProcessState.Success() {
+			t.Errorf("left in a worker's folder: %v", left)
+		}
+	}
+}
+
+// clips are two that are dropped.
+func (f *fleet) clips(name string) map[string]string {
+	return map[string]string{
+		drop(f.t, f.office, "inbox/p001/swing.mov", "one "+name): "p001",
+		drop(f.t, f.office, "inbox/p002_a.mov", "two "+name):     "p002",
+	}
+}
+
+// stages of a worker: at each it is killed in one test, frozen in the next, and
+// in the third the database goes away.
+var stages = []string{"claimed", "fetched", "read", "stored", "intended", "recorded", "done"}
+
+// A worker dies at every stage; another one takes over.
+func TestWorkerDies(t *testing.T) {
+	for _, stage := range stages {
+		t.Run(stage, func(t *testing.T) {
+			t.Parallel()
+			f := newFleet(t, "")
+			hashes := f.clips(stage)
+			office := f.start(f.office, "once", "JOBS=0")
+			if err := f.worker("DIE=" + stage).Wait(); !killed(err) {
+				t.Fatalf("it did not die: %v", err)
+			}
+			other := f.worker()
+			if err := office.Wait(); err != nil {
+				t.Fatal(err)
+			}
+			f.end(other)
+			f.want(hashes)
+		})
+	}
+}
+
+// Who takes over dies over that, and a third one ends it.
+func TestTakingOverDies(t *testing.T) {
+	for _, c := range []struct{ first, second string }{{"read", "released"}, {"intended", "seized"}, {"intended", "recorded"}, {"recorded", "done"}} {
+		t.Run(c.first+" "+c.second, func(t *testing.T) {
+			t.Parallel()
+			f := newFleet(t, "")
+			hashes := f.clips(c.first)
+			office := f.start(f.office, "once", "JOBS=0", "SILENCE=1h") // it takes over nothing
+			if err := f.worker("DIE=" + c.first).Wait(); !killed(err) {
+				t.Fatalf("it did not die: %v", err)
+			}
+			n := 0
+			if c.second == "released" {
+				n = 1 // looked, too, when it began
+			}
+			if err := f.worker("DIE="+c.second, "N="+strconv.Itoa(n)).Wait(); !killed(err) {
+				t.Fatalf("the second did not die: %v", err)
+			}
+			third := f.worker()
+			if err := office.Wait(); err != nil {
+				t.Fatal(err)
+			}
+			f.end(third)
+			f.want(hashes)
+		})
+	}
+}
+
+// A worker is frozen at every stage for longer than others wait, and wakes: it
+// finds itself dead, and what it was about to do it does not do.
+func TestWorkerWakes(t *testing.T) {
+	for _, stage := range stages {
+		t.Run(stage, func(t *testing.T) {
+			t.Parallel()
+			f := newFleet(t, "")
+			hashes := f.clips(stage)
+			office := f.start(f.office, "once", "JOBS=0")
+			sleeper := f.worker("DIE="+stage, "HOW=freeze")
+			until(t, "it freezes", func() bool { return frozen(sleeper) })
+			other := f.worker()
+			if err := office.Wait(); err != nil {
+				t.Fatal(err)
+			}
+			until(t, "it is taken for dead", func() bool {
+				return slices.ContainsFunc(f.workers(), func(w Worker) bool { return w.State == Gone })
+			})
+			before := f.rows()
+			_ = sleeper.Process.Signal(syscall.SIGCONT)
+			until(t, "it finds itself dead", func() bool {
+				return len(slices.DeleteFunc(f.workers(), func(w Worker) bool { return w.State != Working })) == 2
+			})
+			f.end(sleeper)
+			f.end(other)
+			if !strings.Contains(fmt.Sprint(sleeper.Stderr), "worker_taken_over") {
+				t.Error("it said nothing of it")
+			}
+			if after := f.rows(); !slices.Equal(before, after) {
+				t.Errorf("rows were %v, are %v", before, after)
+			}
+			f.want(hashes)
+		})
+	}
+}
+
+func (f *fleet) with(do func(s *Store)) {
+	s, err := openAway(context.Background(), f.store)
+	if err != nil {
+		f.t.Fatal(err)
+	}
+	defer s.Close()
+	s.Share(f.office)
+	do(s)
+}
+
+func (f *fleet) workers() (out []Worker) {
+	f.with(func(s *Store) {
+		var err error
+		if out, err = s.Workers(context.Background()); err != nil {
+			f.t.Fatal(err)
+		}
+	})
+	return out
+}
+
+// rows tell of each clip who made what.
+func (f *fleet) rows() (out []string) {
+	f.with(func(s *Store) {
+		all, err := s.Clips(context.Background(), "")
+		if err != nil {
+			f.t.Fatal(err)
+		}
+		for _, c := range all {
+			out = append(out, fmt.Sprint(c.Short(), " ", c.State, " ", c.Fence, " ", c.Worker, " ", c.Stored))
+		}
+	})
+	return out
+}
+
+// The office dies between what it does, and what it began is ended by the next.
+func TestOfficeDies(t *testing.T) {
+	for _, stage := range []string{"accepted", "moved.mov", "stocked", "fetched lesson", "mirrored", "fetched home", "archived"} {
+		t.Run(stage, func(t *testing.T) {
+			t.Parallel()
+			f := newFleet(t, "")
+			hashes := f.clips(stage)
+			worker := f.worker()
+			if err := f.start(f.office, "once", "JOBS=0", "DIE="+stage).Wait(); !killed(err) {
+				t.Fatalf("it did not die: %v", err)
+			}
+			if err := f.start(f.office, "once", "JOBS=0").Wait(); err != nil {
+				t.Fatal(err)
+			}
+			f.end(worker)
+			f.want(hashes)
+		})
+	}
+}
