@@ -230,7 +230,7 @@ func (d *Depot) get(ctx context.Context, key, path, sum string) (e entry, err er
 // fetched is what came of an object.
 type fetched struct {
 	entry
-	version string
+	tag, version string
 }
 
 // fetch writes an object into a file from its beginning, going on behind what
@@ -278,7 +278,7 @@ func (d *Depot) fetch(ctx context.Context, key string, to *os.File) (said string
 		case done < o.size:
 			return io.ErrUnexpectedEOF
 		}
-		said, got = o.sum, fetched{entry{Size: done, SHA256: hex.EncodeToString(h.Sum(nil))}, o.version}
+		said, got = o.sum, fetched{entry{Size: done, SHA256: hex.EncodeToString(h.Sum(nil))}, o.tag, o.version}
 		if done > o.size || said != "" && said != got.SHA256 {
 			done = 0
 			if damages++; damages < 2 { // once more: it may have been the way
@@ -481,7 +481,7 @@ func (d *Depot) Purge(ctx context.Context, key string) error {
 	}
 	return d.again(ctx, "remove", key, func() error {
 		if d.root != "" {
-			return d.clear(key)
+			return d.clear(key, true)
 		}
 		return d.purge(ctx, key)
 	})

@@ -139,9 +139,9 @@ func (d *Depot) plainFiles(ctx context.Context, prefix string) (out []stored, er
 	return out, err
 }
 
-// clear removes a file or folder, its list first, and folders above that became
-// empty.
-func (d *Depot) clear(key string) error {
+// clear removes a file or folder, its list first, and, if wanted, folders above
+// that became empty.
+func (d *Depot) clear(key string, empty bool) error {
 	if !d.marked() && !below(key, Inbox) {
 		return errUnset
 	}
@@ -169,7 +169,7 @@ func (d *Depot) clear(key string) error {
 			err = gone(root.RemoveAll(n))
 		}
 	}
-	for up := path.Dir(key); up != "." && up != Inbox && err == nil; up = path.Dir(up) {
+	for up := path.Dir(key); empty && up != "." && up != Inbox && err == nil; up = path.Dir(up) {
 		if root.Remove(up) != nil { // only if it is empty
 			break
 		}

@@ -178,7 +178,7 @@ func (w *Watcher) Once(ctx context.Context, hand Hand) (left int, err error) {
 		}
 		left = 0
 		for _, s := range w.files {
-			if !s.handed && !companion(filepath.Base(s.rel)) {
+			if !s.handed && !Companion(filepath.Base(s.rel)) {
 				left++ // what travels with a clip is counted with it
 			}
 		}
@@ -235,12 +235,12 @@ func (w *Watcher) round(ctx context.Context, hand Hand) (next time.Time) {
 	}
 	for _, s := range all {
 		base := filepath.Base(s.rel)
-		s.beside = companion(base) && clips[s.stem()]
+		s.beside = Companion(base) && clips[s.stem()]
 		if s.handed || s.beside || ctx.Err() != nil {
 			continue
 		}
 		stem := strings.TrimSuffix(s.rel, filepath.Ext(s.rel))
-		a := Arrival{Root: s.root, Rel: s.rel, Alone: companion(base)}
+		a := Arrival{Root: s.root, Rel: s.rel, Alone: Companion(base)}
 		changed := s.changed
 		beside := func(ext string) bool {
 			c, ok := w.files[filepath.Join(s.root, stem+ext)]
@@ -339,7 +339,7 @@ func (w *Watcher) walk(root, rel string, deep int, now time.Time) {
 	}
 	for _, e := range entries {
 		name := e.Name()
-		if unfinished(name) {
+		if Unfinished(name) {
 			continue
 		}
 		at := filepath.Join(rel, name)

@@ -147,8 +147,8 @@ func IsClip(base string) bool {
 	return slices.Contains(clips, strings.ToLower(filepath.Ext(base)))
 }
 
-// companion tells whether a file travels with a clip.
-func companion(base string) bool {
+// Companion tells whether a file travels with a clip.
+func Companion(base string) bool {
 	ext := filepath.Ext(base)
 	return ext == sidecar || slices.Contains(voices, ext)
 }
@@ -156,9 +156,9 @@ func companion(base string) bool {
 // WhyEnding ends the name of the file that says why a clip lies where it lies.
 const WhyEnding = ".why.txt"
 
-// unfinished tells by its name that a file is hidden, still being copied, or
+// Unfinished tells by its name that a file is hidden, still being copied, or
 // ours.
-func unfinished(base string) bool {
+func Unfinished(base string) bool {
 	if strings.HasPrefix(base, ".") || strings.HasPrefix(base, "~") || strings.HasSuffix(base, "~") {
 		return true
 	}
