@@ -184,7 +184,7 @@ func New(s *Store, o Options) *Engine {
 	}
 	s.now = o.Now
 	return &Engine{o: o, store: s, sum: map[string]int{}, stuck: map[string]bool{}, busy: map[string]bool{}, recorded: map[stamped]time.Time{}, lines: map[string]*line{}, long: map[stamped]time.Duration{}, owed: map[string]bool{},
-		held: func() bool { return true },
+		held:  func() bool { return true },
 		pulse: pulse{silence: o.Silence}, due: make(chan struct{}, 1), failing: map[string]time.Time{}}
 }
 

@@ -48,6 +48,26 @@ type Removal struct {
 	// Theirs tells of a clip, by its hash, that somebody put it right since: it
 	// is another player's. It stays, and is told of.
 	Theirs func(hash string) bool
+	// Away removes what there is of a clip in the depot and tells how many files
+	// that were; nil: there is no depot.
+	Away func(ctx context.Context, c *Clip) (files int, err error)
+}
+
+// Drops tells whether what lies at a path below an inbox was dropped for a
+// player, its sidecar at side; empty: there is none.
+func (r Removal) Drops(player, rel, side string) bool {
+	note := inbox.Note{}
+	if r.Note != nil && side != "" {
+		if n, err := r.Note(side); err == nil {
+			note = n
+		}
+	}
+	p := inbox.Find(rel, note, "", only{player, r.Known}, time.Time{})
+	named := p.Player == player || p.Reason == inbox.TwoPlayers && slices.Contains(strings.Split(p.Detail, ", "), player)
+	for _, n := range note.Players {
+		named = named || n.Player == player
+	}
+	return named
 }
 
 // Removed is what was removed, and what must be looked at by hand.
@@ -108,7 +128,7 @@ func (s *Store) Forget(ctx context.Context, player string, r Removal) (out Remov
 		if err := ctx.Err(); err != nil {
 			return out, err
 		}
-		if err := s.wipe(ctx, &c, r.Work, &out); err != nil {
+		if err := s.wipe(ctx, &c, r, &out); err != nil {
 			return out, err
 		}
 	}
@@ -152,8 +172,9 @@ func dropRows(do func(string, ...any) error, hash string) error {
 }
 
 // Old removes clips that were filmed before day and are at rest, with the rows;
-// but for those of which young tells that they are of a later day after all.
-func (s *Store) Old(ctx context.Context, work, day string, young func(hash string) bool) (out Removed, err error) {
+// but for those of which young tells that they are of a later day after all. Of
+// r only Work and Away are asked.
+func (s *Store) Old(ctx context.Context, r Removal, day string, young func(hash string) bool) (out Removed, err error) {
 	all, err := s.Clips(ctx, "")
 	if err != nil {
 		return out, err
@@ -174,7 +195,7 @@ func (s *Store) Old(ctx context.Context, work, day string, young func(hash strin
 		if whole[c.Hash] || stays(&c) {
 			continue
 		}
-		if err := s.wipe(ctx, &c, work, &out); err != nil {
+		if err := s.wipe(ctx, &c, r, &out); err != nil {
 			return out, err
 		}
 		if err := s.write(ctx, func(tx *sql.Tx) error {
@@ -215,8 +236,16 @@ func (out *Removed) remove(path string) error {
 }
 
 // wipe removes a clip's files wherever they may lie.
-func (s *Store) wipe(ctx context.Context, c *Clip, work string, out *Removed) error {
-	if exists(c.Original()) {
+func (s *Store) wipe(ctx context.Context, c *Clip, r Removal, out *Removed) error {
+	away, work := 0, r.Work
+	if r.Away != nil {
+		var err error
+		if away, err = r.Away(ctx, c); err != nil {
+			return err
+		}
+		out.Files += away
+	}
+	if away > 0 || exists(c.Original()) {
 		out.Clips++
 	}
 	dir := func(name ...string) string { return filepath.Join(append([]string{work}, name...)...) }
@@ -284,7 +313,6 @@ func below(dir, path string) bool {
 
 // drops removes what lies in the inboxes for the player and was not taken yet.
 func (r Removal) drops(player string, out *Removed) error {
-	who := only{player, r.Known}
 	for _, root := range r.Inboxes {
 		var dirs []string
 		err := filepath.WalkDir(root, func(path string, d fs.DirEntry, err error) error {
@@ -299,18 +327,11 @@ func (r Removal) drops(player string, out *Removed) error {
 				dirs = append(dirs, path)
 				return nil
 			}
-			note := inbox.Note{}
-			if side := strings.TrimSuffix(path, filepath.Ext(path)) + ".yaml"; r.Note != nil && exists(side) {
-				if n, err := r.Note(side); err == nil {
-					note = n
-				}
+			side := strings.TrimSuffix(path, filepath.Ext(path)) + ".yaml"
+			if !exists(side) {
+				side = ""
 			}
-			p := inbox.Find(rel, note, "", who, time.Time{})
-			named := p.Player == player || p.Reason == inbox.TwoPlayers && slices.Contains(strings.Split(p.Detail, ", "), player)
-			for _, n := range note.Players {
-				named = named || n.Player == player
-			}
-			if !named {
+			if !r.Drops(player, rel, side) {
 				return nil
 			}
 			if inbox.IsClip(path) {

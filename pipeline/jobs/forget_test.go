@@ -152,7 +152,7 @@ func TestOld(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	out, err := s.Old(ctx, work, "2026-02-01", func(hash string) bool { return hash[0] == 'b' })
+	out, err := s.Old(ctx, Removal{Work: work}, "2026-02-01", func(hash string) bool { return hash[0] == 'b' })
 	if err != nil || out.Clips != 3 {
 		t.Errorf("%+v, %v", out, err)
 	}

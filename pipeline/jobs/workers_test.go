@@ -18,6 +18,7 @@ import (
 	"testing"
 	"time"
 
+	"tapeline/internal/pgtest"
 	"tapeline/pipeline"
 	"tapeline/pipeline/depot"
 	"tapeline/pipeline/ledger"
@@ -321,12 +322,14 @@ func TestTakingOverDies(t *testing.T) {
 }
 
 // A worker is frozen at every stage for longer than others wait, and wakes: it
-// finds itself dead, and what it was about to do it does not do.
+// finds itself dead, and what it was about to do it does not do. On PostgreSQL,
+// which ends the transactions of who is frozen; with SQLite such a one holds its
+// file for ever, which is why "tapeline work" needs the former.
 func TestWorkerWakes(t *testing.T) {
 	for _, stage := range stages {
 		t.Run(stage, func(t *testing.T) {
 			t.Parallel()
-			f := newFleet(t, "")
+			f := newFleet(t, pgtest.URL(t))
 			hashes := f.clips(stage)
 			office := f.start(f.office, "once", "JOBS=0")
 			sleeper := f.worker("DIE="+stage, "HOW=freeze")
