@@ -187,6 +187,9 @@ func (c Config) Validate() error {
 	if err := c.Many.validate(); err != nil {
 		return err
 	}
+	if c.Store != "" && c.Ledger != "" {
+		return errors.New("ledger: lies in the database of store; take one of the two out")
+	}
 	if c.Jobs == 0 && c.Clips == "" {
 		return errors.New("jobs: 0 reads nothing; that is for a machine whose clips others read, with clips set")
 	}

@@ -52,6 +52,7 @@ func TestMany(t *testing.T) {
 		"store: postgres://c@h/db?password=hunter2":                "store: may not hold a password",
 		"store: postgres://c@h/db?sslpassword=hunter2":             "store: may not hold a password",
 		"store: \"postgres://c:hunter2%@h/db\"":                    "store: is no address",
+		"store: postgres://c@h/db\nledger: l.db":                   "ledger: lies in the database",
 		"store: mysql://c@h/db":                                    "store: is no address",
 		"store: postgres://c@h":                                    "store: names no database",
 		"store: postgres://c@h/db?sslmode=a&sslmode=b":             "stands twice",

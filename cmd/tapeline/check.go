@@ -430,7 +430,12 @@ var freeSpace = jobs.Free
 func (k *checking) databases(ctx context.Context, y *yard) {
 	book, err := y.ledger()
 	if err != nil {
-		k.wrong("ledger", "bad_book", y.c.Ledger, err.Error())
+		k.wrong("ledger", "bad_book", y.c.Ledger, oneLine(err))
+		return
+	}
+	if book.url != "" {
+		k.database(ctx, book.url, "store", jobs.Examine)
+		k.database(ctx, book.url, "ledger", ledger.Examine)
 		return
 	}
 	for _, d := range []struct {
@@ -438,7 +443,7 @@ func (k *checking) databases(ctx context.Context, y *yard) {
 		look             func(context.Context, string) (bool, error)
 	}{
 		{"store", filepath.Join(y.work, jobs.StoreFile), "bad_store", jobs.Inspect},
-		{"ledger", book, "bad_book", ledger.Inspect},
+		{"ledger", book.file, "bad_book", ledger.Inspect},
 	} {
 		if _, err := os.Lstat(d.path); errors.Is(err, fs.ErrNotExist) {
 			if st, err := os.Stat(there(d.path)); err != nil || !st.IsDir() || !mayWrite(there(d.path)) {
@@ -449,12 +454,9 @@ func (k *checking) databases(ctx context.Context, y *yard) {
 			continue
 		}
 		current, err := d.look(ctx, d.path)
-		var e *pipeline.Error
 		switch {
-		case errors.As(err, &e):
-			k.wrong(d.check, d.bad, d.path, e.What)
 		case err != nil:
-			k.wrong(d.check, d.bad, d.path, err.Error())
+			k.wrong(d.check, d.bad, d.path, oneLine(err))
 		case !mayWrite(filepath.Dir(d.path)):
 			k.wrong(d.check, "shut", d.path, "")
 		case !current:
@@ -463,6 +465,41 @@ func (k *checking) databases(ctx context.Context, y *yard) {
 			k.right(d.check, d.path, "")
 		}
 	}
+}
+
+// database looks at one of the two in the database that several machines share.
+func (k *checking) database(ctx context.Context, url, check string, look func(context.Context, string) (jobs.Seen, bool, error)) {
+	seen, current, err := look(ctx, url)
+	if err != nil {
+		var e *pipeline.Error
+		if errors.As(err, &e) {
+			k.wrong(check, "no_database", e.Path, e.What)
+		} else {
+			k.wrong(check, "no_database", "", err.Error())
+		}
+		return
+	}
+	about := jobs.StoreName(url)
+	says := fmt.Sprintf(k.text.Work["database"], seen.Server, k.text.Number(seen.Clock.Abs().Seconds(), 1))
+	switch {
+	case !seen.Sealed:
+		k.note(check, "unsealed", about, says)
+	case !seen.There:
+		k.note(check, "not_yet", about, says)
+	case !current:
+		k.note(check, "older", about, says)
+	default:
+		k.right(check, about, says)
+	}
+}
+
+// oneLine is an error without its path.
+func oneLine(err error) string {
+	var e *pipeline.Error
+	if errors.As(err, &e) {
+		return e.What
+	}
+	return err.Error()
 }
 
 // mail looks whether the mail server would take letters, without sending one.

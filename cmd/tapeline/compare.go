@@ -19,7 +19,6 @@ import (
 	"tapeline/overlay/sheet"
 	"tapeline/pipeline"
 	"tapeline/pipeline/clip"
-	"tapeline/pipeline/ledger"
 	"tapeline/pipeline/publish"
 	"tapeline/pipeline/schema"
 	"tapeline/pipeline/words"
@@ -134,7 +133,11 @@ func compare(ctx context.Context, s streams, args []string) error {
 	if two[0].Clip == two[1].Clip && two[0].Swing == two[1].Swing {
 		return usage("compare: %q and %q are the same swing; --swing-a and --swing-b choose others", names[0], names[1])
 	}
-	if err := fromLedger(ctx, ledgerFile(book, c, c.Out), &two); err != nil {
+	at, err := bookOf(book, c, c.Out)
+	if err != nil {
+		return err
+	}
+	if err := fromLedger(ctx, at, &two); err != nil {
 		return err
 	}
 	for i := range two {
@@ -378,11 +381,11 @@ func openReport(path string) (rep pipeline.Report, err error) {
 
 // fromLedger adds the days, and refuses two players: no child is laid beside
 // another.
-func fromLedger(ctx context.Context, path string, two *[2]compared) error {
-	if _, err := os.Lstat(path); errors.Is(err, os.ErrNotExist) {
+func fromLedger(ctx context.Context, b book, two *[2]compared) error {
+	if !b.there(ctx) {
 		return nil
 	}
-	l, err := ledger.Open(ctx, path)
+	l, err := b.open(ctx)
 	if err != nil {
 		return err
 	}

@@ -30,7 +30,7 @@ func BenchmarkDeskList(b *testing.B) {
 	if err != nil {
 		b.Fatal(err)
 	}
-	l, err := ledger.Open(ctx, book)
+	l, err := book.open(ctx)
 	if err != nil {
 		b.Fatal(err)
 	}

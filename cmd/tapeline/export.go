@@ -137,7 +137,11 @@ func export(ctx context.Context, s streams, args []string) (err error) {
 	if err != nil {
 		return err
 	}
-	players, lessons, err := everything(ctx, ledgerFile(book, c, c.Out), player)
+	at, err := bookOf(book, c, c.Out)
+	if err != nil {
+		return err
+	}
+	players, lessons, err := everything(ctx, at, player)
 	if err != nil {
 		return err
 	}
@@ -158,12 +162,12 @@ func export(ctx context.Context, s streams, args []string) (err error) {
 }
 
 // everything of the ledger, or of one player.
-func everything(ctx context.Context, path, player string) (players []ledger.Player, lessons []ledger.Lesson, err error) {
+func everything(ctx context.Context, b book, player string) (players []ledger.Player, lessons []ledger.Lesson, err error) {
 	if player != "" {
-		p, lessons, err := playerBook(ctx, path, player)
+		p, lessons, err := playerBook(ctx, b, player)
 		return []ledger.Player{p}, lessons, err
 	}
-	l, err := ledger.Open(ctx, path)
+	l, err := b.open(ctx)
 	if err != nil {
 		return nil, nil, err
 	}

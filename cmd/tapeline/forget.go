@@ -154,14 +154,14 @@ func forget(ctx context.Context, s streams, args []string) error {
 // that what was cut off is found again.
 func (y *yard) forgets(ctx context.Context, player string) (out forgotten, err error) {
 	out = forgotten{Player: player, Look: []string{}, Mentions: []string{}}
-	path, err := y.ledger()
+	at, err := y.ledger()
 	if err != nil {
 		return out, err
 	}
 	var book *ledger.Ledger
 	var mine, others []ledger.Lesson
-	if _, err := os.Lstat(path); err == nil {
-		if book, err = ledger.Open(ctx, path); err != nil {
+	if at.there(ctx) {
+		if book, err = at.open(ctx); err != nil {
 			return out, err
 		}
 		defer book.Close()
@@ -193,8 +193,10 @@ func (y *yard) forgets(ctx context.Context, player string) (out forgotten, err e
 			return out, err
 		}
 	}
-	if store := filepath.Join(y.work, jobs.StoreFile); exists(store) {
-		st, err := jobs.OpenSQLite(ctx, store)
+	if there, err := y.storeThere(ctx); err != nil {
+		return out, err
+	} else if there {
+		st, err := y.store(ctx, false)
 		if err != nil {
 			return out, err
 		}
@@ -218,7 +220,7 @@ func (y *yard) forgets(ctx context.Context, player string) (out forgotten, err e
 			return out, err
 		}
 	}
-	if err := y.traces(player, path, &out); err != nil {
+	if err := y.traces(player, at.file, &out); err != nil {
 		return out, err
 	}
 	if book != nil {

@@ -80,9 +80,12 @@ func judge(ctx context.Context, io streams, args []string) error {
 	if err != nil {
 		return err
 	}
-	book = ledgerFile(book, c, c.Out)
+	at, err := bookOf(book, c, c.Out)
+	if err != nil {
+		return err
+	}
 	if by.player != "" {
-		if err := ledgerReady(ctx, book); err != nil {
+		if err := at.ready(ctx); err != nil {
 			return err
 		}
 	}
@@ -142,7 +145,7 @@ func judge(ctx context.Context, io streams, args []string) error {
 	if by.player == "" {
 		return nil
 	}
-	kept, err := remember(ctx, book, by, out, rep)
+	kept, err := remember(ctx, at, by, out, rep)
 	kept.print(io.out, text)
 	return err
 }

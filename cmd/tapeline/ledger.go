@@ -6,23 +6,13 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"io/fs"
-	"os"
-	"path/filepath"
 	"slices"
 	"time"
 
-	"tapeline/config"
 	"tapeline/pipeline"
 	"tapeline/pipeline/ledger"
 	"tapeline/pipeline/words"
 )
-
-// ledgerFile is where the ledger is: as the flag says, as the configuration
-// says, or among the lessons.
-func ledgerFile(flag string, c config.Config, out string) string {
-	return cmp.Or(flag, c.Ledger, filepath.Join(out, ledger.File))
-}
 
 // check refuses a day, a player's code or a first name that isn't one.
 func (by aside) check() error {
@@ -47,19 +37,6 @@ var now = time.Now
 // tooLate is true of a day after tomorrow: clocks and zones may be a day apart.
 func tooLate(day string) bool { return day > now().AddDate(0, 0, 1).Format(time.DateOnly) }
 
-// ledgerReady refuses a ledger that can't be written to; one that isn't there
-// yet is fine.
-func ledgerReady(ctx context.Context, path string) error {
-	if _, err := os.Lstat(path); errors.Is(err, fs.ErrNotExist) {
-		return nil
-	}
-	l, err := ledger.Open(ctx, path)
-	if err != nil {
-		return err
-	}
-	return l.Close()
-}
-
 // keep is what the ledger keeps of a lesson.
 type keep struct {
 	Player     string `json:"player"`
@@ -76,9 +53,9 @@ type keep struct {
 
 // remember records a lesson that is published. An error says so: the lesson
 // stays.
-func remember(ctx context.Context, path string, by aside, dir string, rep pipeline.Report) (*keep, error) {
+func remember(ctx context.Context, b book, by aside, dir string, rep pipeline.Report) (*keep, error) {
 	k, err := func() (k *keep, err error) {
-		l, err := ledger.Create(ctx, path)
+		l, err := b.create(ctx)
 		if err != nil {
 			return nil, err
 		}
@@ -134,11 +111,11 @@ func sinceLast(lessons []ledger.Lesson, day string, rep *pipeline.Report) (s sin
 // changed is what changed since the player's last lesson, as it will be told
 // on the page of a lesson that isn't recorded yet. Nothing where no player is
 // named or the ledger can't be read: the recording will complain.
-func changed(ctx context.Context, path string, by aside, rep *pipeline.Report) []pipeline.Change {
+func changed(ctx context.Context, b book, by aside, rep *pipeline.Report) []pipeline.Change {
 	if by.player == "" {
 		return nil
 	}
-	l, err := ledger.Open(ctx, path)
+	l, err := b.open(ctx)
 	if err != nil {
 		return nil
 	}

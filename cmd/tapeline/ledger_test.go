@@ -437,7 +437,7 @@ func TestLedgerCommands(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	if err := fromLedger(t.Context(), "lessons/ledger.db", &both); err != nil || both[0].name != "Ada" || both[1].name != "Ada" {
+	if err := fromLedger(t.Context(), book{file: "lessons/ledger.db"}, &both); err != nil || both[0].name != "Ada" || both[1].name != "Ada" {
 		t.Errorf("%q and %q, %v", both[0].name, both[1].name, err)
 	}
 	for _, none := range []string{"e", "x"} {

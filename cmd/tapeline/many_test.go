@@ -18,7 +18,6 @@ import (
 
 	"tapeline/pipeline"
 	"tapeline/pipeline/jobs"
-	"tapeline/pipeline/ledger"
 )
 
 // Forty clips of a dozen players dropped at once, five hundred names in the
@@ -132,7 +131,7 @@ func TestFortyAtOnce(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	l, err := ledger.Open(t.Context(), book)
+	l, err := book.open(t.Context())
 	if err != nil {
 		t.Fatal(err)
 	}

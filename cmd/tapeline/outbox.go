@@ -39,15 +39,15 @@ func (y *yard) openPost(ctx context.Context, log *slog.Logger) (*post, error) {
 	if y.c.Roster == "" {
 		return nil, usage("roster: who may be written to must be known; write roster: FILE in %s", config.File)
 	}
-	path, err := y.ledger()
-	if err != nil {
-		return nil, usage("ledger: %v", err)
-	}
-	book, err := ledger.Open(ctx, path)
+	at, err := y.ledger()
 	if err != nil {
 		return nil, err
 	}
-	p, err := y.post(book, path, log)
+	book, err := at.open(ctx)
+	if err != nil {
+		return nil, err
+	}
+	p, err := y.post(book, log)
 	if err != nil {
 		return nil, errors.Join(err, book.Close())
 	}
@@ -56,19 +56,19 @@ func (y *yard) openPost(ctx context.Context, log *slog.Logger) (*post, error) {
 
 // makePost is openPost where there may be no ledger yet.
 func (y *yard) makePost(ctx context.Context, log *slog.Logger) (*post, error) {
-	path, err := y.ledger()
-	if err != nil {
-		return nil, usage("ledger: %v", err)
-	}
-	book, err := ledger.Create(ctx, path)
+	at, err := y.ledger()
 	if err != nil {
 		return nil, err
 	}
-	return y.post(book, path, log)
+	book, err := at.create(ctx)
+	if err != nil {
+		return nil, err
+	}
+	return y.post(book, log)
 }
 
 // post joins the outbox with roster, mail server and packing.
-func (y *yard) post(book *ledger.Ledger, path string, log *slog.Logger) (*post, error) {
+func (y *yard) post(book *ledger.Ledger, log *slog.Logger) (*post, error) {
 	m := y.c.Mail
 	zone, err := y.c.Zone()
 	if err != nil {
@@ -142,10 +142,12 @@ func (y *yard) outdated(l *ledger.Lesson) bool {
 // packLesson makes what may leave of a lesson in a process of its own, from the
 // clip as the store knows it.
 func (y *yard) packLesson(ctx context.Context, env []string, l ledger.Lesson, others string, tell pipeline.Progress) error {
-	if _, err := os.Stat(filepath.Join(y.work, jobs.StoreFile)); err != nil {
+	if there, err := y.storeThere(ctx); err != nil {
+		return err
+	} else if !there {
 		return &outbox.Why{Reason: outbox.NoClip}
 	}
-	st, err := jobs.OpenSQLite(ctx, filepath.Join(y.work, jobs.StoreFile))
+	st, err := y.store(ctx, false)
 	if err != nil {
 		return err
 	}

@@ -121,8 +121,8 @@ type section struct {
 }
 
 // player's book of the ledger; found or one line why not.
-func playerBook(ctx context.Context, path, id string) (p ledger.Player, lessons []ledger.Lesson, err error) {
-	l, err := ledger.Open(ctx, path)
+func playerBook(ctx context.Context, b book, id string) (p ledger.Player, lessons []ledger.Lesson, err error) {
+	l, err := b.open(ctx)
 	if err != nil {
 		return p, nil, err
 	}
@@ -152,7 +152,7 @@ func playerBook(ctx context.Context, path, id string) (p ledger.Player, lessons 
 				hint += " and others"
 			}
 		}
-		return p, nil, &pipeline.Error{Fault: pipeline.FaultUsage, What: fmt.Sprintf("no lesson of player %s in the ledger %q", id, path), Hint: hint}
+		return p, nil, &pipeline.Error{Fault: pipeline.FaultUsage, What: fmt.Sprintf("no lesson of player %s in the ledger %q", id, b), Hint: hint}
 	}
 	return p, lessons, nil
 }
@@ -192,7 +192,11 @@ func progressOf(ctx context.Context, s streams, args []string) error {
 	if out == "" {
 		out = c.Out
 	}
-	p, lessons, err := playerBook(ctx, ledgerFile(book, c, c.Out), ids[0])
+	at, err := bookOf(book, c, c.Out)
+	if err != nil {
+		return err
+	}
+	p, lessons, err := playerBook(ctx, at, ids[0])
 	if err != nil {
 		return err
 	}

@@ -103,7 +103,8 @@ type options struct {
 	force   bool
 	quality string // "quick" or "best"
 	home    string // where the set-up put the models; empty: its default
-	ledger  string // its file
+	ledger  string // its file, as the flag says
+	book    book
 	text    words.Lang
 	rules   []coach.Rule
 	track   string // a saved track of the only clip; empty: it is read anew
@@ -161,7 +162,9 @@ func read(ctx context.Context, s streams, args []string) (failed error) {
 	if o.out == "" {
 		o.out = c.Out
 	}
-	o.ledger = ledgerFile(o.ledger, c, o.out)
+	if o.book, err = bookOf(o.ledger, c, o.out); err != nil {
+		return err
+	}
 	if o.quality == "" {
 		o.quality = c.Pose.Quality
 	}
@@ -285,7 +288,7 @@ func (w *worker) read(r *reading) {
 	remembered := r.by.player != ""
 	if remembered { // a bad ledger is told before the long work
 		w.ledger.Lock()
-		r.err = ledgerReady(w.ctx, w.o.ledger)
+		r.err = w.o.book.ready(w.ctx)
 		w.ledger.Unlock()
 		if r.err != nil {
 			return
@@ -301,7 +304,7 @@ func (w *worker) read(r *reading) {
 	if r.made = r.err == nil; r.made && remembered && !w.staged {
 		w.ledger.Lock()
 		defer w.ledger.Unlock()
-		r.kept, r.err = remember(w.ctx, w.o.ledger, r.by, filepath.Join(w.o.out, r.lesson.Name), r.lesson.Report)
+		r.kept, r.err = remember(w.ctx, w.o.book, r.by, filepath.Join(w.o.out, r.lesson.Name), r.lesson.Report)
 	}
 }
 

@@ -193,8 +193,8 @@ func (y *yard) shown(path string) string {
 // lessonsStand counts lessons by where they stand on their way to the family;
 // nil where there is no ledger yet or no roster.
 func (y *yard) lessonsStand(ctx context.Context) (map[string]int, error) {
-	path, err := y.ledger()
-	if err != nil || y.c.Roster == "" || !exists(path) {
+	at, err := y.ledger()
+	if err != nil || y.c.Roster == "" || !at.there(ctx) {
 		return nil, err
 	}
 	p, err := y.openPost(ctx, slog.New(slog.DiscardHandler))

@@ -1,7 +1,6 @@
 package main
 
 import (
-	"cmp"
 	"context"
 	"encoding/json"
 	"errors"
@@ -48,19 +47,6 @@ func openYard(conf string, sp speech) (*yard, error) {
 	return y, nil
 }
 
-// store opens the store; make tells that there may be none yet.
-func (y *yard) store(ctx context.Context, make bool) (*jobs.Store, error) {
-	path := filepath.Join(y.work, jobs.StoreFile)
-	if make {
-		if err := os.MkdirAll(y.work, 0o777); err != nil {
-			return nil, &pipeline.Error{Fault: pipeline.FaultOutput, Step: "store", Path: y.work, What: "can't be created", Hint: "set work to another folder", Err: err}
-		}
-	} else if _, err := os.Stat(path); err != nil {
-		return nil, &pipeline.Error{Fault: pipeline.FaultUsage, Step: "store", Path: y.work, What: "no clip has come here yet", Hint: "is work the folder that \"tapeline watch\" uses?"}
-	}
-	return jobs.OpenSQLite(ctx, path)
-}
-
 // log is one line an event.
 func (y *yard) log(w io.Writer) *slog.Logger {
 	var level slog.Level
@@ -70,11 +56,6 @@ func (y *yard) log(w io.Writer) *slog.Logger {
 		return slog.New(slog.NewJSONHandler(w, o))
 	}
 	return slog.New(slog.NewTextHandler(w, o))
-}
-
-// ledger is where lessons are remembered.
-func (y *yard) ledger() (string, error) {
-	return filepath.Abs(cmp.Or(y.c.Ledger, filepath.Join(y.work, jobs.LessonsDir, ledger.File)))
 }
 
 // engine joins the work folder with the reading. dirs take the place of the
@@ -112,7 +93,7 @@ func (y *yard) engine(s *jobs.Store, dirs []string, log *slog.Logger) (*jobs.Eng
 	zone, _ := c.Zone()
 	book, err := y.ledger()
 	if err != nil {
-		return nil, usage("ledger: %v", err)
+		return nil, err
 	}
 	env, err := y.environment()
 	if err != nil {
@@ -126,14 +107,19 @@ func (y *yard) engine(s *jobs.Store, dirs []string, log *slog.Logger) (*jobs.Eng
 		Scan: func(ctx context.Context, j jobs.Reading) error { return scanChild(env, j).Run(ctx) },
 		Read: func(ctx context.Context, j jobs.Reading) error {
 			p, _ := r.player(j.Clip.Player)
-			return runChild(child(p, book, env, j), ctx)
+			file, done, err := book.forReading(ctx, j.Clip.Player, j.Out)
+			if err != nil {
+				return err
+			}
+			defer done()
+			return runChild(child(p, file, env, j), ctx)
 		},
 		Record: func(ctx context.Context, clip jobs.Clip, dir string) error {
 			p, _ := r.player(clip.Player)
 			return record(ctx, book, p, clip, dir)
 		},
 		Doubt: func(ctx context.Context, clip jobs.Clip) error {
-			l, err := ledger.Create(ctx, book)
+			l, err := book.create(ctx)
 			if err != nil {
 				return err
 			}
@@ -242,7 +228,7 @@ func playerEnv(p config.Player) (env []string) {
 }
 
 // record puts a published lesson into the ledger, which knows it by its clip.
-func record(ctx context.Context, book string, p config.Player, clip jobs.Clip, dir string) (err error) {
+func record(ctx context.Context, book book, p config.Player, clip jobs.Clip, dir string) (err error) {
 	b, err := os.ReadFile(filepath.Join(dir, pipeline.ReportFile))
 	if err != nil {
 		return err
@@ -251,7 +237,7 @@ func record(ctx context.Context, book string, p config.Player, clip jobs.Clip, d
 	if err := json.Unmarshal(b, &rep); err != nil {
 		return err
 	}
-	l, err := ledger.Create(ctx, book)
+	l, err := book.create(ctx)
 	if err != nil {
 		return err
 	}

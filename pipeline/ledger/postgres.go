@@ -72,6 +72,23 @@ func (l *Ledger) current(ctx context.Context, create bool) error {
 	return nil
 }
 
+// Seen is what Examine found.
+type Seen = postgres.Seen
+
+// Examine looks at a ledger in a PostgreSQL database without changing anything;
+// current tells that it is of this program's version. Errors as OpenPostgres has
+// them.
+func Examine(ctx context.Context, url string) (s Seen, current bool, err error) {
+	if s, err = postgres.Look(ctx, url, schema); err != nil {
+		return s, false, fault(postgres.Where(url), "the ledger can't be opened: "+err.Error(), "", err)
+	}
+	want, err := newest()
+	if err == nil && s.Version > want {
+		err = newer(postgres.Where(url), s.Version, want)
+	}
+	return s, s.Version == want, err
+}
+
 // ErrBusy: another program is sending.
 var ErrBusy = errors.New("another tapeline is sending")
 

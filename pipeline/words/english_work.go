@@ -99,6 +99,7 @@ var englishWork = map[string]string{
 	"check_rest":          "the rest",
 	"players":             "players: %d",
 	"no_run":              "it does not run",
+	"database":            "PostgreSQL %[1]s, its clock %[2]s s from this one",
 	"do_config":           "Put the configuration right; \"tapeline help\" lists its keys.",
 	"do_defaults":         "There is no such file: the defaults hold. \"tapeline help\" shows what can stand in it.",
 	"do_unchecked":        "Folders, roster and the like are looked at when the configuration can be read.",
@@ -121,5 +122,7 @@ var englishWork = map[string]string{
 	"do_low":              "Make room on the disk, or set limits.space lower. Until then no clip is read.",
 	"do_bad_store":        "Bring back a copy of the store. It was left as it is.",
 	"do_bad_book":         "Bring back a copy of the ledger, or name another place for it. It was left as it is.",
+	"do_no_database":      "Is the server there, and may this machine and this user reach the database? See store and store_password_file in tapeline.yaml.",
+	"do_unsealed":         "The connection is not encrypted: others on the network can read names in it. Set sslmode=verify-full in store.",
 	"do_older":            "It is of an older version and will be brought up to date.",
 }

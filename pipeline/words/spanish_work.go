@@ -97,6 +97,7 @@ var spanishWork = map[string]string{
 	"check_rest":          "lo demás",
 	"players":             "jugadores: %d",
 	"no_run":              "no funciona",
+	"database":            "PostgreSQL %[1]s, su reloj a %[2]s s de este",
 	"do_config":           "Corrige la configuración; \"tapeline help\" enumera sus claves.",
 	"do_defaults":         "No existe este archivo: valen los valores de fábrica. \"tapeline help\" muestra lo que puede llevar.",
 	"do_unchecked":        "Las carpetas, la lista y lo demás se miran cuando se pueda leer la configuración.",
@@ -119,5 +120,7 @@ var spanishWork = map[string]string{
 	"do_low":              "Haz sitio en el disco, o baja limits.space. Hasta entonces no se lee ningún video.",
 	"do_bad_store":        "Recupera una copia de la cola. Quedó como estaba.",
 	"do_bad_book":         "Recupera una copia del registro, o nombra otro lugar. Quedó como estaba.",
+	"do_no_database":      "¿Está el servidor, y puede esta máquina y este usuario llegar a la base? Mira store y store_password_file en tapeline.yaml.",
+	"do_unsealed":         "La conexión no está cifrada: otros en la red pueden leer nombres en ella. Pon sslmode=verify-full en store.",
 	"do_older":            "Es de una versión anterior y se pondrá al día.",
 }

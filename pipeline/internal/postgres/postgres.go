@@ -147,7 +147,7 @@ func (b *Base) begin(ctx context.Context, create bool) error {
 	case err != nil:
 		return OneLine(err)
 	case version < oldest:
-		return fmt.Errorf("the server is PostgreSQL %d, it must be 13 or newer", version/10000)
+		return tooOld(version)
 	case there:
 		return nil
 	case !create:
@@ -157,6 +157,10 @@ func (b *Base) begin(ctx context.Context, create bool) error {
 		_, err := db.ExecContext(ctx, `CREATE SCHEMA IF NOT EXISTS `+b.schema)
 		return OneLine(err)
 	})
+}
+
+func tooOld(version int) error {
+	return fmt.Errorf("the server is PostgreSQL %d, it must be 13 or newer", version/10000)
 }
 
 // Close gives the connections back.
@@ -484,3 +488,55 @@ type rewritten struct {
 }
 
 func (r *rewritten) Read(p []byte) (int, error) { return r.text.Read(p) }
+
+// Seen is what Look found.
+type Seen struct {
+	Server  string // its version, "15.4"
+	There   bool   // the schema has our tables
+	Version int64  // of those
+	// Clock is how much the server's is ahead of ours, give or take half of Answer,
+	// which is how long it took to answer.
+	Clock, Answer time.Duration
+	Sealed        bool // the connection is encrypted, or doesn't leave this machine
+}
+
+// Look looks at a schema without changing anything.
+func Look(ctx context.Context, url, schema string) (s Seen, err error) {
+	c, err := parse(url)
+	if err != nil {
+		return s, err
+	}
+	if c.ConnectTimeout == 0 {
+		c.ConnectTimeout = 10 * time.Second
+	}
+	c.RuntimeParams["default_transaction_read_only"] = "on"
+	c.RuntimeParams["search_path"] = schema
+	db := (&Base{config: c}).connect(mute)
+	defer db.Close()
+	db.SetMaxOpenConns(1)
+	var version int
+	var full string
+	var table sql.NullString
+	if err := db.QueryRowContext(ctx, `SELECT current_setting('server_version_num')::int, current_setting('server_version'), to_regclass('goose_db_version')::text,
+		coalesce((SELECT ssl FROM pg_stat_ssl WHERE pid = pg_backend_pid()), false) OR coalesce(inet_server_addr() = inet_client_addr(), true)`).Scan(&version, &full, &table, &s.Sealed); err != nil {
+		return s, OneLine(err)
+	}
+	s.Server, _, _ = strings.Cut(full, " ")
+	if version < oldest {
+		return s, tooOld(version)
+	}
+	if s.There = table.Valid; s.There {
+		if err := db.QueryRowContext(ctx, `SELECT coalesce(max(version_id), 0) FROM goose_db_version`).Scan(&s.Version); err != nil {
+			return s, OneLine(err)
+		}
+		s.There = s.Version > 0
+	}
+	var there time.Time
+	asked := time.Now()
+	if err := db.QueryRowContext(ctx, `SELECT clock_timestamp()`).Scan(&there); err != nil {
+		return s, OneLine(err)
+	}
+	s.Answer = time.Since(asked)
+	s.Clock = there.Sub(asked.Add(s.Answer / 2))
+	return s, nil
+}

@@ -1,0 +1,162 @@
+package main
+
+import (
+	"cmp"
+	"context"
+	"errors"
+	"io/fs"
+	"os"
+	"path/filepath"
+
+	"tapeline/config"
+	"tapeline/pipeline"
+	"tapeline/pipeline/jobs"
+	"tapeline/pipeline/ledger"
+)
+
+// Ledger and store of clips are opened here and nowhere else: files, or a
+// database that several machines share.
+
+// book is where the ledger is.
+type book struct {
+	file string
+	url  string // of the database, its password in it: for the driver alone
+	told string // what may be said of it
+}
+
+// bookOf is the ledger as the flag says, as the configuration says, or among the
+// lessons in out.
+func bookOf(flag string, c config.Config, out string) (book, error) {
+	if flag == "" && c.Store != "" {
+		url, err := c.StoreURL()
+		if err != nil {
+			return book{}, usage("%v", err)
+		}
+		return book{url: url, told: jobs.StoreName(url)}, nil
+	}
+	file := cmp.Or(flag, c.Ledger, filepath.Join(out, ledger.File))
+	return book{file: file, told: file}, nil
+}
+
+// String tells no password.
+func (b book) String() string { return b.told }
+
+// GoString tells none either.
+func (b book) GoString() string { return b.told }
+
+// open opens a ledger that is there.
+func (b book) open(ctx context.Context) (*ledger.Ledger, error) {
+	if b.url != "" {
+		return ledger.OpenPostgres(ctx, b.url)
+	}
+	return ledger.Open(ctx, b.file)
+}
+
+// create opens the ledger and makes one where there is none.
+func (b book) create(ctx context.Context) (*ledger.Ledger, error) {
+	if b.url != "" {
+		return ledger.CreatePostgres(ctx, b.url)
+	}
+	return ledger.Create(ctx, b.file)
+}
+
+// there is false where there is no ledger yet; what else is wrong with it the
+// opening says.
+func (b book) there(ctx context.Context) bool {
+	if b.url != "" {
+		seen, _, err := ledger.Examine(ctx, b.url)
+		return err != nil || seen.There
+	}
+	_, err := os.Lstat(b.file)
+	return !errors.Is(err, fs.ErrNotExist)
+}
+
+// ready refuses a ledger that can't be written to; one that isn't there yet is
+// fine.
+func (b book) ready(ctx context.Context) error {
+	if !b.there(ctx) {
+		return nil
+	}
+	l, err := b.open(ctx)
+	if err != nil {
+		return err
+	}
+	return l.Close()
+}
+
+// forReading is the ledger's file for the reading of a player's clip in dir: of a
+// database what is remembered of that player alone, so that no reading has its
+// address. done removes that.
+func (b book) forReading(ctx context.Context, player, dir string) (file string, done func(), err error) {
+	if b.url == "" {
+		return b.file, func() {}, nil
+	}
+	at, err := os.MkdirTemp(dir, ".book-")
+	if err != nil {
+		return "", nil, &pipeline.Error{Fault: pipeline.FaultOutput, Path: dir, What: "can't be written", Err: err}
+	}
+	file, done = filepath.Join(at, ledger.File), func() { _ = os.RemoveAll(at) }
+	err = func() (err error) {
+		all, err := b.create(ctx)
+		if err != nil {
+			return err
+		}
+		defer func() { err = errors.Join(err, all.Close()) }()
+		one, err := ledger.Create(ctx, file)
+		if err != nil {
+			return err
+		}
+		return errors.Join(ledger.Copy(ctx, all, one, player), one.Close())
+	}()
+	if err != nil {
+		done()
+		return "", nil, err
+	}
+	return file, done, nil
+}
+
+// ledger is where lessons are remembered.
+func (y *yard) ledger() (b book, err error) {
+	if b, err = bookOf("", y.c, filepath.Join(y.work, jobs.LessonsDir)); err != nil || b.url != "" {
+		return b, err
+	}
+	if b.file, err = filepath.Abs(b.file); err != nil {
+		return b, usage("ledger: %v", err)
+	}
+	b.told = b.file
+	return b, nil
+}
+
+// store opens the store; make tells that there may be none yet.
+func (y *yard) store(ctx context.Context, make bool) (*jobs.Store, error) {
+	if make {
+		if err := os.MkdirAll(y.work, 0o777); err != nil {
+			return nil, &pipeline.Error{Fault: pipeline.FaultOutput, Step: "store", Path: y.work, What: "can't be created", Hint: "set work to another folder", Err: err}
+		}
+	} else if there, err := y.storeThere(ctx); err != nil {
+		return nil, err
+	} else if !there {
+		return nil, &pipeline.Error{Fault: pipeline.FaultUsage, Step: "store", Path: y.work, What: "no clip has come here yet", Hint: "is work the folder that \"tapeline watch\" uses?"}
+	}
+	url, err := y.c.StoreURL()
+	if err != nil {
+		return nil, usage("%v", err)
+	}
+	if url != "" {
+		return jobs.OpenPostgres(ctx, url)
+	}
+	return jobs.OpenSQLite(ctx, filepath.Join(y.work, jobs.StoreFile))
+}
+
+// storeThere tells whether there is a store.
+func (y *yard) storeThere(ctx context.Context) (bool, error) {
+	url, err := y.c.StoreURL()
+	if err != nil {
+		return false, usage("%v", err)
+	}
+	if url == "" {
+		return exists(filepath.Join(y.work, jobs.StoreFile)), nil
+	}
+	seen, _, err := jobs.Examine(ctx, url)
+	return seen.There, err
+}
