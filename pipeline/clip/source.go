@@ -3,7 +3,6 @@ package clip
 import (
 	"context"
 	"fmt"
-	"image"
 	"io"
 	"math"
 	"os"
@@ -199,10 +198,7 @@ func (s *source) Next() (*pipeline.Frame, error) {
 		m = &s.turned
 	}
 	if s.small.scale != 1 && !s.made {
-		// Region shares the pixels of m; it is closed before m changes.
-		part := m.Region(image.Rect(0, 0, s.small.cutW, s.small.cutH))
-		gocv.Resize(part, &s.sized, image.Pt(s.small.w, s.small.h), 0, 0, gocv.InterpolationArea)
-		part.Close()
+		shrink(*m, &s.sized, s.small)
 		m = &s.sized
 	}
 	if s.correct != nil {

@@ -1,0 +1,6 @@
+#include <stdint.h>
+
+// Three pixels become two, each way: every new one is the mean of the 1.5 × 1.5
+// it covers, rounded. from: packed, 3 bytes a pixel, stride bytes a row; w and h
+// of what comes out, w even; row: 9 * w / 2 numbers of scratch.
+void ShrinkThirds(const uint8_t *from, int stride, uint8_t *to, int w, int h, uint16_t *row);
