@@ -2,6 +2,7 @@ package card
 
 import (
 	"cmp"
+	"encoding/binary"
 	"errors"
 	"image"
 	"image/color"
@@ -24,24 +25,25 @@ import (
 // what was misread. OpenCV has a detector too, but Debian builds it without
 // its decoder.
 type Reader struct {
-	bgr, grey, dark, order gocv.Mat
+	bgr, grey, calm, dark, order gocv.Mat
 }
 
 // NewReader has read nothing.
 func NewReader() *Reader {
-	return &Reader{gocv.NewMat(), gocv.NewMat(), gocv.NewMat(), gocv.NewMat()}
+	return &Reader{gocv.NewMat(), gocv.NewMat(), gocv.NewMat(), gocv.NewMat(), gocv.NewMat()}
 }
 
 // Close frees what the reader holds.
 func (r *Reader) Close() error {
-	return errors.Join(r.bgr.Close(), r.grey.Close(), r.dark.Close(), r.order.Close())
+	return errors.Join(r.bgr.Close(), r.grey.Close(), r.calm.Close(), r.dark.Close(), r.order.Close())
 }
 
 // blocks are the sides of the squares whose mean parts dark from light, parts
 // of the picture's longer side: one for cards that are far, one for near ones.
 var blocks = []float64{.04, .14}
 
-// Read gives the players whose cards are in the picture, each once, sorted.
+// Read gives the players whose cards are in the picture, each once, sorted. The
+// frame may be grey, one byte a pixel, too.
 func (r *Reader) Read(f *pipeline.Frame) ([]string, error) {
 	if err := r.take(f); err != nil {
 		return nil, err
@@ -51,10 +53,12 @@ func (r *Reader) Read(f *pipeline.Frame) ([]string, error) {
 		return nil, err
 	}
 	pic := picture{pix, f.Width, f.Height}
+	// A sensor's noise has thousands of outlines.
+	gocv.GaussianBlur(r.grey, &r.calm, image.Pt(3, 3), 0, 0, gocv.BorderReplicate)
 	var ids []string
 	for _, part := range blocks {
 		block := int(part*float64(max(f.Width, f.Height)))/2*2 + 1
-		gocv.AdaptiveThreshold(r.grey, &r.dark, 255, gocv.AdaptiveThresholdMean, gocv.ThresholdBinaryInv, max(block, 3), 7)
+		gocv.AdaptiveThreshold(r.calm, &r.dark, 255, gocv.AdaptiveThresholdMean, gocv.ThresholdBinaryInv, max(block, 3), 7)
 		for _, text := range pic.codes(r.marks()) {
 			if id, ok := pipeline.CardPlayer(text); ok {
 				ids = append(ids, id)
@@ -68,8 +72,18 @@ func (r *Reader) Read(f *pipeline.Frame) ([]string, error) {
 var errFrame = errors.New("frame's pixels don't fit its size")
 
 func (r *Reader) take(f *pipeline.Frame) error {
-	if f.Width <= 0 || f.Height <= 0 || len(f.Pix) != 3*f.Width*f.Height {
+	n := f.Width * f.Height
+	if f.Width <= 0 || f.Height <= 0 || len(f.Pix) != n && len(f.Pix) != 3*n {
 		return errFrame
+	}
+	if len(f.Pix) == n {
+		if r.grey.Cols() != f.Width || r.grey.Rows() != f.Height {
+			r.grey.Close()
+			r.grey = gocv.NewMatWithSize(f.Height, f.Width, gocv.MatTypeCV8U)
+		}
+		p, err := r.grey.DataPtrUint8()
+		copy(p, f.Pix)
+		return err
 	}
 	if r.bgr.Cols() != f.Width || r.bgr.Rows() != f.Height {
 		r.bgr.Close()
@@ -107,10 +121,15 @@ func (r *Reader) marks() []mark {
 	if n == 0 {
 		return nil
 	}
+	order, err := r.order.DataPtrUint8() // four numbers an outline, 4 bytes each; one by one they cost a call each
+	if err != nil || len(order) < 16*n {
+		return nil
+	}
+	link := func(i, which int) int { return int(int32(binary.NativeEndian.Uint32(order[16*i+4*which:]))) }
 	// Of each outline: the next and previous beside it, the first inside it,
 	// the one around it.
-	in := func(i int) int { return int(r.order.GetVeciAt(0, i)[2]) }
-	beside := func(i int) int { return int(r.order.GetVeciAt(0, i)[0]) }
+	in := func(i int) int { return link(i, 2) }
+	beside := func(i int) int { return link(i, 0) }
 	largest := func(first int) (best int, area float64) {
 		best = -1
 		for i := first; i >= 0; i = beside(i) {
