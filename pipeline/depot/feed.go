@@ -558,3 +558,31 @@ func (f *Feed) watchFolders(tell *fsnotify.Watcher) {
 		return nil
 	})
 }
+
+// Brought reads a feed's record: the hash of what was brought from a key, or
+// nothing.
+func Brought(record string) (func(key string) string, error) {
+	all := map[string]brought{}
+	b, err := os.ReadFile(record)
+	if err == nil {
+		err = json.Unmarshal(b, &all)
+	}
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return nil, err
+	}
+	return func(key string) string { return all[nameOf(key)].Hash }, nil
+}
+
+// Peek fetches a small file of the inbox, which others stored without a
+// checksum of ours.
+func (d *Depot) Peek(ctx context.Context, key, path string) error {
+	if err := checkKey(key); err != nil {
+		return err
+	}
+	f, err := os.OpenFile(path, os.O_CREATE|os.O_EXCL|os.O_WRONLY, 0o600)
+	if err != nil {
+		return err
+	}
+	_, _, err = d.fetch(ctx, key, f)
+	return errors.Join(err, f.Close())
+}

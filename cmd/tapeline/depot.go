@@ -1,0 +1,222 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"io/fs"
+	"log/slog"
+	"os"
+	"path"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"tapeline/config"
+	"tapeline/pipeline/depot"
+	"tapeline/pipeline/inbox"
+	"tapeline/pipeline/jobs"
+	"tapeline/pipeline/ledger"
+)
+
+// feedRecord is the file in the work folder that says what of the store's inbox
+// was brought.
+const feedRecord = ".feed.json"
+
+// depot opens the store of files that several machines share; nil where there
+// is none.
+func (y *yard) depot(ctx context.Context) (*depot.Depot, error) {
+	if y.c.Clips == "" {
+		return nil, nil
+	}
+	return depot.Open(ctx, y.c.Clips)
+}
+
+// feed brings what is dropped in the store's inbox into an inbox folder.
+func (y *yard) feed(d *depot.Depot, st *jobs.Store, dir string, log *slog.Logger) *depot.Feed {
+	space, _ := config.ParseBytes(y.c.Limits.Space)
+	return &depot.Feed{
+		Depot: d, Inbox: dir, Record: filepath.Join(y.work, feedRecord), Kept: st.Kept,
+		Room: func(size int64) bool {
+			free, err := freeSpace(y.work)
+			return err != nil || free > uint64(space)+uint64(size)
+		},
+		Poll: y.c.Poll, Settle: y.c.Settle, Events: y.c.ClipsEvents, Log: log,
+	}
+}
+
+// lessonKey is where the store of files has a lesson that lies in the work
+// folder; empty: it doesn't.
+func (y *yard) lessonKey(l ledger.Lesson) string {
+	rel := l.Folder
+	if filepath.IsAbs(rel) {
+		var err error
+		if rel, err = filepath.Rel(resolved(y.work), resolved(l.Folder)); err != nil {
+			return ""
+		}
+	}
+	key := filepath.ToSlash(rel)
+	if !strings.HasPrefix(key, jobs.LessonsDir+"/") || strings.Count(key, "/") != 2 || path.Clean(key) != key {
+		return ""
+	}
+	return key
+}
+
+// clearing removes from the store of files what is to be forgotten.
+type clearing struct {
+	d    *depot.Depot
+	keys map[string]bool // all that was purged, for once more behind the rows
+	gone map[string]bool // clips, by hash
+}
+
+// clearings is nil without a store.
+func (y *yard) clearings(ctx context.Context) (*clearing, error) {
+	d, err := y.depot(ctx)
+	if d == nil || err != nil {
+		return nil, err
+	}
+	return &clearing{d, map[string]bool{}, map[string]bool{}}, nil
+}
+
+func (c *clearing) close() {
+	if c != nil {
+		_ = c.d.Close()
+	}
+}
+
+// purge removes a key and tells how many there were.
+func (c *clearing) purge(ctx context.Context, key string) (n int, err error) {
+	keys, err := c.d.Traces(ctx, key)
+	if err != nil {
+		return 0, err
+	}
+	for _, k := range keys {
+		if k == key || strings.HasPrefix(k, key+"/") {
+			n++
+		}
+	}
+	c.keys[key] = true
+	return n, c.d.Purge(ctx, key)
+}
+
+// away is jobs.Removal's.
+func (c *clearing) away() func(context.Context, *jobs.Clip) (int, error) {
+	if c == nil {
+		return nil
+	}
+	return func(ctx context.Context, clip *jobs.Clip) (int, error) {
+		c.gone[clip.Hash] = true
+		n, err := c.purge(ctx, "clips/"+clip.Hash)
+		if err != nil || clip.Stored == "" {
+			return n, err
+		}
+		m, err := c.purge(ctx, clip.Stored)
+		return n + m, err
+	}
+}
+
+// lessons removes the lessons of a player but for those that are others' by
+// now, and gives their number of files.
+func (c *clearing) lessons(ctx context.Context, y *yard, player string, mine, others []ledger.Lesson) (n int, err error) {
+	if c == nil {
+		return 0, nil
+	}
+	theirs := map[string]bool{}
+	for _, l := range others {
+		theirs[y.lessonKey(l)] = true
+	}
+	folders := map[string]bool{}
+	for _, l := range mine {
+		folders[y.lessonKey(l)] = true
+	}
+	keys, err := c.d.Traces(ctx, jobs.LessonsDir+"/"+player+"/")
+	if err != nil {
+		return 0, err
+	}
+	for _, k := range keys {
+		parts := strings.SplitN(k, "/", 4)
+		folders[strings.Join(parts[:min(3, len(parts))], "/")] = true
+	}
+	for key := range folders {
+		if theirs[key] {
+			continue
+		}
+		m, err := c.lesson(ctx, key)
+		if n += m; err != nil {
+			return n, err
+		}
+	}
+	return n, nil
+}
+
+// lesson removes the lesson at a key, if it has one.
+func (c *clearing) lesson(ctx context.Context, key string) (int, error) {
+	if c == nil || key == "" {
+		return 0, nil
+	}
+	return c.purge(ctx, key)
+}
+
+// drops removes what lies in the store's inbox for a player: what its place,
+// its name or its notes say is his, and what the queue knew to be.
+func (c *clearing) drops(ctx context.Context, y *yard, player string, r jobs.Removal) (clips, files int, err error) {
+	if c == nil {
+		return 0, 0, nil
+	}
+	keys, err := c.d.Traces(ctx, depot.Inbox+"/")
+	if err != nil {
+		return 0, 0, err
+	}
+	brought, err := depot.Brought(filepath.Join(y.work, feedRecord))
+	if err != nil {
+		return 0, 0, err
+	}
+	dir, err := os.MkdirTemp("", "tapeline-")
+	if err != nil {
+		return 0, 0, err
+	}
+	defer os.RemoveAll(dir)
+	stem := func(key string) string { return strings.TrimSuffix(key, path.Ext(key)) }
+	his := map[string]bool{} // stems
+	for _, k := range keys {
+		side, note := "", stem(k)+".yaml"
+		if slices.Contains(keys, note) {
+			side = filepath.Join(dir, "note.yaml")
+			_ = os.Remove(side)
+			if err := c.d.Peek(ctx, note, side); errors.Is(err, fs.ErrNotExist) {
+				side = "" // only its earlier versions are there
+			} else if err != nil {
+				return 0, 0, err
+			}
+		}
+		if r.Drops(player, filepath.FromSlash(strings.TrimPrefix(k, depot.Inbox+"/")), side) || c.gone[brought(k)] {
+			his[stem(k)] = true
+		}
+	}
+	for _, k := range keys {
+		if !his[stem(k)] {
+			continue
+		}
+		n, err := c.purge(ctx, k)
+		if err != nil {
+			return clips, files, err
+		}
+		if files += n; inbox.IsClip(k) {
+			clips++
+		}
+	}
+	return clips, files, nil
+}
+
+// again purges once more what a worker may have stored until the rows were
+// gone.
+func (c *clearing) again(ctx context.Context) error {
+	if c == nil {
+		return nil
+	}
+	for key := range c.keys {
+		if err := c.d.Purge(ctx, key); err != nil {
+			return err
+		}
+	}
+	return nil
+}
