@@ -188,6 +188,11 @@ func (y *yard) forgets(ctx context.Context, player string) (out forgotten, err e
 			}
 		}
 	}
+	far, err := y.clearings(ctx)
+	if err != nil {
+		return out, err
+	}
+	defer far.close()
 	for _, l := range mine {
 		if err := y.removeLesson(l, &out); err != nil {
 			return out, err
@@ -205,20 +210,32 @@ func (y *yard) forgets(ctx context.Context, player string) (out forgotten, err e
 		if err != nil {
 			return out, err
 		}
-		gone, err := st.Forget(ctx, player, jobs.Removal{Work: y.work, Inboxes: inboxes, Known: y.inRoster(), Note: note,
+		removal := jobs.Removal{Work: y.work, Inboxes: inboxes, Known: y.inRoster(), Note: note, Away: far.away(),
 			Theirs: func(hash string) bool {
 				return slices.ContainsFunc(others, func(l ledger.Lesson) bool { return l.Clip == hash })
-			}})
+			}}
+		gone, err := st.Forget(ctx, player, removal)
 		if out.Originals, out.Files = gone.Clips, out.Files+max(0, gone.Files-gone.Clips); err != nil {
 			return out, err
 		}
 		out.Look = append(out.Look, gone.Look...)
+		clips, files, err := far.drops(ctx, y, player, removal)
+		if out.Originals, out.Files = out.Originals+clips, out.Files+max(0, files-clips); err != nil {
+			return out, err
+		}
+	}
+	stored, err := far.lessons(ctx, y, player, mine, others)
+	if out.Files += stored; err != nil {
+		return out, err
 	}
 	// Folders of the player's own. A lesson in them may have become another's.
 	for _, dir := range []string{filepath.Join(y.work, jobs.ArchiveDir, player), filepath.Join(y.work, jobs.LessonsDir, player)} {
 		if err := removeBut(dir, others, &out); err != nil {
 			return out, err
 		}
+	}
+	if err := far.again(ctx); err != nil {
+		return out, err
 	}
 	if err := y.traces(player, at.file, &out); err != nil {
 		return out, err
@@ -387,6 +404,11 @@ func (y *yard) retire(ctx context.Context, st *jobs.Store, book *ledger.Ledger) 
 	if err != nil {
 		return 0, 0, err
 	}
+	far, err := y.clearings(ctx)
+	if err != nil {
+		return 0, 0, err
+	}
+	defer far.close()
 	var ids []string
 	var files forgotten
 	for _, l := range all {
@@ -396,9 +418,12 @@ func (y *yard) retire(ctx context.Context, st *jobs.Store, book *ledger.Ledger) 
 		if err := y.removeLesson(l, &files); err != nil {
 			return 0, 0, err
 		}
+		if _, err := far.lesson(ctx, y.lessonKey(l)); err != nil {
+			return 0, 0, err
+		}
 		ids = append(ids, l.Clip)
 	}
-	gone, err := st.Old(ctx, y.work, day, func(hash string) bool {
+	gone, err := st.Old(ctx, jobs.Removal{Work: y.work, Away: far.away()}, day, func(hash string) bool {
 		return slices.ContainsFunc(all, func(l ledger.Lesson) bool { return l.Clip == hash && l.Day >= day })
 	})
 	if err != nil || len(ids)+gone.Clips == 0 {
