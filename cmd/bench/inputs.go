@@ -17,9 +17,10 @@ type input struct {
 	codec        []string
 }
 
+// A phone takes about 50 Mbit/s for 4K at 60 frames a second, from memory.
 var (
 	h264 = []string{"-c:v", "libx264", "-preset", "veryfast", "-crf", "19"}
-	hevc = []string{"-c:v", "libx265", "-preset", "ultrafast", "-crf", "22", "-x265-params", "log-level=error", "-tag:v", "hvc1"}
+	hevc = []string{"-c:v", "libx265", "-preset", "ultrafast", "-b:v", "50M", "-x265-params", "log-level=error", "-tag:v", "hvc1"}
 )
 
 var inputs = []input{
@@ -35,9 +36,6 @@ func (in input) make(samples, cache string) (string, error) {
 	path := filepath.Join(cache, in.name+".mp4")
 	if _, err := os.Stat(path); err == nil {
 		return path, nil
-	}
-	if err := os.MkdirAll(cache, 0o777); err != nil {
-		return "", err
 	}
 	picture := ""
 	if in.rate > 60 {

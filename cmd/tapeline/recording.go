@@ -19,9 +19,7 @@ import (
 // scanned looks through a long recording for what may be swings, and whose.
 func scanned(ctx context.Context, c pipeline.Clip, tell pipeline.Progress) (long.Recording, error) {
 	o := long.Options{Clip: c, Progress: tell,
-		Open: func(ctx context.Context, maxSide int, rate float64) (pipeline.Source, error) {
-			return clip.Open(ctx, c, clip.Options{MaxSide: maxSide, Rate: rate})
-		}}
+		Look: func(ctx context.Context, looks ...pipeline.Look) error { return clip.LookThrough(ctx, c, looks...) }}
 	if c.HasAudio {
 		o.Sound = func(ctx context.Context, rate, size int, each func(samples []float32, start float64) error) error {
 			return clip.EachSound(ctx, c, rate, size, each)

@@ -5,7 +5,7 @@
 //
 // A recording passes these stages:
 //
-//  1. small pictures, 30 a second: what moves beyond the camera (detect/camera); a few a second: number cards (detect/card)
+//  1. small pictures, 30 a second: what moves beyond light, noise and a hand's shaking; a few a second: number cards (detect/card)
 //  2. sharp sounds (detect/sound), in pieces
 //  3. bursts: motion that is several times that of the seconds around it, and
 //     cracks with more motion than usual
@@ -15,13 +15,10 @@ package long
 import (
 	"cmp"
 	"context"
-	"errors"
-	"io"
 	"math"
 	"slices"
 	"sort"
 
-	"tapeline/detect/camera"
 	"tapeline/detect/card"
 	"tapeline/detect/sound"
 	"tapeline/pipeline"
@@ -37,9 +34,9 @@ func Is(c pipeline.Clip) bool { return c.Duration > Least }
 // Options of Scan.
 type Options struct {
 	Clip pipeline.Clip
-	// Open gives the frames of the recording: the longer side at most maxSide
-	// pixels, at most rate a second of presentation time.
-	Open func(ctx context.Context, maxSide int, rate float64) (pipeline.Source, error)
+	// Look goes through the recording once and hands its pictures to all looks,
+	// to each on a goroutine of its own.
+	Look func(ctx context.Context, looks ...pipeline.Look) error
 	// Sound hands on the sound in pieces of size samples, mono, rate a second,
 	// with the presentation time of each piece's first sample. nil: no sound.
 	Sound    func(ctx context.Context, rate, size int, each func(samples []float32, start float64) error) error
@@ -73,10 +70,11 @@ const (
 func Scan(ctx context.Context, o Options) (Recording, error) {
 	var r Recording
 	k := math.Max(1, o.Clip.TimeFactor)
-	moves, err := look(ctx, &o, k, &r)
+	moves, seen, err := look(ctx, &o, k)
 	if err != nil {
 		return r, err
 	}
+	r.Cards = seen
 	var cracks []float64
 	if o.Sound != nil && k == 1 {
 		if cracks, err = listen(ctx, &o); err != nil {
@@ -88,57 +86,28 @@ func Scan(ctx context.Context, o Options) (Recording, error) {
 	return r, nil
 }
 
-// move is the motion between two pictures, see moved; t is the presentation time of the later one.
+// move is the motion between two pictures, see motion; t is the presentation time of the later one.
 type move struct{ t, e float64 }
 
-// look fills in the cards and gives the motion of the whole recording.
-func look(ctx context.Context, o *Options, k float64, r *Recording) (moves []move, err error) {
-	src, err := o.Open(ctx, card.Side, motionRate/k)
-	if err != nil {
-		return nil, err
-	}
-	defer src.Close()
+// look gives the cards and the motion of the whole recording.
+func look(ctx context.Context, o *Options, k float64) (moves []move, seen []card.Sighting, err error) {
 	cards := card.NewReader()
 	defer cards.Close()
-	grey, cam := camera.NewGrey(), camera.New()
-	defer grey.Close()
-	defer cam.Close()
-	var small shrunk
-	due := math.Inf(-1)
-	for {
-		if err := ctx.Err(); err != nil {
-			return nil, err
-		}
-		f, err := src.Next()
-		if errors.Is(err, io.EOF) {
-			return moves, nil
-		}
-		if err != nil {
-			return nil, err
-		}
-		o.Progress.Tell("scan", int(f.PTS), int(o.Clip.Duration))
-		if f.PTS >= due {
-			due = math.Max(due, f.PTS-1/card.Rate) + 1/card.Rate
+	var m motion
+	err = o.Look(ctx,
+		pipeline.Look{Side: motionSide, Rate: motionRate / k, Each: func(f *pipeline.Frame) error {
+			o.Progress.Tell("scan", int(f.PTS), int(o.Clip.Duration))
+			moves = append(moves, move{f.PTS, m.next(f)})
+			return nil
+		}},
+		pipeline.Look{Side: card.Side, Rate: card.Rate, Each: func(f *pipeline.Frame) error {
 			ids, err := cards.Read(f)
-			if err != nil {
-				return nil, err
-			}
 			for _, id := range ids {
-				r.Cards = append(r.Cards, card.Sighting{T: f.PTS, ID: id})
+				seen = append(seen, card.Sighting{T: f.PTS, ID: id})
 			}
-		}
-		if err := grey.Take(small.of(f, motionSide)); err != nil {
-			return nil, err
-		}
-		if _, err := cam.Step(grey, nil); err != nil {
-			return nil, err
-		}
-		e, err := moved(grey, cam.Between())
-		if err != nil {
-			return nil, err
-		}
-		moves = append(moves, move{f.PTS, e})
-	}
+			return err
+		}})
+	return moves, seen, err
 }
 
 // listen gives the times of the sharp sounds.
@@ -314,35 +283,4 @@ func (u *usual) median() float64 {
 		return 0
 	}
 	return u.sorted[len(u.sorted)/2]
-}
-
-// shrunk is a picture made small by a whole number.
-type shrunk struct{ f pipeline.Frame }
-
-// of is f with its longer side near side; it is valid until the next call.
-func (s *shrunk) of(f *pipeline.Frame, side int) *pipeline.Frame {
-	k := (max(f.Width, f.Height) + side/2) / side
-	if k <= 1 || len(f.Pix) != 3*f.Width*f.Height {
-		return f
-	}
-	w, h := f.Width/k, f.Height/k
-	if len(s.f.Pix) != 3*w*h {
-		s.f.Pix = make([]byte, 3*w*h)
-	}
-	s.f.Index, s.f.PTS, s.f.Width, s.f.Height, s.f.Scale = f.Index, f.PTS, w, h, f.Scale*float64(k)
-	o := 0
-	for y := range h {
-		for x := range w {
-			var b, g, r int
-			for j := range k {
-				row := f.Pix[3*((y*k+j)*f.Width+x*k):][:3*k]
-				for i := 0; i < 3*k; i += 3 {
-					b, g, r = b+int(row[i]), g+int(row[i+1]), r+int(row[i+2])
-				}
-			}
-			s.f.Pix[o], s.f.Pix[o+1], s.f.Pix[o+2] = uint8(b/(k*k)), uint8(g/(k*k)), uint8(r/(k*k))
-			o += 3
-		}
-	}
-	return &s.f
 }

@@ -1,73 +1,60 @@
 package long
 
-import (
-	"math"
-
-	"tapeline/detect/camera"
-	"tapeline/pipeline"
-)
+import "tapeline/pipeline"
 
 const (
-	noise   = 10  // grey levels of difference that are noise
-	shift   = .7  // of a pixel: what so small a one would explain is no motion
-	maxGain = 1.5 // more is a cut, not the exposure
+	noise = 10  // grey levels of difference that are noise
+	shift = 7   // tenths of a pixel: what so small a one would explain is no motion
+	most  = 1.5 // times the light: more is a cut, not the exposure
 )
 
-// moved is how much differs between the last two frames g has taken beyond the
-// camera's motion, the light, the noise, and what edges make of a camera's
-// motion that is known to part of a pixel only: grey levels, mean of all
-// pixels. A swing hides and uncovers whole places, a hand that shakes only
-// moves edges. step maps the previous frame's pixels into this one's (full
-// size).
-func moved(g *camera.Grey, step pipeline.Camera) (float64, error) {
-	prev, ok := g.Before()
-	if !ok {
-		return 0, nil
+// motion keeps the last picture.
+type motion struct {
+	was       []byte
+	w, h, sum int
+}
+
+// next is how much differs between the last two pictures, grey, beyond the
+// light, the noise, and what a shift by a part of a pixel makes of edges: grey
+// levels, mean of all pixels. A swing hides and uncovers whole places, a hand
+// that holds the phone only moves edges.
+func (m *motion) next(f *pipeline.Frame) float64 {
+	is := f.Pix
+	w, h, sum, e := f.Width, f.Height, 0, 0.
+	for _, v := range is {
+		sum += int(v)
 	}
-	cur := g.Now()
-	was, err := prev.DataPtrUint8()
-	if err != nil {
-		return 0, err
+	if m.w == w && m.h == h {
+		e = m.moved(is, sum)
 	}
-	is, err := cur.DataPtrUint8()
-	if err != nil {
-		return 0, err
+	m.was, m.w, m.h, m.sum = append(m.was[:0], is...), w, h, sum
+	return e
+}
+
+func (m *motion) moved(is []byte, sum int) float64 {
+	const one = 3 << 10 // divisible by what follows
+	gain := one
+	if m.sum > 0 {
+		gain = min(one*most, max(one/most, one*sum/m.sum))
 	}
-	w, h, s := cur.Cols(), cur.Rows(), g.Scale()
-	// The way back is a similarity too: two points tell it.
-	o, x := step.Invert(pipeline.Point{X: .5 * s, Y: .5 * s}), step.Invert(pipeline.Point{X: 1.5 * s, Y: .5 * s})
-	ax, bx := (x.X-o.X)/s, (x.Y-o.Y)/s
-	ox, oy := o.X/s-.5, o.Y/s-.5
-	var a, b float64
-	for i := range is {
-		a, b = a+float64(was[i]), b+float64(is[i])
-	}
-	gain := 1.
-	if a > 0 {
-		gain = math.Min(maxGain, math.Max(1/maxGain, b/a))
-	}
-	sum := 0.
-	for j := 1; j < h-1; j++ {
+	w, total := m.w, 0
+	for j := 1; j < m.h-1; j++ {
+		was, wasBelow := m.was[j*w:][:w], m.was[(j+1)*w:][:w]
+		above, row, below := is[(j-1)*w:][:w], is[j*w:][:w], is[(j+1)*w:][:w]
 		for i := 1; i < w-1; i++ {
-			px, py := ox+ax*float64(i)-bx*float64(j), oy+bx*float64(i)+ax*float64(j)
-			fx, fy := int(math.Floor(px)), int(math.Floor(py))
-			if fx < 0 || fy < 0 || fx+1 >= w || fy+1 >= h {
-				continue // what came in at the edge has nothing to be compared with
-			}
-			u, v := px-float64(fx), py-float64(fy)
-			k := fy*w + fx
-			p, q, r, t := float64(was[k]), float64(was[k+1]), float64(was[k+w]), float64(was[k+w+1])
-			k = j*w + i
-			d := math.Abs(gain*((1-v)*((1-u)*p+u*q)+v*((1-u)*r+u*t))-float64(is[k])) - noise
+			p := int(was[i])
+			d := abs(gain*p-one*int(row[i])) - noise*one
 			if d <= 0 {
 				continue
 			}
-			edge := math.Abs(float64(is[k+1])-float64(is[k-1])) + math.Abs(float64(is[k+w])-float64(is[k-w])) // twice the slope
-			before := math.Abs(q-p) + math.Abs(r-p)
-			if d -= shift * math.Max(edge/2, before); d > 0 {
-				sum += d
+			slope := (abs(int(row[i+1])-int(row[i-1])) + abs(int(below[i])-int(above[i]))) * one / 2
+			before := (abs(int(was[i+1])-p) + abs(int(wasBelow[i])-p)) * one
+			if d -= max(slope, before) * shift / 10; d > 0 {
+				total += d
 			}
 		}
 	}
-	return sum / float64(w*h), nil
+	return float64(total) / one / float64(w*m.h)
 }
+
+func abs(v int) int { return max(v, -v) }
