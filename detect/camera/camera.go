@@ -33,6 +33,15 @@ const (
 
 var flow = Flow{Window: 21, Levels: 4, Back: .7}
 
+// The map of the frame before tells nearly where a point is: half the levels,
+// and half the time, find it. Where that loses more than slack of the points
+// that arrived in the frame before, the camera jerked, and all levels look; also
+// where there was no map of the frame before.
+const (
+	nearLevels = 2
+	slack      = .1
+)
+
 // Follower follows the camera through the frames of one window, in order. The
 // first frame given with a pose is the key frame. Close it.
 type Follower struct {
@@ -49,6 +58,7 @@ type Follower struct {
 	was      []gocv.Point2f  // the corners in the previous frame
 	wasOK    []bool          //
 	step     pipeline.Camera // previous frame → this one
+	arrived  int             // corners found in it again, the batter's too
 	keys     int
 	lost     int
 }
@@ -123,8 +133,7 @@ func (f *Follower) Step(g *Grey, pose *pipeline.Pose) (pipeline.Camera, error) {
 	if err := f.now.Build(g.Now(), flow); err != nil {
 		return f.lastOut, err
 	}
-	inv := f.last.inverse()
-	to, ok, err := flow.Follow(f.key, f.now, f.pts, inv.point, f.last.point)
+	to, ok, err := f.arrive()
 	if err != nil {
 		return f.lastOut, err
 	}
@@ -180,6 +189,22 @@ func (f *Follower) Step(g *Grey, pose *pipeline.Pose) (pipeline.Camera, error) {
 	return f.lastOut, nil
 }
 
+// arrive follows the key's corners into the present picture.
+func (f *Follower) arrive() (to []gocv.Point2f, ok []bool, err error) {
+	inv, near := f.last.inverse(), flow
+	near.Levels = nearLevels
+	if to, ok, err = near.Follow(f.key, f.now, f.pts, inv.point, f.last.point); err != nil {
+		return nil, nil, err
+	}
+	if f.lost > 0 || float64(count(ok)) < (1-slack)*float64(f.arrived) {
+		if to, ok, err = flow.Follow(f.key, f.now, f.pts, inv.point, f.last.point); err != nil {
+			return nil, nil, err
+		}
+	}
+	f.arrived = count(ok)
+	return to, ok, nil
+}
+
 // full is a map of work pixels, centres at 0, as one of full-size pixels,
 // centres at .5, a work pixel being scale of them.
 func full(m sim, scale float64) pipeline.Camera {
@@ -224,7 +249,7 @@ func (f *Follower) newKey(g *Grey, pose *pipeline.Pose) error {
 			}
 		}
 	}
-	f.was, f.wasOK = f.pts, make([]bool, len(f.pts))
+	f.arrived, f.was, f.wasOK = len(f.pts), f.pts, make([]bool, len(f.pts))
 	for i := range f.wasOK {
 		f.wasOK[i] = true
 	}
