@@ -31,6 +31,8 @@ func TestMain(m *testing.M) {
 	switch os.Getenv("JOBS_TEST") {
 	case "daemon":
 		os.Exit(daemon())
+	case "carrier":
+		os.Exit(carrier())
 	case "reader":
 		os.Exit(readerMain(os.Args[1], os.Args[2]))
 	case "scanner":

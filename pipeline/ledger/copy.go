@@ -3,6 +3,7 @@ package ledger
 import (
 	"context"
 	"database/sql"
+	"errors"
 
 	"tapeline/pipeline/internal/rows"
 )
@@ -47,4 +48,43 @@ func Copy(ctx context.Context, from, to *Ledger, player string) error {
 		}
 		return nil
 	})
+}
+
+// Carried is what came of one table of a ledger that is moved.
+type Carried = rows.Count
+
+// Carry brings all of the ledger over to another, which is empty or has nothing
+// but rows of this one, and then compares all of both, row by row and column by
+// column. What differs is an error that names table and key, and stays as it is.
+// It goes on where it was cut off. Who calls is the only sender of both.
+func (l *Ledger) Carry(ctx context.Context, to *Ledger, tell func(table string, rows int)) (out []Carried, err error) {
+	fail := func(err error) error {
+		var d *rows.Differs
+		if errors.As(err, &d) {
+			return fault(to.path, "the ledger there has rows that are not from "+l.path+": "+d.Error(), "name an empty database", d)
+		}
+		return fault(l.path, "the ledger can't be moved: "+err.Error(), "run the command again: it goes on", err)
+	}
+	var tables []rows.Table
+	for _, p := range parts {
+		tables = append(tables, p.Table)
+	}
+	tx, err := l.db.BeginTx(ctx, nil) // of SQLite: nobody else writes meanwhile
+	if err != nil {
+		return nil, fail(err)
+	}
+	defer func() { _ = tx.Rollback() }()
+	if out, err = rows.Move(ctx, tx, to.write, to.state, tables, tell); err != nil {
+		return nil, fail(err)
+	}
+	return out, nil
+}
+
+// state is the ledger as it is at one moment, for reading.
+func (l *Ledger) state(ctx context.Context) (*sql.Tx, error) {
+	o := &sql.TxOptions{ReadOnly: true}
+	if l.base != nil {
+		o.Isolation = sql.LevelRepeatableRead
+	}
+	return l.db.BeginTx(ctx, o)
 }

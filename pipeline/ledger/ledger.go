@@ -8,6 +8,7 @@ import (
 	"encoding/hex"
 	"errors"
 	"fmt"
+	"path/filepath"
 	"slices"
 	"strings"
 	"time"
@@ -368,7 +369,7 @@ func (l *Ledger) Lessons(ctx context.Context, player string) (out []Lesson, err 
 				failed = each(ctx, tx, query, []any{player}, f)
 			}
 		}
-		if out, failed = heads(ctx, tx, which, player); failed == nil {
+		if out, failed = l.heads(ctx, tx, which, player); failed == nil {
 			for i := range out {
 				at[out[i].Clip] = i
 			}
@@ -438,13 +439,16 @@ func (l *Ledger) Lessons(ctx context.Context, player string) (out []Lesson, err 
 }
 
 // heads reads lessons without what belongs to them.
-func heads(ctx context.Context, tx *sql.Tx, which, arg string) (out []Lesson, err error) {
+func (l *Ledger) heads(ctx context.Context, tx *sql.Tx, which, arg string) (out []Lesson, err error) {
 	err = each(ctx, tx, `SELECT l.id, l.player, l.name, l.family, l.day, l.day_assumed, l.view, l.bats, l.height_cm, l.folder, l.report_schema, l.created, l.updated
 		FROM lessons l`+which+`ORDER BY l.player, l.day, l.created, l.id`, []any{arg}, func(scan func(...any) error) error {
 		les := Lesson{Bands: []pipeline.Band{}}
 		var family, created, updated string
 		if err := scan(&les.Clip, &les.Player, &les.Name, &family, &les.Day, &les.DayAssumed, &les.View, &les.Bats, &les.HeightCM, &les.Folder, &les.Schema, &created, &updated); err != nil {
 			return err
+		}
+		if l.under != "" && !filepath.IsAbs(les.Folder) {
+			les.Folder = filepath.Join(l.under, les.Folder)
 		}
 		var a, b error
 		les.Created, a = time.Parse(time.RFC3339, created)
@@ -459,7 +463,7 @@ func heads(ctx context.Context, tx *sql.Tx, which, arg string) (out []Lesson, er
 // Heads are all lessons as Lessons gives them, without bands and swings.
 func (l *Ledger) Heads(ctx context.Context) (out []Lesson, err error) {
 	err = l.read(ctx, func(tx *sql.Tx) error {
-		out, err = heads(ctx, tx, ` WHERE $1 = '' `, "")
+		out, err = l.heads(ctx, tx, ` WHERE $1 = '' `, "")
 		return err
 	})
 	return out, err
@@ -468,7 +472,7 @@ func (l *Ledger) Heads(ctx context.Context) (out []Lesson, err error) {
 // Head is one lesson by its clip, without bands and swings.
 func (l *Ledger) Head(ctx context.Context, clip string) (les Lesson, ok bool, err error) {
 	err = l.read(ctx, func(tx *sql.Tx) error {
-		out, err := heads(ctx, tx, ` WHERE l.id = $1 `, clip)
+		out, err := l.heads(ctx, tx, ` WHERE l.id = $1 `, clip)
 		if len(out) == 1 {
 			les, ok = out[0], true
 		}
@@ -479,12 +483,12 @@ func (l *Ledger) Head(ctx context.Context, clip string) (les Lesson, ok bool, er
 
 // read runs f on one state of the ledger. On PostgreSQL f may run several times.
 func (l *Ledger) read(ctx context.Context, f func(*sql.Tx) error) error {
-	options, again := &sql.TxOptions{ReadOnly: true}, func(_ context.Context, f func() error) error { return f() }
+	again := func(_ context.Context, f func() error) error { return f() }
 	if l.base != nil {
-		options.Isolation, again = sql.LevelRepeatableRead, postgres.Patiently
+		again = postgres.Patiently
 	}
 	if err := again(ctx, func() error {
-		tx, err := l.db.BeginTx(ctx, options)
+		tx, err := l.state(ctx)
 		if err != nil {
 			return err
 		}

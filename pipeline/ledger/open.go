@@ -38,7 +38,13 @@ type Ledger struct {
 	db   *sql.DB
 	path string         // where it is, as it may be told
 	base *postgres.Base // nil: SQLite
+
+	under string // see Under
 }
+
+// Under says where folders of lessons lie that are written relative: those of
+// several machines, each of which has them below its own work folder.
+func (l *Ledger) Under(dir string) { l.under = dir }
 
 // Open opens the ledger at path, bringing one of an older version up to this
 // one. A file that isn't a ledger, is damaged or was written by a newer version

@@ -13,7 +13,7 @@ import (
 // are looked at.
 func (l *Ledger) Shown(ctx context.Context) (out []Lesson, err error) {
 	err = l.read(ctx, func(tx *sql.Tx) error {
-		if out, err = heads(ctx, tx, ` WHERE $1 = '' `, ""); err != nil {
+		if out, err = l.heads(ctx, tx, ` WHERE $1 = '' `, ""); err != nil {
 			return err
 		}
 		at := make(map[string]*Lesson, len(out))

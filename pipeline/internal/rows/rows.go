@@ -361,3 +361,45 @@ func (r *reader) whole(ctx context.Context, to Writer) (c Count, err error) {
 	})
 	return c, err
 }
+
+// Move carries tables over and then reads every row of them from both sides. First
+// of all it looks whether there is anything at the other end that isn't from here:
+// then it is a *Differs, and nothing was changed. It can be done again where it was
+// cut off. tell is told how many rows of a table are through.
+func Move(ctx context.Context, from *sql.Tx, to Writer, look func(context.Context) (*sql.Tx, error), tables []Table, tell func(table string, rows int)) (out []Count, err error) {
+	compare := func(within bool) (out []Count, err error) {
+		tx, err := look(ctx)
+		if err != nil {
+			return nil, err
+		}
+		defer func() { err = errors.Join(err, tx.Rollback()) }()
+		for _, t := range tables {
+			c, err := Compare(ctx, from, tx, t, within)
+			if err != nil {
+				return nil, err
+			}
+			out = append(out, c)
+		}
+		return out, nil
+	}
+	if _, err := compare(true); err != nil {
+		return nil, err
+	}
+	added := map[string]int{}
+	for _, t := range tables {
+		c, err := Carry(ctx, from, to, t, "", nil, func(rows int) {
+			if tell != nil {
+				tell(t.Name, rows)
+			}
+		})
+		if err != nil {
+			return nil, err
+		}
+		added[t.Name] = c.Added
+	}
+	out, err = compare(false)
+	for i := range out {
+		out[i].Added = added[out[i].Table]
+	}
+	return out, err
+}
