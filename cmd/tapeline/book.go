@@ -22,20 +22,28 @@ type book struct {
 	file string
 	url  string // of the database, its password in it: for the driver alone
 	told string // what may be said of it
+
+	under string // folder below which lessons of several machines lie here; empty: there is one machine
 }
 
 // bookOf is the ledger as the flag says, as the configuration says, or among the
 // lessons in out.
-func bookOf(flag string, c config.Config, out string) (book, error) {
+func bookOf(flag string, c config.Config, out string) (b book, err error) {
+	if c.Clips != "" {
+		if b.under, err = filepath.Abs(c.Work); err != nil {
+			return book{}, usage("work: %v", err)
+		}
+	}
 	if flag == "" && c.Store != "" {
-		url, err := c.StoreURL()
-		if err != nil {
+		if b.url, err = c.StoreURL(); err != nil {
 			return book{}, usage("%v", err)
 		}
-		return book{url: url, told: jobs.StoreName(url)}, nil
+		b.told = jobs.StoreName(b.url)
+		return b, nil
 	}
-	file := cmp.Or(flag, c.Ledger, filepath.Join(out, ledger.File))
-	return book{file: file, told: file}, nil
+	b.file = cmp.Or(flag, c.Ledger, filepath.Join(out, ledger.File))
+	b.told = b.file
+	return b, nil
 }
 
 // String tells no password.
@@ -45,19 +53,31 @@ func (b book) String() string { return b.told }
 func (b book) GoString() string { return b.told }
 
 // open opens a ledger that is there.
-func (b book) open(ctx context.Context) (*ledger.Ledger, error) {
+func (b book) open(ctx context.Context) (l *ledger.Ledger, err error) {
 	if b.url != "" {
-		return ledger.OpenPostgres(ctx, b.url)
+		l, err = ledger.OpenPostgres(ctx, b.url)
+	} else {
+		l, err = ledger.Open(ctx, b.file)
 	}
-	return ledger.Open(ctx, b.file)
+	return b.here(l, err)
+}
+
+// here has a ledger tell of folders of this machine.
+func (b book) here(l *ledger.Ledger, err error) (*ledger.Ledger, error) {
+	if err == nil {
+		l.Under(b.under)
+	}
+	return l, err
 }
 
 // create opens the ledger and makes one where there is none.
-func (b book) create(ctx context.Context) (*ledger.Ledger, error) {
+func (b book) create(ctx context.Context) (l *ledger.Ledger, err error) {
 	if b.url != "" {
-		return ledger.CreatePostgres(ctx, b.url)
+		l, err = ledger.CreatePostgres(ctx, b.url)
+	} else {
+		l, err = ledger.Create(ctx, b.file)
 	}
-	return ledger.Create(ctx, b.file)
+	return b.here(l, err)
 }
 
 // there is false where there is no ledger yet; what else is wrong with it the
@@ -142,10 +162,16 @@ func (y *yard) store(ctx context.Context, make bool) (*jobs.Store, error) {
 	if err != nil {
 		return nil, usage("%v", err)
 	}
+	var st *jobs.Store
 	if url != "" {
-		return jobs.OpenPostgres(ctx, url)
+		st, err = jobs.OpenPostgres(ctx, url)
+	} else {
+		st, err = jobs.OpenSQLite(ctx, filepath.Join(y.work, jobs.StoreFile))
 	}
-	return jobs.OpenSQLite(ctx, filepath.Join(y.work, jobs.StoreFile))
+	if err == nil && y.c.Clips != "" {
+		st.Share(y.work)
+	}
+	return st, err
 }
 
 // storeThere tells whether there is a store.

@@ -141,7 +141,7 @@ func newDesk(t testing.TB) *deskBarn {
 // again does what waits.
 func (b *deskBarn) again() jobs.Summary {
 	b.t.Helper()
-	e, err := b.y.engine(b.st, nil, slog.New(slog.DiscardHandler))
+	e, err := b.y.engine(b.st, nil, nil, slog.New(slog.DiscardHandler))
 	if err != nil {
 		b.t.Fatal(err)
 	}

@@ -120,7 +120,7 @@ func yardOnce(t *testing.T, conf string) {
 		t.Fatal(err)
 	}
 	defer st.Close()
-	e, err := y.engine(st, nil, slog.New(slog.DiscardHandler))
+	e, err := y.engine(st, nil, nil, slog.New(slog.DiscardHandler))
 	if err != nil {
 		t.Fatal(err)
 	}

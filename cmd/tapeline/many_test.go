@@ -104,7 +104,7 @@ func TestFortyAtOnce(t *testing.T) {
 		}
 		return fakeLesson(arg("--out"), clip)
 	}
-	e, err := y.engine(st, nil, slog.New(slog.DiscardHandler))
+	e, err := y.engine(st, nil, nil, slog.New(slog.DiscardHandler))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -47,15 +47,39 @@ func nightly(ctx context.Context, s streams, args []string) error {
 		return err
 	}
 	defer st.Close()
-	e, err := y.engine(st, dirs, y.log(s.err))
+	log := y.log(s.err)
+	d, err := y.depot(ctx)
 	if err != nil {
 		return err
+	}
+	feed := func() (int, error) { return 0, nil }
+	if d != nil {
+		defer d.Close()
+		in, err := y.inboxes(dirs)
+		if err != nil {
+			return err
+		}
+		f := y.feed(d, st, in[0], log)
+		feed = func() (int, error) { return f.Once(ctx) }
+	}
+	e, err := y.engine(st, d, dirs, log)
+	if err != nil {
+		return err
+	}
+	if _, err := feed(); err != nil {
+		return y.busy(err)
 	}
 	sum, err := e.Once(ctx)
 	if err != nil {
 		return y.busy(err)
 	}
-	p, err := y.makePost(ctx, y.log(s.err))
+	// What is kept now goes from there.
+	left, err := feed()
+	if err != nil {
+		return y.busy(err)
+	}
+	sum.Left += left
+	p, err := y.makePost(ctx, log)
 	if err != nil {
 		return err
 	}
@@ -63,7 +87,7 @@ func nightly(ctx context.Context, s streams, args []string) error {
 	if !asJSON {
 		y.printSummary(s, sum)
 	}
-	left, err := p.night(ctx, s, st, asJSON)
+	posted, err := p.night(ctx, s, st, asJSON)
 	if err != nil {
 		return err
 	}
@@ -74,15 +98,15 @@ func nightly(ctx context.Context, s streams, args []string) error {
 		if err := json.NewEncoder(s.out).Encode(struct {
 			jobs.Summary
 			nightlyPost
-		}{sum, left}); err != nil {
+		}{sum, posted}); err != nil {
 			return err
 		}
 	}
 	if err := verdict(sum); err != nil {
 		return err
 	}
-	if left.Sent != nil {
-		return sendVerdict(*left.Sent)
+	if posted.Sent != nil {
+		return sendVerdict(*posted.Sent)
 	}
 	return nil
 }

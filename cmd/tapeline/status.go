@@ -4,9 +4,11 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"io"
 	"log/slog"
 	"path/filepath"
 	"strconv"
+	"strings"
 	"time"
 
 	"tapeline/pipeline/jobs"
@@ -20,7 +22,7 @@ var statusCommand = command{
 
 Tells how many clips are waiting, being read, done, failed, not placed and held,
 those that need somebody with file and reason, where lessons stand on their way to the
-families, and the space left on the disk. The
+families, which machines read where there are several, and the space left on the disk. The
 recording of a whole lesson is one line: possible swings, lessons, and what else
 became of them; as long as something is to be done, or for a day.
 
@@ -45,6 +47,7 @@ type statusClip struct {
 	Detail  string    `json:"detail,omitempty"`
 	Lies    string    `json:"lies,omitempty"`
 	Changed time.Time `json:"changed"`
+	Worker  string    `json:"worker,omitempty"` // id of who reads it, where there are several
 	// Of the recording it was cut out of, and where in that it begins.
 	Recording string  `json:"recording,omitempty"`
 	From      float64 `json:"from_s,omitempty"`
@@ -83,6 +86,8 @@ func status(ctx context.Context, s streams, args []string) error {
 		// Recordings of lessons that were changed today or have something left.
 		Recordings []jobs.Recording `json:"recordings"`
 		Lessons    map[string]int   `json:"lessons,omitempty"` // by where they stand on their way to the family
+		// Workers are the machines that read, where there are several.
+		Workers []jobs.Worker `json:"workers,omitempty"`
 	}{Counts: map[jobs.State]int{}, Free: free, Clips: []statusClip{}, Recordings: []jobs.Recording{}}
 	all, err := st.Recordings(ctx)
 	if err != nil {
@@ -109,10 +114,18 @@ func status(ctx context.Context, s streams, args []string) error {
 			out.Clips = append(out.Clips, statusClip{Clip: c.Short(), Player: c.Player, State: string(c.State), Step: c.Step, Done: c.Part, Total: c.Whole,
 				Tries: c.Tries, Reason: c.Reason, Detail: c.Detail, Lies: c.Original(), Changed: c.Changed,
 				Recording: c.Parent, From: float64(c.From) / 1000})
+			if last := &out.Clips[len(out.Clips)-1]; c.State == jobs.Running || c.State == jobs.Publishing {
+				last.Worker = c.Worker
+			}
 		}
 	}
 	if out.Lessons, err = y.lessonsStand(ctx); err != nil {
 		return err
+	}
+	if y.c.Clips != "" {
+		if out.Workers, err = st.Workers(ctx); err != nil {
+			return err
+		}
 	}
 	if asJSON {
 		b, err := json.Marshal(out)
@@ -134,6 +147,7 @@ func status(ctx context.Context, s streams, args []string) error {
 		}
 	}
 	fmt.Fprintf(s.out, t["space"]+"\n", y.text.Number(float64(free)/1e9, 1))
+	y.tellWorkers(s.out, out.Workers, out.Clips)
 	if len(out.Clips)+len(out.Recordings) == 0 {
 		return nil
 	}
@@ -176,6 +190,32 @@ func status(ctx context.Context, s streams, args []string) error {
 		fmt.Fprintln(s.out, "\n"+t["try_again"])
 	}
 	return nil
+}
+
+// tellWorkers writes which machines read and what, where there are several. Their
+// times are those of their own clocks.
+func (y *yard) tellWorkers(w io.Writer, all []jobs.Worker, clips []statusClip) {
+	if len(all) == 0 {
+		return
+	}
+	t := y.text.Work
+	zone, err := y.c.Zone()
+	if err != nil {
+		zone = time.Local
+	}
+	stamp := func(at time.Time) string { return at.In(zone).Format(time.DateTime) }
+	rows := [][]string{{t["machine"], t["stands"], t["reads"], t["since"], t["sign"]}}
+	for _, m := range all {
+		var reads []string
+		for _, c := range clips {
+			if c.Worker == m.ID && m.State != jobs.Gone {
+				reads = append(reads, c.Clip)
+			}
+		}
+		rows = append(rows, []string{m.Name, t[m.State], dash(strings.Join(reads, " ")), stamp(m.Began), stamp(m.Seen)})
+	}
+	fmt.Fprintln(w)
+	table(w, rows)
 }
 
 // shown is a path as a list shows it: below the work folder where it lies

@@ -38,6 +38,11 @@ is looked at again, and what was kept long enough (keep) is removed. With a mail
 server configured what may leave of each new lesson is made, and what is
 released ("tapeline release") is sent within a minute.
 
+Where several machines work (store: and clips: in the configuration) this is the
+one that takes clips in, from its own inbox and that of the store of files, and
+has the lessons for the desk; "tapeline work" on the others reads with it, or,
+with jobs: 0, for it.
+
   --config FILE   configuration (default tapeline.yaml, if it is there); "tapeline
                   help" lists its keys. A roster must be named in it.
   --lang L        language of the reasons and lessons: en or es
@@ -66,7 +71,14 @@ func watch(ctx context.Context, s streams, args []string) error {
 	}
 	defer st.Close()
 	log := y.log(s.err)
-	e, err := y.engine(st, nil, log)
+	d, err := y.depot(ctx)
+	if err != nil {
+		return err
+	}
+	if d != nil {
+		defer d.Close()
+	}
+	e, err := y.engine(st, d, nil, log)
 	if err != nil {
 		return err
 	}
@@ -92,6 +104,18 @@ func watch(ctx context.Context, s streams, args []string) error {
 	tended, end := context.WithCancel(ctx)
 	var post sync.WaitGroup
 	post.Go(func() { p.tend(tended, st, log) })
+	if d != nil {
+		in, err := y.inboxes(nil)
+		if err != nil {
+			end()
+			return err
+		}
+		post.Go(func() {
+			if err := y.feed(d, st, in[0], log).Run(tended); err != nil && tended.Err() == nil {
+				log.Error("feed_failed", "err", err)
+			}
+		})
+	}
 	err = e.Run(ctx)
 	end()
 	post.Wait()

@@ -18,6 +18,7 @@ import (
 
 	"tapeline/config"
 	"tapeline/pipeline"
+	"tapeline/pipeline/depot"
 	"tapeline/pipeline/inbox"
 	"tapeline/pipeline/jobs"
 	"tapeline/pipeline/ledger"
@@ -59,33 +60,27 @@ func (y *yard) log(w io.Writer) *slog.Logger {
 }
 
 // engine joins the work folder with the reading. dirs take the place of the
-// configured inbox.
-func (y *yard) engine(s *jobs.Store, dirs []string, log *slog.Logger) (*jobs.Engine, error) {
+// configured inbox; d is where several machines meet, nil where there is one.
+func (y *yard) engine(s *jobs.Store, d *depot.Depot, dirs []string, log *slog.Logger) (*jobs.Engine, error) {
+	o, err := y.options(d, log)
+	if err != nil {
+		return nil, err
+	}
+	if o.Inbox, err = y.inboxes(dirs); err != nil {
+		return nil, err
+	}
+	return jobs.New(s, o), nil
+}
+
+// options are those of an engine that has no inbox.
+func (y *yard) options(d *depot.Depot, log *slog.Logger) (o jobs.Options, err error) {
 	c := y.c
 	if c.Roster == "" {
-		return nil, usage("roster: who may be filmed must be known; write roster: FILE in %s", config.File)
+		return o, usage("roster: who may be filmed must be known; write roster: FILE in %s", config.File)
 	}
 	r := &liveRoster{path: c.Roster, log: log}
 	if err := r.load(); err != nil {
-		return nil, usage("%v", err)
-	}
-	given := len(dirs) > 0
-	if !given {
-		dirs = c.Inboxes()
-	}
-	for i, d := range dirs {
-		abs, err := filepath.Abs(d)
-		if err != nil {
-			return nil, usage("%q: %v", d, err)
-		}
-		if dirs[i] = abs; !given && len(c.Inbox) == 0 {
-			if err := os.MkdirAll(abs, 0o777); err != nil {
-				return nil, &pipeline.Error{Fault: pipeline.FaultOutput, Path: abs, What: "can't be created", Err: err}
-			}
-		}
-		if own := y.clash(dirs[i]); own != "" {
-			return nil, usage("%q can't be an inbox: it and %s lie in each other", d, own)
-		}
+		return o, usage("%v", err)
 	}
 	memory, _ := config.ParseBytes(c.Limits.Memory)
 	space, _ := config.ParseBytes(c.Limits.Space)
@@ -93,15 +88,19 @@ func (y *yard) engine(s *jobs.Store, dirs []string, log *slog.Logger) (*jobs.Eng
 	zone, _ := c.Zone()
 	book, err := y.ledger()
 	if err != nil {
-		return nil, err
+		return o, err
 	}
 	env, err := y.environment()
 	if err != nil {
-		return nil, err
+		return o, err
 	}
 	limits := jobs.Limits{Time: c.Limits.Time, Memory: memory}
-	return jobs.New(s, jobs.Options{
-		Work: y.work, Inbox: dirs, Settle: c.Settle, Cap: c.Cap, Poll: c.Poll,
+	if d != nil { // an interface that holds nil isn't nil
+		o.Depot = d
+	}
+	return jobs.Options{
+		Depot: o.Depot, Name: c.Worker.Called(), Silence: c.Worker.Silence, Version: version(),
+		Work: y.work, Settle: c.Settle, Cap: c.Cap, Poll: c.Poll,
 		Jobs: c.Jobs, Tries: c.Tries, Limits: limits, Space: uint64(space), Nightly: night, Zone: zone,
 		Roster: r, Ready: r.ready, Note: note, Spans: carded(env, limits, c.Tries), Recorded: recorded, Long: recordingLength, Say: y.text.Why, Log: log,
 		Scan: func(ctx context.Context, j jobs.Reading) error { return scanChild(env, j).Run(ctx) },
@@ -125,7 +124,30 @@ func (y *yard) engine(s *jobs.Store, dirs []string, log *slog.Logger) (*jobs.Eng
 			}
 			return errors.Join(l.Hold(ctx, clip.Hash, now()), l.Close())
 		},
-	}), nil
+	}, nil
+}
+
+// inboxes are the folders clips are dropped in: those named, else those that are
+// configured.
+func (y *yard) inboxes(named []string) (dirs []string, err error) {
+	if dirs = named; len(named) == 0 {
+		dirs = y.c.Inboxes()
+	}
+	for i, d := range dirs {
+		abs, err := filepath.Abs(d)
+		if err != nil {
+			return nil, usage("%q: %v", d, err)
+		}
+		if dirs[i] = abs; len(named) == 0 && len(y.c.Inbox) == 0 {
+			if err := os.MkdirAll(abs, 0o777); err != nil {
+				return nil, &pipeline.Error{Fault: pipeline.FaultOutput, Path: abs, What: "can't be created", Err: err}
+			}
+		}
+		if own := y.clash(dirs[i]); own != "" {
+			return nil, usage("%q can't be an inbox: it and %s lie in each other", d, own)
+		}
+	}
+	return dirs, nil
 }
 
 // clash is the folder of ours that lies in an inbox, or that it lies in; links
@@ -246,7 +268,12 @@ func record(ctx context.Context, book book, p config.Player, clip jobs.Clip, dir
 	if clip.Dated {
 		e.Day = clip.Day
 	}
-	_, err = l.Record(ctx, e)
+	if clip.Stored != "" { // each machine has it below its own work folder
+		e.Folder, e.Fence = filepath.Join(jobs.LessonsDir, clip.Player, filepath.Base(clip.Final)), clip.Fence
+	}
+	if _, err = l.Record(ctx, e); errors.Is(err, ledger.ErrStale) {
+		err = jobs.ErrStale
+	}
 	return err
 }
 
@@ -333,6 +360,9 @@ func (r *liveRoster) Film(id string, day time.Time) bool {
 
 // busy says that another program has the folder.
 func (y *yard) busy(err error) error {
+	if errors.Is(err, jobs.ErrOffice) {
+		return &pipeline.Error{Fault: pipeline.FaultOutput, Path: y.work, What: "another machine takes the clips of this store", Hint: "one machine watches; on others run \"tapeline work\""}
+	}
 	if errors.Is(err, jobs.ErrBusy) {
 		return &pipeline.Error{Fault: pipeline.FaultOutput, Path: y.work, What: "another tapeline is at work here", Hint: "\"tapeline watch\" does the night's run itself"}
 	}
