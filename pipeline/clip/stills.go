@@ -8,6 +8,8 @@ import (
 	"fmt"
 	"io"
 	"net/textproto"
+	"os/exec"
+	"regexp"
 	"slices"
 	"strconv"
 	"strings"
@@ -21,12 +23,22 @@ const stillQuality = 4
 // stillLimit is the largest JPEG that is taken for a still, bytes.
 const stillLimit = 16 << 20
 
+// What lies less than seekAfter behind the beginning is decoded from there; the
+// place that is sought lies seekEarly before the wanted frame, so that pictures
+// which are kept in another order than they are shown are all there. Seconds.
+const (
+	seekAfter = 1.5
+	seekEarly = .5
+)
+
 // Stills decodes the frames from ≤ n ≤ to and hands each on as a JPEG of the
 // displayed picture, full range, its longest side at most maxSide pixels (0:
-// full size). Everything before from is decoded too: seeking misses frames on
-// clips of variable rate. each may keep its bytes; an error of it ends the
-// decoding and comes back. Errors are *pipeline.Error as those of Open; frames
-// missing behind the end of what can be decoded are one, as in Open.
+// full size). Decoding begins at a key frame before the first of them as long as
+// every picture comes out with exactly the time that its frame has; where one
+// doesn't, at the clip's beginning: seeking misses frames on some clips. each may
+// keep its bytes; an error of it ends the decoding and comes back. Errors are
+// *pipeline.Error as those of Open; frames missing behind the end of what can be
+// decoded are one, as in Open.
 func Stills(ctx context.Context, c pipeline.Clip, from, to, maxSide int, each func(n int, jpeg []byte) error) error {
 	from, to = max(from, 0), min(to, len(c.PTS)-1)
 	if from > to {
@@ -40,32 +52,24 @@ func Stills(ctx context.Context, c pipeline.Clip, from, to, maxSide int, each fu
 	if err != nil {
 		return err
 	}
-	own, cancel := context.WithCancel(ctx)
-	defer cancel()
-	args := append([]string{"-nostdin", "-v", "error", "-noautorotate"}, in...)
-	args = append(args, "-map", "0:V:0", "-fps_mode", "passthrough", "-frames:v", strconv.Itoa(to-from+1),
-		"-vf", strings.Join(append([]string{fmt.Sprintf("select=gte(n\\,%d)", from)}, toJPEG(c, fit(c.Width, c.Height, maxSide))...), ","),
-		"-c:v", "mjpeg", "-q:v", strconv.Itoa(stillQuality), "-f", "mpjpeg", "pipe:1")
-	var errs bytes.Buffer
-	cmd := command(own, "ffmpeg", args...)
-	cmd.Stderr = &errs
-	out, err := cmd.StdoutPipe()
-	if err == nil {
-		err = cmd.Start()
+	filters := toJPEG(c, fit(c.Width, c.Height, maxSide))
+	n := from
+	if c.PTS[from] >= seekAfter {
+		if n, err = sought(ctx, c, in, filters, from, to, each); err != nil || n > to {
+			return err
+		}
 	}
+	d, err := develop(ctx, in, append([]string{fmt.Sprintf("select=gte(n\\,%d)", n)}, filters...), to-n+1)
 	if err != nil {
 		return failed(ctx, stepDecode, c.Path, "ffmpeg", err, "")
 	}
-	n, err := from, error(nil)
-	r := textproto.NewReader(bufio.NewReaderSize(out, 1<<16))
 	for ; n <= to && err == nil; n++ {
 		var b []byte
-		if b, err = nextStill(r); err == nil {
+		if b, err = nextStill(d.out); err == nil {
 			err = each(n, b)
 		}
 	}
-	cancel()
-	dead := cmd.Wait()
+	said, dead := d.end()
 	switch {
 	case err == nil:
 		return nil
@@ -75,10 +79,132 @@ func Stills(ctx context.Context, c pipeline.Clip, from, to, maxSide int, each fu
 		return err // of each
 	case len(c.PTS) >= 30 && n-1 > from && len(c.PTS)-(n-1) <= spare:
 		return nil
-	case errs.Len() > 0:
-		return failed(ctx, stepDecode, c.Path, "ffmpeg", dead, errs.String())
+	case said != "":
+		return failed(ctx, stepDecode, c.Path, "ffmpeg", dead, said)
 	}
 	return unreadable(stepDecode, c.Path, hintCopy, "damaged after frame %d of %d", n-1, len(c.PTS))
+}
+
+// sought hands on frames as Stills does, decoded from a key frame before the
+// first, as long as their times are right; n is the first that is still wanted.
+// Errors are those of each alone.
+func sought(ctx context.Context, c pipeline.Clip, in, filters []string, from, to int, each func(n int, jpeg []byte) error) (n int, err error) {
+	// The first frame's time on the container's clock: where c.PTS begins.
+	d, err := develop(ctx, slices.Concat([]string{"-copyts"}, in), []string{"showinfo=checksum=0", "scale=16:-2"}, 1)
+	if err != nil {
+		return from, nil
+	}
+	_, err = nextStill(d.out)
+	first, ok := d.time()
+	if d.end(); err != nil || !ok {
+		return from, nil
+	}
+	at := c.PTS[from]
+	seek := []string{"-flags", "-output_corrupt", "-noaccurate_seek", "-ss", strconv.FormatFloat(at-seekEarly, 'f', 6, 64), "-copyts"}
+	since := float64(first.pts)*first.base + (at+c.PTS[from-1])/2
+	d, err = develop(ctx, slices.Concat(seek, in), slices.Concat([]string{fmt.Sprintf("select=gte(t\\,%.9f)", since), "showinfo=checksum=0"}, filters), to-from+1)
+	if err != nil {
+		return from, nil
+	}
+	defer d.end()
+	for n = from; n <= to; n++ {
+		b, err := nextStill(d.out)
+		if err != nil {
+			return n, nil
+		}
+		if t, ok := d.time(); !ok || nano(float64(t.pts-first.pts)*t.base) != c.PTS[n] {
+			return n, nil
+		}
+		if err := each(n, b); err != nil {
+			return n, err
+		}
+	}
+	return n, nil
+}
+
+// developing is an ffmpeg process that turns frames into JPEGs.
+type developing struct {
+	cmd   *exec.Cmd
+	stop  context.CancelFunc
+	out   *textproto.Reader
+	times chan moment // of the pictures, where the filters have showinfo
+	errs  bytes.Buffer
+}
+
+// moment is a time in ticks of base seconds, on the container's clock.
+type moment struct {
+	pts  int64
+	base float64
+}
+
+var (
+	showsBase = regexp.MustCompile(`^\[Parsed_showinfo\S* @ \S+\] \[info\] config in time_base: (\d+/\d+)`)
+	showsTime = regexp.MustCompile(`^\[Parsed_showinfo\S* @ \S+\] \[info\] n: *\d+ pts: *(-?\d+) `)
+	faultLine = regexp.MustCompile(`\[(?:error|fatal|panic)\] `)
+)
+
+// develop decodes so many frames by what opens the clip and these filters.
+func develop(ctx context.Context, in, filters []string, frames int) (*developing, error) {
+	own, stop := context.WithCancel(ctx)
+	args := append([]string{"-nostdin", "-hide_banner", "-nostats", "-v", "level+info", "-noautorotate"}, in...)
+	args = append(args, "-map", "0:V:0", "-fps_mode", "passthrough", "-frames:v", strconv.Itoa(frames), "-vf", strings.Join(filters, ","),
+		"-c:v", "mjpeg", "-q:v", strconv.Itoa(stillQuality), "-f", "mpjpeg", "pipe:1")
+	d := &developing{cmd: command(own, "ffmpeg", args...), stop: stop, times: make(chan moment, frames+16)}
+	out, err := d.cmd.StdoutPipe()
+	if err != nil {
+		stop()
+		return nil, err
+	}
+	errs, err := d.cmd.StderrPipe()
+	if err == nil {
+		err = d.cmd.Start()
+	}
+	if err != nil {
+		stop()
+		return nil, err
+	}
+	d.out = textproto.NewReader(bufio.NewReaderSize(out, 1<<16))
+	go d.listen(errs)
+	return d, nil
+}
+
+// listen takes the times out of what the process says, and keeps its errors.
+func (d *developing) listen(r io.Reader) {
+	defer close(d.times)
+	base := 0.0
+	for s := bufio.NewScanner(r); s.Scan(); {
+		line := s.Text()
+		if m := showsBase.FindStringSubmatch(line); m != nil {
+			base, _ = quotient(m[1])
+		} else if m := showsTime.FindStringSubmatch(line); m != nil {
+			t, err := strconv.ParseInt(m[1], 10, 64)
+			if err != nil || base <= 0 {
+				continue
+			}
+			select {
+			case d.times <- moment{t, base}:
+			default: // nobody asks for them
+			}
+		} else if at := faultLine.FindStringIndex(line); at != nil && d.errs.Len() < 4096 {
+			d.errs.WriteString(line[at[1]:] + "\n")
+		}
+	}
+	_, _ = io.Copy(io.Discard, r)
+}
+
+// time is that of the next picture.
+func (d *developing) time() (t moment, ok bool) {
+	t, ok = <-d.times
+	return t, ok
+}
+
+// end stops the process and gives what it complained of, and how it ended.
+func (d *developing) end() (said string, err error) {
+	d.stop()
+	for range d.times { // until it has said all
+	}
+	err = d.cmd.Wait()
+	return d.errs.String(), err
 }
 
 // nextStill reads one part of ffmpeg's stream of JPEGs.
