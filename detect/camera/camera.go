@@ -20,7 +20,8 @@ import (
 
 const (
 	gridX, gridY = 16, 12 // cells in which corners are sought, so that one rich bush doesn't take all
-	perCell      = 4
+	perCell      = 2
+	perCellFeet  = 4 // where the feet stand: few cells, and the second layer's only ones
 	quality      = .02
 	tolerance    = 1.5 // of RANSAC, work pixels
 	groundTol    = 2.0 // of a ground point from the median, work pixels
@@ -237,7 +238,11 @@ func (f *Follower) newKey(g *Grey, pose *pipeline.Pose) error {
 	for j := range gridY {
 		for i := range gridX {
 			cell := image.Rect(i*w/gridX, j*h/gridY, (i+1)*w/gridX, (j+1)*h/gridY)
-			ps, err := Corners(g.Now(), cell, perCell, quality, 5, free)
+			n := perCell
+			if float64(cell.Max.Y) > ankle-.05*H && float64(cell.Min.Y) < toe+.15*H && float64(cell.Max.X) > mid-1.2*H && float64(cell.Min.X) < mid+1.2*H {
+				n = perCellFeet
+			}
+			ps, err := Corners(g.Now(), cell, n, quality, 5, free)
 			if err != nil {
 				return err
 			}
