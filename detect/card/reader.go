@@ -25,22 +25,23 @@ import (
 // what was misread. OpenCV has a detector too, but Debian builds it without
 // its decoder.
 type Reader struct {
-	bgr, grey, calm, dark, order gocv.Mat
+	bgr, grey, calm, half, dark, order gocv.Mat
 }
 
 // NewReader has read nothing.
 func NewReader() *Reader {
-	return &Reader{gocv.NewMat(), gocv.NewMat(), gocv.NewMat(), gocv.NewMat(), gocv.NewMat()}
+	return &Reader{gocv.NewMat(), gocv.NewMat(), gocv.NewMat(), gocv.NewMat(), gocv.NewMat(), gocv.NewMat()}
 }
 
 // Close frees what the reader holds.
 func (r *Reader) Close() error {
-	return errors.Join(r.bgr.Close(), r.grey.Close(), r.calm.Close(), r.dark.Close(), r.order.Close())
+	return errors.Join(r.bgr.Close(), r.grey.Close(), r.calm.Close(), r.half.Close(), r.dark.Close(), r.order.Close())
 }
 
 // blocks are the sides of the squares whose mean parts dark from light, parts
-// of the picture's longer side: one for cards that are far, one for near ones.
-var blocks = []float64{.04, .14}
+// of the picture's longer side: one for cards that are far, one for near ones,
+// whose marks are large enough to be found in half the size.
+var blocks = []struct{ part, scale float64 }{{.04, 1}, {.14, 2}}
 
 // Read gives the players whose cards are in the picture, each once, sorted. The
 // frame may be grey, one byte a pixel, too.
@@ -55,11 +56,20 @@ func (r *Reader) Read(f *pipeline.Frame) ([]string, error) {
 	pic := picture{pix, f.Width, f.Height}
 	// A sensor's noise has thousands of outlines.
 	gocv.GaussianBlur(r.grey, &r.calm, image.Pt(3, 3), 0, 0, gocv.BorderReplicate)
+	gocv.Resize(r.calm, &r.half, image.Pt((f.Width+1)/2, (f.Height+1)/2), 0, 0, gocv.InterpolationArea)
 	var ids []string
-	for _, part := range blocks {
-		block := int(part*float64(max(f.Width, f.Height)))/2*2 + 1
-		gocv.AdaptiveThreshold(r.calm, &r.dark, 255, gocv.AdaptiveThresholdMean, gocv.ThresholdBinaryInv, max(block, 3), 7)
-		for _, text := range pic.codes(r.marks()) {
+	for _, b := range blocks {
+		from := r.calm
+		if b.scale == 2 {
+			from = r.half
+		}
+		block := int(b.part/b.scale*float64(max(f.Width, f.Height)))/2*2 + 1
+		gocv.AdaptiveThreshold(from, &r.dark, 255, gocv.AdaptiveThresholdMean, gocv.ThresholdBinaryInv, max(block, 3), 7)
+		marks := r.marks()
+		for i := range marks {
+			marks[i] = marks[i].times(b.scale)
+		}
+		for _, text := range pic.codes(marks) {
 			if id, ok := pipeline.CardPlayer(text); ok {
 				ids = append(ids, id)
 			}
@@ -106,6 +116,15 @@ type mark struct {
 	corners [4]point
 	middle  point
 	side    float64 // mean, pixels
+}
+
+// times is the mark in a picture k times as large.
+func (m mark) times(k float64) mark {
+	for i, c := range m.corners {
+		m.corners[i] = point{k * c.x, k * c.y}
+	}
+	m.middle, m.side = point{k * m.middle.x, k * m.middle.y}, k*m.side
+	return m
 }
 
 const (
