@@ -3,6 +3,7 @@ package main
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io/fs"
 	"log/slog"
 	"os"
@@ -10,8 +11,10 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"time"
 
 	"tapeline/config"
+	"tapeline/pipeline"
 	"tapeline/pipeline/depot"
 	"tapeline/pipeline/inbox"
 	"tapeline/pipeline/jobs"
@@ -65,7 +68,10 @@ func (y *yard) lessonKey(l ledger.Lesson) string {
 type clearing struct {
 	d    *depot.Depot
 	keys map[string]bool // all that was purged, for once more behind the rows
-	gone map[string]bool // clips, by hash
+	// What was dropped in the store's inbox, and the hash of what of it the queue
+	// was given.
+	inbox   []string
+	brought func(key string) string
 }
 
 // clearings is nil without a store.
@@ -74,7 +80,42 @@ func (y *yard) clearings(ctx context.Context) (*clearing, error) {
 	if d == nil || err != nil {
 		return nil, err
 	}
-	return &clearing{d, map[string]bool{}, map[string]bool{}}, nil
+	c := &clearing{d: d, keys: map[string]bool{}}
+	if c.inbox, err = d.Traces(ctx, depot.Inbox+"/"); err == nil {
+		c.brought, err = depot.Brought(filepath.Join(y.work, feedRecord))
+	}
+	if err != nil {
+		c.close()
+		return nil, err
+	}
+	return c, nil
+}
+
+// idle refuses while a worker reads a clip of the player: what it makes would
+// be stored behind our back.
+func (c *clearing) idle(ctx context.Context, y *yard, st *jobs.Store, player string) error {
+	if c == nil {
+		return nil
+	}
+	clips, err := st.Clips(ctx, "")
+	if err != nil {
+		return err
+	}
+	workers, err := st.Workers(ctx)
+	if err != nil {
+		return err
+	}
+	for _, clip := range clips {
+		if clip.Player != player || clip.State != jobs.Running && clip.State != jobs.Publishing {
+			continue
+		}
+		for _, w := range workers {
+			if w.ID == clip.Worker && w.State != jobs.Gone && now().Sub(w.Seen) < 2*y.c.Worker.Silence+time.Minute {
+				return &pipeline.Error{Fault: pipeline.FaultOutput, What: fmt.Sprintf("%s is reading a clip of the player; not everything is removed", w.Name), Hint: "run it again when that is done"}
+			}
+		}
+	}
+	return nil
 }
 
 func (c *clearing) close() {
@@ -103,14 +144,27 @@ func (c *clearing) away() func(context.Context, *jobs.Clip) (int, error) {
 	if c == nil {
 		return nil
 	}
-	return func(ctx context.Context, clip *jobs.Clip) (int, error) {
-		c.gone[clip.Hash] = true
-		n, err := c.purge(ctx, "clips/"+clip.Hash)
-		if err != nil || clip.Stored == "" {
-			return n, err
+	return func(ctx context.Context, clip *jobs.Clip) (n int, err error) {
+		keys := []string{"clips/" + clip.Hash}
+		if clip.Stored != "" {
+			keys = append(keys, clip.Stored)
 		}
-		m, err := c.purge(ctx, clip.Stored)
-		return n + m, err
+		for _, k := range c.inbox { // what it came from, with its notes
+			if c.brought(k) == clip.Hash {
+				for _, beside := range c.inbox {
+					if stem(beside) == stem(k) {
+						keys = append(keys, beside)
+					}
+				}
+			}
+		}
+		for _, k := range keys {
+			m, err := c.purge(ctx, k)
+			if n += m; err != nil {
+				return n, err
+			}
+		}
+		return n, nil
 	}
 }
 
@@ -156,30 +210,24 @@ func (c *clearing) lesson(ctx context.Context, key string) (int, error) {
 	return c.purge(ctx, key)
 }
 
-// drops removes what lies in the store's inbox for a player: what its place,
-// its name or its notes say is his, and what the queue knew to be.
+// stem is what a clip's key and those of what travels with it have in common.
+func stem(key string) string { return strings.TrimSuffix(key, path.Ext(key)) }
+
+// drops removes what lies in the store's inbox of which its place, its name or
+// its notes say that it is a player's.
 func (c *clearing) drops(ctx context.Context, y *yard, player string, r jobs.Removal) (clips, files int, err error) {
 	if c == nil {
 		return 0, 0, nil
-	}
-	keys, err := c.d.Traces(ctx, depot.Inbox+"/")
-	if err != nil {
-		return 0, 0, err
-	}
-	brought, err := depot.Brought(filepath.Join(y.work, feedRecord))
-	if err != nil {
-		return 0, 0, err
 	}
 	dir, err := os.MkdirTemp("", "tapeline-")
 	if err != nil {
 		return 0, 0, err
 	}
 	defer os.RemoveAll(dir)
-	stem := func(key string) string { return strings.TrimSuffix(key, path.Ext(key)) }
 	his := map[string]bool{} // stems
-	for _, k := range keys {
+	for _, k := range c.inbox {
 		side, note := "", stem(k)+".yaml"
-		if slices.Contains(keys, note) {
+		if slices.Contains(c.inbox, note) {
 			side = filepath.Join(dir, "note.yaml")
 			_ = os.Remove(side)
 			if err := c.d.Peek(ctx, note, side); errors.Is(err, fs.ErrNotExist) {
@@ -188,11 +236,11 @@ func (c *clearing) drops(ctx context.Context, y *yard, player string, r jobs.Rem
 				return 0, 0, err
 			}
 		}
-		if r.Drops(player, filepath.FromSlash(strings.TrimPrefix(k, depot.Inbox+"/")), side) || c.gone[brought(k)] {
+		if r.Drops(player, filepath.FromSlash(strings.TrimPrefix(k, depot.Inbox+"/")), side) {
 			his[stem(k)] = true
 		}
 	}
-	for _, k := range keys {
+	for _, k := range c.inbox {
 		if !his[stem(k)] {
 			continue
 		}

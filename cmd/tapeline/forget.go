@@ -198,6 +198,18 @@ func (y *yard) forgets(ctx context.Context, player string) (out forgotten, err e
 			return out, err
 		}
 	}
+	inboxes, err := absolute(y.c.Inboxes())
+	if err != nil {
+		return out, err
+	}
+	removal := jobs.Removal{Work: y.work, Inboxes: inboxes, Known: y.inRoster(), Note: note, Away: far.away(),
+		Theirs: func(hash string) bool {
+			return slices.ContainsFunc(others, func(l ledger.Lesson) bool { return l.Clip == hash })
+		}}
+	clips, files, err := far.drops(ctx, y, player, removal)
+	if out.Files += files - clips; err != nil {
+		return out, err
+	}
 	if there, err := y.storeThere(ctx); err != nil {
 		return out, err
 	} else if there {
@@ -206,24 +218,16 @@ func (y *yard) forgets(ctx context.Context, player string) (out forgotten, err e
 			return out, err
 		}
 		defer st.Close()
-		inboxes, err := absolute(y.c.Inboxes())
-		if err != nil {
+		if err := far.idle(ctx, y, st, player); err != nil {
 			return out, err
 		}
-		removal := jobs.Removal{Work: y.work, Inboxes: inboxes, Known: y.inRoster(), Note: note, Away: far.away(),
-			Theirs: func(hash string) bool {
-				return slices.ContainsFunc(others, func(l ledger.Lesson) bool { return l.Clip == hash })
-			}}
 		gone, err := st.Forget(ctx, player, removal)
-		if out.Originals, out.Files = gone.Clips, out.Files+max(0, gone.Files-gone.Clips); err != nil {
+		if clips, out.Files = clips+gone.Clips, out.Files+max(0, gone.Files-gone.Clips); err != nil {
 			return out, err
 		}
 		out.Look = append(out.Look, gone.Look...)
-		clips, files, err := far.drops(ctx, y, player, removal)
-		if out.Originals, out.Files = out.Originals+clips, out.Files+max(0, files-clips); err != nil {
-			return out, err
-		}
 	}
+	out.Originals = clips
 	stored, err := far.lessons(ctx, y, player, mine, others)
 	if out.Files += stored; err != nil {
 		return out, err
