@@ -332,9 +332,27 @@ func TestDeskFields(t *testing.T) {
 		t.Fatalf("%q is too little to put in another order", rules)
 	}
 	d := b.y.text.Desk
-	last := rules[len(rules)-1]
-	tab.settled(func() { click(last, d["put_first"]) })
-	tab.until(fmt.Sprintf(`[...document.querySelectorAll("#findings li")].findIndex((l) => l.dataset.rule === %q) < %d`, last, len(rules)-1))
+	// The second thing to work on becomes the first, by its button; then the
+	// coach's own, which comes before both, goes between them, by the keys.
+	last, before := rules[len(rules)-1], rules[len(rules)-2]
+	said := func() []string {
+		return eval[[]string](tab, `[...document.querySelectorAll("#findings li")].filter((l) => l.dataset.kind !== "cant_tell" && !l.classList.contains("gone")).map((l) => l.dataset.rule)`)
+	}
+	tab.settled(func() { click(last, d["move_up"]) })
+	order := slices.Concat(rules[:len(rules)-2], []string{last, before})
+	if got := said(); !slices.Equal(got, order) {
+		t.Errorf("it says %q, want %q", got, order)
+	}
+	tab.do(chromedp.SetValue("#own-text", "Wait for it."))
+	tab.settled(func() { tab.do(chromedp.Click("#own-add")) })
+	tab.do(chromedp.Focus(`#findings li[data-rule=coach] button`))
+	tab.settled(func() { tab.do(chromedp.KeyEvent(kb.ArrowDown, chromedp.KeyModifiers(chromedp.ModifierAlt))) })
+	if got := said(); !slices.Equal(got, slices.Concat(rules[:len(rules)-2], []string{last, "coach"})) {
+		t.Errorf("it says %q", got)
+	}
+	if !eval[bool](tab, fmt.Sprintf(`document.activeElement.textContent === %q && document.activeElement.closest("li").dataset.rule === "coach"`, d["move_up"])) {
+		t.Error("what was moved has lost the focus")
+	}
 	click(rules[0], d["edit"])
 	tab.settled(func() {
 		eval[bool](tab, `(() => { const a = document.querySelector("#findings textarea"); a.value = "Stay as tall as you start."; a.nextSibling.firstChild.click(); return true; })()`)
@@ -365,7 +383,7 @@ func TestDeskFields(t *testing.T) {
 		t.Errorf("kept: %+v", side)
 	}
 	f := side.Findings
-	if !slices.Equal(f.First, []string{last}) || len(f.Say) != 1 || f.Say[0].Rule != rules[0] || f.Say[0].Text != "Stay as tall as you start." || len(f.Drop) != 0 {
+	if !slices.Equal(f.First, slices.Concat(order[:len(order)-1], []string{"coach", before})) || len(f.Add) != 1 || len(f.Say) != 1 || f.Say[0].Rule != rules[0] || f.Say[0].Text != "Stay as tall as you start." || len(f.Drop) != 0 {
 		t.Errorf("kept of what it says: %+v", f)
 	}
 	// The next lesson: there is none, so it is the list.

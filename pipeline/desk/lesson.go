@@ -49,6 +49,8 @@ type lessonView struct {
 	Levels  []choice
 	Sports  []choice
 	Players []choice
+	Back    string // the list that led here, and the next lesson of it
+	Next    string
 }
 
 type choice struct{ Value, Name string }
@@ -162,6 +164,8 @@ func (d *desk) lesson(w http.ResponseWriter, r *http.Request, s *session) {
 	}
 	v := lessonView{frameView: d.frameOf(s, ""), Item: d.listed(&l.Item)}
 	v.Title = v.Item.Title
+	a := askedOf(r.URL.Query())
+	v.Back, v.Next = a.list(), "/lesson/"+id+"/next?"+r.URL.RawQuery
 	for _, c := range l.History {
 		v.History = append(v.History, moment{d.clock(c.At), c.Who, d.w("past_" + c.What)})
 	}

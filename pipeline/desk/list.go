@@ -39,6 +39,7 @@ type listed struct {
 	Sure     string
 	Going    string // on its way to the family
 	GoingWhy string
+	Link     string // to its page, which knows by it what the list was asked for
 	search   string
 }
 
@@ -71,16 +72,66 @@ type asked struct {
 	Page                     int
 }
 
+func askedOf(q url.Values) asked {
+	a := asked{Text: q.Get("q"), Player: q.Get("player"), Day: q.Get("day"), State: q.Get("state")}
+	a.Page, _ = strconv.Atoi(q.Get("page"))
+	return a
+}
+
+// query are the values of askedOf.
+func (a asked) query() url.Values {
+	q := url.Values{}
+	for k, s := range map[string]string{"q": a.Text, "player": a.Player, "day": a.Day, "state": a.State} {
+		if s != "" {
+			q.Set(k, s)
+		}
+	}
+	if a.Page > 0 {
+		q.Set("page", strconv.Itoa(a.Page))
+	}
+	return q
+}
+
+// list is the address of the list.
+func (a asked) list() string {
+	if q := a.query(); len(q) > 0 {
+		return "/?" + q.Encode()
+	}
+	return "/"
+}
+
+// lesson is the address of a lesson of the list, with the rank it has there: it
+// may have another one when the coach goes on to the next.
+func (a asked) lesson(it *listed) string {
+	q := a.query()
+	q.Set("rank", strconv.Itoa(it.rank()))
+	return "/lesson/" + it.ID + "?" + q.Encode()
+}
+
+// holds tells whether a lesson is one of those that are asked for; find are the
+// words of the text.
+func (a asked) holds(it *listed, find []string) bool {
+	switch {
+	case a.Player != "" && it.Player != a.Player, a.Day != "" && it.Day != a.Day:
+		return false
+	case a.State == "look" && len(it.Looks) == 0, a.State != "" && a.State != "look" && a.State != it.State && a.State != it.Out.State:
+		return false
+	case len(find) == 0:
+		return true
+	}
+	text := folded(it.search)
+	return !slices.ContainsFunc(find, func(w string) bool { return !strings.Contains(text, w) })
+}
+
+func (a asked) words() []string { return strings.Fields(folded(a.Text)) }
+
 func (d *desk) list(w http.ResponseWriter, r *http.Request, s *session) {
 	items, err := d.o.Shelf.Items(r.Context())
 	if err != nil {
 		d.wrong(w, r, err)
 		return
 	}
-	q := r.URL.Query()
-	a := asked{Text: q.Get("q"), Player: q.Get("player"), Day: q.Get("day"), State: q.Get("state")}
-	a.Page, _ = strconv.Atoi(q.Get("page"))
-	v, err := d.listOf(r.Context(), items, a, s)
+	v, err := d.listOf(r.Context(), items, askedOf(r.URL.Query()), s)
 	if err != nil {
 		d.wrong(w, r, err)
 		return
@@ -106,29 +157,19 @@ func (d *desk) listOf(ctx context.Context, items []Item, a asked, s *session) (l
 	}
 	v.Players, v.Dates, v.States = sorted(players, false), sorted(days, true), sorted(states, false)
 	v.States = append([]choice{{"look", d.w("look")}}, v.States...)
-	find := strings.Fields(folded(a.Text))
-	all = slices.DeleteFunc(all, func(it listed) bool {
-		switch {
-		case a.Player != "" && it.Player != a.Player, a.Day != "" && it.Day != a.Day:
-			return true
-		case a.State == "look" && len(it.Looks) == 0, a.State != "" && a.State != "look" && a.State != it.State && a.State != it.Out.State:
-			return true
-		case len(find) == 0:
-			return false
-		}
-		text := folded(it.search)
-		return slices.ContainsFunc(find, func(w string) bool { return !strings.Contains(text, w) })
-	})
+	find := a.words()
+	all = slices.DeleteFunc(all, func(it listed) bool { return !a.holds(&it, find) })
 	inOrder(all)
 	v.Count = len(all)
 	v.Said = fmt.Sprintf(d.w("of"), v.Count, v.Total)
 	last := max(0, (len(all)-1)/perPage)
 	at := min(max(a.Page, 0), last)
+	on := func(n int) string { b := a; b.Page = n; return b.list() }
 	if at > 0 {
-		v.Before = a.page(at - 1)
+		v.Before = on(at - 1)
 	}
 	if at < last {
-		v.After = a.page(at + 1)
+		v.After = on(at + 1)
 	}
 	page := all[at*perPage : min(len(all), (at+1)*perPage)]
 	var fill []*Item
@@ -142,6 +183,7 @@ func (d *desk) listOf(ctx context.Context, items []Item, a asked, s *session) (l
 	}
 	for i := range page {
 		d.numbers(&page[i])
+		page[i].Link = a.lesson(&page[i])
 	}
 	ready := url.Values{}
 	for _, it := range page {
@@ -164,55 +206,60 @@ func (d *desk) listOf(ctx context.Context, items []Item, a asked, s *session) (l
 	return v, nil
 }
 
-// inOrder puts what needs a look on top, of that what can be mended at the desk
-// first; then the newest day.
-func inOrder(all []listed) {
-	look := func(it *listed) int {
-		switch {
-		case len(it.Looks) == 0:
-			return 0
-		case !it.Lesson:
-			return 1
-		}
-		return 2
+// rank is higher the earlier a lesson stands: what needs a look is on top, of
+// that what can be mended at the desk first.
+func (it *listed) rank() int {
+	switch {
+	case len(it.Looks) == 0:
+		return 0
+	case !it.Lesson:
+		return 1
 	}
-	slices.SortFunc(all, func(a, b listed) int {
-		return cmp.Or(look(&b)-look(&a), strings.Compare(b.Day, a.Day), strings.Compare(a.Player, b.Player), strings.Compare(a.ID, b.ID))
-	})
+	return 2
 }
 
-// next leads to the lesson that stands behind one in the whole list, and to the
-// list where there is none.
+// order of two lessons of these ranks in the list: by rank, then the newest day.
+func order(a, b *listed, rankA, rankB int) int {
+	return cmp.Or(rankB-rankA, strings.Compare(b.Day, a.Day), strings.Compare(a.Player, b.Player), strings.Compare(a.ID, b.ID))
+}
+
+func inOrder(all []listed) {
+	slices.SortFunc(all, func(a, b listed) int { return order(&a, &b, a.rank(), b.rank()) })
+}
+
+// next leads to the lesson that stands behind one in the list as it was asked
+// for, and to that list where there is none. The one that is left stands where it
+// stood when it was opened: what was put right in it may have moved it.
 func (d *desk) next(w http.ResponseWriter, r *http.Request, _ *session) {
-	id := r.PathValue("id")
+	id, a := r.PathValue("id"), askedOf(r.URL.Query())
 	items, err := d.o.Shelf.Items(r.Context())
 	if err != nil {
 		d.wrong(w, r, err)
 		return
 	}
-	all := make([]listed, len(items))
+	var left *listed
+	var all []listed
+	find := a.words()
 	for i := range items {
-		all[i] = d.listed(&items[i])
+		switch it := d.listed(&items[i]); {
+		case it.ID == id:
+			left = &it
+		case it.Open && a.holds(&it, find):
+			all = append(all, it)
+		}
 	}
 	inOrder(all)
-	to := "/"
-	if at := slices.IndexFunc(all, func(it listed) bool { return it.ID == id }); at >= 0 {
-		if n := slices.IndexFunc(all[at+1:], func(it listed) bool { return it.Open }); n >= 0 {
-			to = "/lesson/" + all[at+1+n].ID
+	to := a.list()
+	if left != nil {
+		rank, err := strconv.Atoi(r.URL.Query().Get("rank"))
+		if err != nil {
+			rank = left.rank()
+		}
+		if n := slices.IndexFunc(all, func(it listed) bool { return order(left, &it, rank, it.rank()) < 0 }); n >= 0 {
+			to = a.lesson(&all[n])
 		}
 	}
 	http.Redirect(w, r, to, http.StatusSeeOther)
-}
-
-func (a asked) page(n int) string {
-	q := url.Values{}
-	for k, s := range map[string]string{"q": a.Text, "player": a.Player, "day": a.Day, "state": a.State} {
-		if s != "" {
-			q.Set(k, s)
-		}
-	}
-	q.Set("page", strconv.Itoa(n))
-	return "/?" + q.Encode()
 }
 
 func sorted(m map[string]string, down bool) (out []choice) {

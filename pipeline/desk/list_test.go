@@ -2,6 +2,7 @@ package desk
 
 import (
 	"fmt"
+	"io"
 	"net/http"
 	"slices"
 	"strings"
@@ -83,21 +84,66 @@ func TestLooks(t *testing.T) {
 	}
 }
 
-// From lesson to lesson in the order of the list, past what can't be opened, and
-// back to the list at the end.
+// From lesson to lesson in the order of the list as it was asked for, past what
+// can't be opened, and back to that list at the end.
 func TestNext(t *testing.T) {
 	h := open(t, "")
-	h.shelf.items = []Item{lessonOf(1, func(i *Item) { i.Open = true }), lessonOf(4, nil), lessonOf(2, func(i *Item) { i.Open = true })} // 2, 4, 1
+	can := func(i *Item) { i.Open = true }
+	look := func(i *Item) { i.Open, i.Swing.Events = true, nil }
+	// On top 12, 11 and 10 need a look; then 2 and 8 of the third, 1 of the second.
+	h.shelf.items = []Item{lessonOf(1, can), lessonOf(4, nil), lessonOf(2, can), lessonOf(8, can), lessonOf(11, look), lessonOf(12, look), lessonOf(10, look)}
 	c := h.visitor(t, true)
 	c.CheckRedirect = func(*http.Request, []*http.Request) error { return http.ErrUseLastResponse }
-	for n, want := range map[int]string{2: "/lesson/" + h.shelf.items[0].ID, 1: "/", 9: "/"} {
-		r, err := c.Get(h.URL + fmt.Sprintf("/lesson/%064x/next", n))
+	next := func(n int, query string) string {
+		t.Helper()
+		r, err := c.Get(h.URL + fmt.Sprintf("/lesson/%064x/next?%s", n, query))
 		if err != nil {
 			t.Fatal(err)
 		}
 		r.Body.Close()
-		if got := r.Header.Get("Location"); r.StatusCode != http.StatusSeeOther || got != want {
-			t.Errorf("after %d: %d %q, want %q", n, r.StatusCode, got, want)
+		if r.StatusCode != http.StatusSeeOther {
+			t.Errorf("after %d: %d", n, r.StatusCode)
+		}
+		return r.Header.Get("Location")
+	}
+	to := func(n int, query string) string { return fmt.Sprintf("/lesson/%064x?%s", n, query) }
+	for _, c := range []struct {
+		n           int
+		query, want string
+	}{
+		{11, "", to(10, "rank=2")},
+		{10, "", to(12, "rank=2")},
+		{12, "", to(8, "rank=0")},
+		{8, "", to(2, "rank=0")},
+		{2, "", to(1, "rank=0")},
+		{1, "", "/"},
+		{9, "", "/"},
+		{11, "state=look", to(10, "rank=2&state=look")},
+		{12, "state=look&page=1", "/?page=1&state=look"},
+		{10, "q=ada", "/?q=ada"},
+		{8, "player=b01", to(1, "player=b01&rank=0")},
+		{8, "day=2026-05-03&rank=0", to(2, "day=2026-05-03&rank=0")},
+		{2, "day=2026-05-03&rank=0", "/?day=2026-05-03"},
+		// Put right, it no longer needs a look; it stood among those that do.
+		{8, "rank=2", to(11, "rank=2")},
+	} {
+		if got := next(c.n, c.query); got != c.want {
+			t.Errorf("after %d of %q: %q, want %q", c.n, c.query, got, c.want)
+		}
+	}
+	// The page itself, and the list, lead there.
+	for page, want := range map[string]string{
+		"/?state=look": fmt.Sprintf(`href="/lesson/%064x?rank=2&amp;state=look"`, 11),
+		"/lesson/" + lessonID + "?q=%22%3E%3Cb%3E&rank=0": `href="/lesson/` + lessonID + `/next?q=%22%3E%3Cb%3E&amp;rank=0"`,
+	} {
+		r, err := c.Get(h.URL + page)
+		if err != nil {
+			t.Fatal(err)
+		}
+		text, err := io.ReadAll(r.Body)
+		r.Body.Close()
+		if err != nil || !strings.Contains(string(text), want) {
+			t.Errorf("%s: no %s", page, want)
 		}
 	}
 }

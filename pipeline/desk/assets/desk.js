@@ -540,7 +540,7 @@
         } catch { say(w("unreached")); }
       }, 700);
     } else if (asked) {
-      $("say").replaceChildren(v.state === "done" && !v.mended ? w("redrawn") + " " : w("not_redrawn") + " ", el("a", { href: base }, w("look_again")));
+      $("say").replaceChildren(v.state === "done" && !v.mended ? w("redrawn") + " " : w("not_redrawn") + " ", el("a", { href: base + location.search }, w("look_again")));
     }
   }
 
@@ -572,39 +572,75 @@
 
   // ---- findings ----
   const found = () => (notes.findings = notes.findings || {});
+  const ownAt = (f) => (f.own ? ((notes.findings && notes.findings.add) || []).findIndex((a) => a.text.trim() === f.text) : -1);
+  // What is said in the order that is shown; "coach" is the next of the coach's
+  // own, which are put into that order too.
+  function arrange(list) {
+    const fs = found(), own = list.map(ownAt).filter((i) => i >= 0), add = fs.add || [];
+    fs.add = own.map((i) => add[i]).concat(add.filter((a, i) => !own.includes(i)));
+    const here = list.map((f) => (f.own ? "coach" : f.rule));
+    fs.first = here.concat((fs.first || []).filter((r) => r !== "coach" && !here.includes(r)), Array(fs.add.length - own.length).fill("coach"));
+  }
+  const group = (f) => (f.kind === "cant_tell" ? "" : f.kind === "strength" ? "good" : "fix");
+  let moved = null; // what was moved last, and by which button: it keeps the focus
+  function move(f, by) {
+    const list = judged.findings.filter((x) => group(x)), i = list.indexOf(f), j = i + by;
+    if (!list[j] || group(list[j]) !== group(f)) return;
+    moved = { name: f.own ? f.text : f.rule, by };
+    change(() => { [list[i], list[j]] = [list[j], list[i]]; arrange(list); });
+  }
+  function dropOwn(i) {
+    const fs = found();
+    let n = -1;
+    fs.add.splice(i, 1);
+    fs.first = (fs.first || []).filter((r) => r !== "coach" || ++n !== i);
+  }
   function findings() {
     const out = [];
     const names = { strength: w("kind_strength"), priority: w("kind_priority"), secondary: w("kind_secondary"), cant_tell: w("kind_cant_tell") };
     const button = (text, what, f) => el("button", { type: "button", class: "quiet", "aria-label": text + ": " + what, onclick: f }, text);
-    for (const f of judged ? judged.findings : []) {
+    const all = judged ? judged.findings : [];
+    let focus = null;
+    all.forEach((f, i) => {
       const li = el("li", { "data-rule": f.rule, "data-kind": f.kind }, el("p", {}, el("b", {}, names[f.kind] || f.kind), " ", f.text));
       const bar = el("div", { class: "bar" });
-      const own = f.own ? (found().add || []).findIndex((a) => a.text.trim() === f.text) : -1;
-      if (own >= 0) {
-        bar.append(button(w("edit"), f.text, () => edit(li, f.text, (t) => { if (t) found().add[own].text = t; else found().add.splice(own, 1); })),
-          button(w("put_first"), f.text, () => change(() => { const [a] = found().add.splice(own, 1); if (a.kind !== "strength") a.kind = "priority"; found().add.unshift(a); })),
-          button(w("drop"), f.text, () => change(() => found().add.splice(own, 1))));
-      } else if (!f.own) {
-        if (f.kind !== "cant_tell") {
-          bar.append(button(w("edit"), f.text, () => edit(li, f.text, (t) => {
-            const fs = found();
-            fs.say = (fs.say || []).filter((s) => !(s.rule === f.rule && (s.kind === "strength") === (f.kind === "strength")));
-            if (t) fs.say.push({ rule: f.rule, kind: f.kind, text: t });
-          })), button(w("put_first"), f.text, () => change(() => { const fs = found(); fs.first = [f.rule].concat((fs.first || []).filter((r) => r !== f.rule)); })));
-        }
-        bar.append(button(w("drop"), f.text, () => change(() => { const fs = found(); fs.drop = (fs.drop || []).concat(f.rule); })));
+      const own = ownAt(f);
+      if (own >= 0) bar.append(button(w("edit"), f.text, () => edit(li, f.text, (t) => { if (t) found().add[own].text = t; else dropOwn(own); })));
+      else if (!f.own && group(f)) {
+        bar.append(button(w("edit"), f.text, () => edit(li, f.text, (t) => {
+          const fs = found();
+          fs.say = (fs.say || []).filter((s) => !(s.rule === f.rule && (s.kind === "strength") === (f.kind === "strength")));
+          if (t) fs.say.push({ rule: f.rule, kind: f.kind, text: t });
+        })));
       }
+      if (group(f) && (own >= 0 || !f.own)) {
+        for (const [by, text] of [[-1, w("move_up")], [1, w("move_down")]]) {
+          const b = button(text, f.text, () => move(f, by));
+          b.disabled = !all[i + by] || group(all[i + by]) !== group(f);
+          if (moved && moved.name === (f.own ? f.text : f.rule) && (moved.by === by || !focus) && !b.disabled) focus = b;
+          bar.append(b);
+        }
+        li.addEventListener("keydown", (ev) => {
+          const by = { ArrowUp: -1, ArrowDown: 1 }[ev.key];
+          if (!by || !ev.altKey || ev.target.tagName !== "BUTTON") return;
+          ev.preventDefault();
+          move(f, by);
+        });
+      }
+      if (own >= 0) bar.append(button(w("drop"), f.text, () => change(() => dropOwn(own))));
+      else if (!f.own) bar.append(button(w("drop"), f.text, () => change(() => { const fs = found(); fs.drop = (fs.drop || []).concat(f.rule); })));
       li.append(bar);
       out.push(li);
-    }
+    });
     for (const rule of (notes.findings && notes.findings.drop) || []) {
       const r = start.rules[rule], text = r ? r.fix : rule;
       out.push(el("li", { class: "gone", "data-rule": rule }, el("p", {}, text), el("div", { class: "bar" }, button(w("say_again"), text, () => change(() => { found().drop = found().drop.filter((x) => x !== rule); })))));
     }
     tidy();
-    const focus = document.activeElement && $("findings").contains(document.activeElement);
+    const within = document.activeElement && $("findings").contains(document.activeElement);
     $("findings").replaceChildren(...out);
-    if (focus) $("own-text").focus({ preventScroll: true });
+    if (within) (focus || $("own-text")).focus({ preventScroll: true });
+    moved = null;
   }
   function edit(li, text, done) {
     const area = el("textarea", { rows: "2", maxlength: "500", "aria-label": w("edit") });
