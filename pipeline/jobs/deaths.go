@@ -111,6 +111,12 @@ func (s *Store) dies(ctx context.Context, hash string) (int, error) {
 
 // lives forgets.
 func (s *Store) lives(ctx context.Context, hash string) error {
+	var n int // hardly ever there
+	if err := s.read(ctx, func() error {
+		return s.db.QueryRowContext(ctx, `SELECT count(*) FROM deaths WHERE clip = $1`, hash).Scan(&n)
+	}); err != nil || n == 0 {
+		return err
+	}
 	_, err := s.deaths(ctx, `DELETE FROM deaths WHERE clip = $1`, hash)
 	return err
 }

@@ -3,10 +3,14 @@ package jobs
 import (
 	"bytes"
 	"context"
+	"crypto/sha256"
+	"database/sql"
+	"encoding/hex"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"maps"
+	"net/url"
 	"os"
 	"os/exec"
 	"os/signal"
@@ -14,6 +18,8 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"syscall"
 	"testing"
 	"time"
@@ -411,4 +417,172 @@ func TestOfficeDies(t *testing.T) {
 			f.want(hashes)
 		})
 	}
+}
+
+// The way to the database is cut when a worker is at some stage, for less and for
+// more than others would wait for it; the office sees it as before. Nothing of it
+// is done twice, and nothing is lost.
+func TestDatabaseAway(t *testing.T) {
+	for i, stage := range stages {
+		t.Run(stage, func(t *testing.T) {
+			t.Parallel()
+			address := pgtest.URL(t)
+			f := newFleet(t, address)
+			hashes := f.clips(stage)
+			way := pgtest.NewProxy(t, hostOf(t, address))
+			office := f.start(f.office, "once", "JOBS=0")
+			cut := f.start(t.TempDir(), "work", "JOBS=1", "STORE="+way.Through(t, address), "DIE="+stage, "HOW=ask")
+			until(t, "it gets there", func() bool { return exists(filepath.Join(workOf(cut), "at")) })
+			way.Cut()
+			if err := os.WriteFile(filepath.Join(workOf(cut), "go"), nil, 0o600); err != nil {
+				t.Fatal(err)
+			}
+			away := f.silence / 2
+			if i%2 == 0 {
+				away = 3 * f.silence
+			}
+			time.Sleep(away)
+			way.Mend()
+			if err := office.Wait(); err != nil {
+				t.Fatal(err)
+			}
+			f.end(cut)
+			f.want(hashes)
+		})
+	}
+}
+
+func hostOf(t *testing.T, address string) string {
+	t.Helper()
+	u, err := url.Parse(address)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return u.Host
+}
+
+// BenchmarkWorkers reads b.N clips with one and with two workers, on PostgreSQL
+// that writes through to the disk and a depot of files. The reading only writes a
+// lesson's files: queue_ms is what a clip costs beside it and beside what the
+// depot does, from the first job to the last lesson's being known; processor_ms
+// is that of all of it but the database's.
+func BenchmarkWorkers(b *testing.B) {
+	for _, n := range []int{1, 2} {
+		b.Run(strconv.Itoa(n), func(b *testing.B) {
+			ctx, stop := context.WithCancel(b.Context())
+			defer stop()
+			url := pgtest.New(b, true).URL(b)
+			d, err := depot.Open(ctx, "file://"+b.TempDir())
+			if err != nil {
+				b.Fatal(err)
+			}
+			defer d.Close()
+			book, err := ledger.CreatePostgres(ctx, url)
+			if err != nil {
+				b.Fatal(err)
+			}
+			defer book.Close()
+			// Each clip is in the depot and waits.
+			s, err := OpenPostgres(ctx, url)
+			if err != nil {
+				b.Fatal(err)
+			}
+			defer s.Close()
+			s.Share(b.TempDir())
+			q, err := s.inserter()
+			if err != nil {
+				b.Fatal(err)
+			}
+			dir := b.TempDir()
+			for i := range b.N {
+				text := fmt.Sprint("clip ", i)
+				sum := sha256.Sum256([]byte(text))
+				c := Clip{Hash: hex.EncodeToString(sum[:]), Player: fmt.Sprintf("p%02d0", i%40), Day: "2026-05-03", State: Waiting, Lies: "taken", Stem: "x", Ext: ".mov", Came: "/x", Size: 1, Stocked: 1}
+				path := filepath.Join(dir, c.Hash)
+				if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
+					b.Fatal(err)
+				}
+				if err := d.Put(ctx, originalKey(c.Hash, ".mov"), path); err != nil {
+					b.Fatal(err)
+				}
+				if err := s.write(ctx, func(tx *sql.Tx) error { return errors.Join(s.put(ctx, tx, &c), s.enqueue(ctx, tx, q, &c)) }); err != nil {
+					b.Fatal(err)
+				}
+			}
+			var reading, storing atomic.Int64
+			processor := func() float64 { // of this process, ms
+				var u syscall.Rusage
+				_ = syscall.Getrusage(syscall.RUSAGE_SELF, &u)
+				return float64(u.Utime.Nano()+u.Stime.Nano()) / 1e6
+			}
+			used := processor()
+			var over sync.WaitGroup
+			b.ResetTimer()
+			for range n {
+				work := b.TempDir()
+				s, err := OpenPostgres(ctx, url)
+				if err != nil {
+					b.Fatal(err)
+				}
+				defer s.Close()
+				s.Share(work)
+				o := options(work)
+				o.Depot, o.Jobs, o.pollQueue = &timed{Depot: d, took: &storing}, 1, 0
+				o.Read = func(ctx context.Context, r Reading) error {
+					began := time.Now()
+					defer func() { reading.Add(int64(time.Since(began))) }()
+					if readerMain(r.Out, r.Clip.Original()) != 0 {
+						return errors.New("not read")
+					}
+					return nil
+				}
+				o.Record = func(ctx context.Context, c Clip, dir string) error {
+					rep := pipeline.Report{Schema: pipeline.ReportSchema, Clip: pipeline.ClipInfo{ID: c.Hash}}
+					_, err := book.Record(ctx, ledger.Entry{Player: c.Player, Day: c.Day, Folder: c.Final, Report: rep, At: time.Now(), Fence: c.Fence})
+					return err
+				}
+				over.Go(func() {
+					if err := New(s, o).Work(ctx, ctx); err != nil {
+						b.Error(err)
+					}
+				})
+			}
+			for {
+				c, err := s.Counts(ctx)
+				if err != nil {
+					b.Fatal(err)
+				}
+				if c[Done] == b.N {
+					break
+				}
+				time.Sleep(5 * time.Millisecond)
+			}
+			wall := b.Elapsed()
+			b.StopTimer()
+			b.ReportMetric(float64(wall.Milliseconds()*int64(n)-(reading.Load()+storing.Load())/1e6)/float64(b.N), "queue_ms/clip")
+			b.ReportMetric(float64(storing.Load())/1e6/float64(b.N), "depot_ms/clip")
+			b.ReportMetric((processor()-used)/float64(b.N), "processor_ms/clip")
+			b.ReportMetric(float64(b.N)/wall.Seconds(), "clips/s")
+			stop()
+			over.Wait()
+		})
+	}
+}
+
+// timed is a depot whose time is counted.
+type timed struct {
+	Depot
+	took *atomic.Int64
+}
+
+func (d *timed) Get(ctx context.Context, key, path string) error {
+	began := time.Now()
+	defer func() { d.took.Add(int64(time.Since(began))) }()
+	return d.Depot.Get(ctx, key, path)
+}
+
+func (d *timed) PutFolder(ctx context.Context, key, dir string) error {
+	began := time.Now()
+	defer func() { d.took.Add(int64(time.Since(began))) }()
+	return d.Depot.PutFolder(ctx, key, dir)
 }
