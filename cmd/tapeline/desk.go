@@ -180,7 +180,7 @@ func serveDesk(ctx context.Context, out io.Writer, y *yard, d door, shelf *deskS
 	if d.tls != nil {
 		scheme = "https"
 	}
-	g := desk.NewGuard(hosts, d.tls != nil, d.password, d.coach)
+	g := desk.NewGuard(hosts, d.tls != nil, d.password, d.coach, y.text)
 	t := y.text.Desk
 	if d.password == "" {
 		address := func() string { return fmt.Sprintf("%s://%s/enter?token=", scheme, hosts[0]) }

@@ -142,7 +142,11 @@ func open(t *testing.T, password string) *house {
 		items: []Item{{ID: lessonID, Player: "b07", FirstName: evil, Day: "2026-05-03", State: "done", Lesson: true, Here: true, Open: true, Swing: report().Chosen()}}}
 	srv := httptest.NewUnstartedServer(nil)
 	host := srv.Listener.Addr().String()
-	g := NewGuard([]string{host}, false, password, "Kim")
+	text, err := words.For("es")
+	if err != nil {
+		t.Fatal(err)
+	}
+	g := NewGuard([]string{host}, false, password, "Kim", text)
 	g.pause = 0
 	srv.Config = Server(New(t.Context(), Options{Text: words.English(), Guard: g, Shelf: s, Stills: func(_ context.Context, _ string, from, to int, each func(int, []byte) error) error {
 		for n := from; n <= to; n++ {
@@ -305,13 +309,13 @@ func TestPassword(t *testing.T) {
 	if code, _ := send(t, h.visitor(t, false), "POST", h.URL+"/enter", "password=correct+horse+battery", map[string]string{"Content-Type": form["Content-Type"], "Origin": "https://elsewhere.example"}); code != http.StatusForbidden {
 		t.Errorf("from elsewhere: %d", code)
 	}
-	if code, page := get(t, h.visitor(t, false), h.URL+"/enter"); code != http.StatusOK || strings.Contains(page, "script") {
+	if code, page := get(t, h.visitor(t, false), h.URL+"/enter"); code != http.StatusOK || strings.Contains(page, "script") || !strings.Contains(page, `lang="es"`) || !strings.Contains(page, "Contraseña <input") {
 		t.Errorf("the door: %d %s", code, page)
 	}
 	if code, _ := get(t, h.visitor(t, false), h.URL+"/"); code != http.StatusForbidden {
 		t.Errorf("behind the door: %d", code)
 	}
-	g := NewGuard([]string{"desk.example"}, true, "", "Kim")
+	g := NewGuard([]string{"desk.example"}, true, "", "Kim", words.English())
 	w := httptest.NewRecorder()
 	r := httptest.NewRequest("GET", "https://desk.example/enter?token="+g.Token(nil), nil)
 	g.around(nil).ServeHTTP(w, r)

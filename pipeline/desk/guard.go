@@ -11,6 +11,8 @@ import (
 	"strings"
 	"sync"
 	"time"
+
+	"tapeline/pipeline/words"
 )
 
 // Limits of what a request may carry, bytes, and of a session.
@@ -29,6 +31,7 @@ type Guard struct {
 	secure   bool   // the address begins with https
 	password []byte // SHA-256; nil: by token only
 	coach    string
+	text     words.Lang
 	now      func() time.Time
 	used     func() // a token was used; may be nil
 
@@ -45,9 +48,10 @@ type session struct {
 	since time.Time
 }
 
-// NewGuard makes a guard that answers to the given Host headers only.
-func NewGuard(hosts []string, secure bool, password, coach string) *Guard {
-	g := &Guard{hosts: map[string]bool{}, secure: secure, coach: coach, now: time.Now, sessions: map[[sha256.Size]byte]*session{}, pause: time.Second}
+// NewGuard makes a guard that answers to the given Host headers only, and asks
+// for the password in the words of text.
+func NewGuard(hosts []string, secure bool, password, coach string, text words.Lang) *Guard {
+	g := &Guard{hosts: map[string]bool{}, secure: secure, coach: coach, text: text, now: time.Now, sessions: map[[sha256.Size]byte]*session{}, pause: time.Second}
 	for _, h := range hosts {
 		g.hosts[strings.ToLower(h)] = true
 	}
@@ -132,7 +136,7 @@ func (g *Guard) enter(w http.ResponseWriter, r *http.Request) {
 	switch r.Method {
 	case http.MethodGet:
 		w.Header().Set("Content-Type", "text/html; charset=utf-8")
-		_ = enterPage.Execute(w, nil)
+		_ = enterPage.Execute(w, frameView{Lang: g.text.Code, W: g.text.Desk})
 	case http.MethodPost:
 		r.Body = http.MaxBytesReader(w, r.Body, 4096)
 		if err := r.ParseForm(); err != nil {
@@ -177,11 +181,11 @@ func name(s string) string {
 
 // It stands before the door, so it has no style sheet and no script.
 var enterPage = template.Must(template.New("enter").Parse(`<!DOCTYPE html>
-<html lang="en"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1"><meta name="color-scheme" content="light dark"><title>tapeline</title></head>
+<html lang="{{.Lang}}"><head><meta charset="utf-8"><meta name="viewport" content="width=device-width, initial-scale=1"><meta name="color-scheme" content="light dark"><title>tapeline</title></head>
 <body><main><h1>tapeline</h1><form method="post" action="/enter">
-<p><label>Name <input name="who" autocomplete="name" maxlength="40"></label></p>
-<p><label>Password <input name="password" type="password" autocomplete="current-password" required></label></p>
-<p><button>Open the desk</button></p></form></main></body></html>
+<p><label>{{index .W "enter_name"}} <input name="who" autocomplete="name" maxlength="40"></label></p>
+<p><label>{{index .W "enter_password"}} <input name="password" type="password" autocomplete="current-password" required></label></p>
+<p><button>{{index .W "enter_do"}}</button></p></form></main></body></html>
 `))
 
 // leave ends a session.

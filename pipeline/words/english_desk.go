@@ -3,6 +3,9 @@ package words
 // englishDesk: what a coach reads at the desk.
 var englishDesk = map[string]string{
 	"title":           "Lessons",
+	"enter_name":      "Name",
+	"enter_password":  "Password",
+	"enter_do":        "Open the desk",
 	"at_the_desk":     "At the desk:",
 	"leave":           "Leave the desk",
 	"back":            "All lessons",

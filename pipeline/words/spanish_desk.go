@@ -1,6 +1,9 @@
 package words
 
 var spanishDesk = map[string]string{
+	"enter_name":        "Nombre",
+	"enter_password":    "Contraseña",
+	"enter_do":          "Abrir la mesa",
 	"title":             "Lecciones",
 	"at_the_desk":       "En la mesa:",
 	"leave":             "Dejar la mesa",
