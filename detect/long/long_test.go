@@ -171,3 +171,20 @@ func TestMoved(t *testing.T) {
 		}
 	}
 }
+
+// One picture more of a recording.
+func BenchmarkMotion(b *testing.B) {
+	rng := rand.New(rand.NewPCG(1, 1))
+	var frames [2]pipeline.Frame
+	for i := range frames {
+		frames[i] = pipeline.Frame{Width: motionSide, Height: motionSide * 9 / 16}
+		for range frames[i].Width * frames[i].Height {
+			frames[i].Pix = append(frames[i].Pix, byte(100+rng.IntN(30)))
+		}
+	}
+	var m motion
+	b.ReportAllocs()
+	for i := 0; b.Loop(); i++ {
+		m.next(&frames[i%2])
+	}
+}

@@ -417,6 +417,7 @@ func BenchmarkRead(b *testing.B) {
 func BenchmarkDetect(b *testing.B) {
 	f := picture(b, frames[0])
 	n := open(b)
+	b.ReportAllocs()
 	for b.Loop() {
 		if _, err := n.Detect(f); err != nil {
 			b.Fatal(err)
