@@ -2,9 +2,12 @@ package main
 
 import (
 	"fmt"
+	"io"
+	"math"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"tapeline/pipeline"
@@ -48,5 +51,37 @@ func TestTimed(t *testing.T) {
 	}
 	if _, err := timed(false, "bash", "-c", "echo what went wrong >&2; exit 3"); err == nil {
 		t.Error("a failure is no time")
+	}
+}
+
+// Landmarks are compared where both have some.
+func TestApart(t *testing.T) {
+	two := [][2]float64{{.1, .2}, {.5, .5}}
+	a := []looked{{Points: two}, {}, {Points: two}}
+	b := []looked{{Points: [][2]float64{{.1, .2}, {.53, .54}}}, {Points: two}, {Points: two}}
+	if mean, most, n := apart(a, b, 100, 100); math.Abs(mean-1.25) > 1e-9 || math.Abs(most-5) > 1e-9 || n != 2 {
+		t.Error(mean, most, n)
+	}
+}
+
+func TestStageNames(t *testing.T) {
+	of := func(name string, s float64) pair { return pair{stages: map[string]stage{name: {s, 1}}} }
+	clips := []timedClip{{pairs: []pair{of("a", 1), of("b", 3)}}, {pairs: []pair{of("c", 2)}}}
+	if got := strings.Join(stageNames(clips), ""); got != "bca" {
+		t.Error(got)
+	}
+	var w strings.Builder
+	printStages(&w, clips)
+	if !strings.Contains(w.String(), "| stage |  |  |\n|---|---|---|\n| b | 1.5 (0) | |\n| c | | 2.0 (1) |\n") {
+		t.Error(w.String())
+	}
+}
+
+// What is asked for is one of what there is.
+func TestNamed(t *testing.T) {
+	for _, args := range [][]string{{"-only", "lesson,no such"}, {"-pairs", "0"}, {"clip.mp4"}} {
+		if err := run(append(args, "-cache", t.TempDir()), io.Discard); err == nil {
+			t.Errorf("%v is taken", args)
+		}
 	}
 }

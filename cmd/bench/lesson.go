@@ -16,9 +16,8 @@ import (
 )
 
 const (
-	lessonName   = "lesson"
-	floorsOf     = 4 // swings of the lesson whose floor is measured; it has two kinds
-	shortSeconds = 75
+	lessonName = "lesson"
+	floorsOf   = 4 // swings of the lesson whose floor is measured; it has two kinds
 )
 
 // twentyMinutes is a lesson as a phone records it: 1080p, 30 frames a second,
@@ -108,7 +107,7 @@ func printRatio(w interface{ Write([]byte) (int, error) }, what string, a, b cos
 // timeLesson times the scan of the long lesson against its decoding, and a whole
 // night against one decoding and the floor of its swings.
 func (b *bench) timeLesson() error {
-	path, w, err := b.record("lesson", twentyMinutes)
+	path, w, err := b.record(lessonName, twentyMinutes)
 	if err != nil {
 		return err
 	}

@@ -24,6 +24,7 @@ import (
 	"strings"
 	"time"
 
+	"tapeline/detect/long/lesson"
 	"tapeline/detect/pose"
 )
 
@@ -51,6 +52,7 @@ func run(args []string, w io.Writer) error {
 	f.IntVar(&b.pairs, "pairs", 5, "how often each clip is timed; the lesson is timed once")
 	only := f.String("only", "", "`names` of what is timed, by commas; empty: all of "+strings.Join(all(), ","))
 	recording := f.String("lesson", "", "scan another recording, `FILE`, against ffmpeg's plain decoding of it")
+	making := f.Bool("make", false, "only make the clips that aren't there yet")
 	jobs := f.String("jobs", "", "time four clips at once with each of these `numbers`, by commas, as --jobs")
 	memory := f.Bool("memory", false, "compare the memory of short and long clips and recordings")
 	browser := f.String("browser", "", "compare with the official runtime of the pose network, unpacked in `DIR`, in Chromium")
@@ -82,6 +84,8 @@ func run(args []string, w io.Writer) error {
 	fmt.Fprintf(w, "%s\n\n", machine())
 	defer func() { fmt.Fprintf(w, "\nload at the end: %s\n", load()) }()
 	switch {
+	case *making:
+		return b.makeAll(names)
 	case *recording != "":
 		return b.scans(*recording)
 	case *jobs != "":
@@ -104,6 +108,27 @@ func all() (names []string) {
 		names = append(names, in.name)
 	}
 	return append(names, lessonName)
+}
+
+// makeAll makes what is timed, so that it isn't made on the day.
+func (b *bench) makeAll(names []string) error {
+	for _, in := range inputs {
+		if slices.Contains(names, in.name) {
+			if _, err := in.make(b.samples, b.cache); err != nil {
+				return fmt.Errorf("%s: %w", in.name, err)
+			}
+		}
+	}
+	if !slices.Contains(names, lessonName) {
+		return nil
+	}
+	for name, s := range map[string]lesson.Shape{lessonName: twentyMinutes, shortName: oneMinute()} {
+		if _, _, err := b.record(name, s); err != nil {
+			return fmt.Errorf("%s: %w", name, err)
+		}
+	}
+	_, err := longClip().make(b.samples, b.cache)
+	return err
 }
 
 // tables times clips and the lesson.

@@ -6,6 +6,8 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+
+	"tapeline/detect/long/lesson"
 )
 
 const atOnce = 4 // clips that are read in one go
@@ -55,20 +57,32 @@ func (b *bench) sideBySide(list string) error {
 	return nil
 }
 
+const shortName = "lesson-short"
+
+// oneMinute is a recording that is just scanned as one.
+func oneMinute() lesson.Shape {
+	s := twentyMinutes
+	s.Seconds, s.Swings = 75, 3
+	return s
+}
+
+// longClip is nearly as long as a clip of one swing may be.
+func longClip() input {
+	in := inputs[1]
+	in.name, in.long = in.name+"-long", 55
+	return in
+}
+
 // memories compares the memory of a recording of one minute and of twenty, and
 // of a clip and one nearly as long as a clip may be.
 func (b *bench) memories() error {
-	short := twentyMinutes
-	short.Seconds, short.Swings = shortSeconds, 3
-	var peaks []cost
+	fmt.Fprintln(b.w, "| what | short, MB | long, MB | long ÷ short |\n|---|---|---|---|")
+	var scans, reads []float64
 	for _, r := range []struct {
-		name  string
-		shape func() (string, error)
-	}{
-		{"scan of 1 minute", func() (string, error) { p, _, err := b.record("short", short); return p, err }},
-		{"scan of 20 minutes", func() (string, error) { p, _, err := b.record("lesson", twentyMinutes); return p, err }},
-	} {
-		path, err := r.shape()
+		name string
+		s    lesson.Shape
+	}{{shortName, oneMinute()}, {lessonName, twentyMinutes}} {
+		path, _, err := b.record(r.name, r.s)
 		if err != nil {
 			return err
 		}
@@ -76,14 +90,9 @@ func (b *bench) memories() error {
 		if err != nil {
 			return err
 		}
-		peaks = append(peaks, c)
+		scans = append(scans, c.peak)
 	}
-	clip := inputs[1]
-	for _, seconds := range []float64{clip.long, 55} {
-		in := clip
-		if seconds != clip.long {
-			in.name, in.long = fmt.Sprintf("%s-%.0fs", clip.name, seconds), seconds
-		}
+	for _, in := range []input{inputs[1], longClip()} {
 		path, err := in.make(b.samples, b.cache)
 		if err != nil {
 			return err
@@ -92,12 +101,9 @@ func (b *bench) memories() error {
 		if err != nil {
 			return err
 		}
-		peaks = append(peaks, c)
+		reads = append(reads, c.peak)
 	}
-	fmt.Fprintln(b.w, "| what | short, MB | long, MB | long ÷ short |\n|---|---|---|---|")
-	for i, what := range []string{"scan, 75 s and 20 minutes", "read, 6 and 55 s"} {
-		s, l := peaks[2*i].peak, peaks[2*i+1].peak
-		fmt.Fprintf(b.w, "| %s | %.0f | %.0f | %.2f |\n", what, s, l, l/s)
-	}
+	fmt.Fprintf(b.w, "| scan, 75 s and 20 minutes | %.0f | %.0f | %.2f |\n", scans[0], scans[1], scans[1]/scans[0])
+	fmt.Fprintf(b.w, "| read, 6 and 55 s | %.0f | %.0f | %.2f |\n", reads[0], reads[1], reads[1]/reads[0])
 	return nil
 }
