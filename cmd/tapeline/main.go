@@ -42,7 +42,7 @@ type streams struct {
 // commands in the order help lists them. A function, because help lists
 // itself.
 func commands() []command {
-	return []command{readCommand, judgeCommand, packCommand, watchCommand, nightlyCommand, workCommand, scanCommand, statusCommand, deskCommand, correctionsCommand, retryCommand, waitingCommand, releaseCommand, holdCommand, sendCommand, sentCommand, previewCommand, forgetCommand, checkCommand, progressCommand, compareCommand, exportCommand, cardsCommand, versionCommand, helpCommand}
+	return []command{readCommand, judgeCommand, packCommand, watchCommand, nightlyCommand, workCommand, scanCommand, statusCommand, deskCommand, correctionsCommand, retryCommand, waitingCommand, releaseCommand, holdCommand, sendCommand, sentCommand, previewCommand, forgetCommand, moveStoreCommand, checkCommand, progressCommand, compareCommand, exportCommand, cardsCommand, versionCommand, helpCommand}
 }
 
 // run does what the arguments say and gives the exit code, a pipeline.Fault
