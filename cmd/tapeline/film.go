@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"image"
@@ -30,23 +31,35 @@ type laid struct {
 	times int
 }
 
-// paint decodes the clip once, writes its film and gives the stills wanted
-// besides. The part at real speed and the slow one grow side by side, since
-// they show the same pictures; decoding, painting and encoding overlap.
-func paint(ctx context.Context, c pipeline.Clip, film *overlay.Film, stills clip.Wanted, voice []float32, path string, tell pipeline.Progress) (out []clip.Still, err error) {
+// paint decodes the clip once, writes its film and hands over the stills wanted
+// besides. The part at real speed and the slow one are written side by side,
+// since they show the same pictures; decoding, painting and encoding overlap,
+// and meanwhile works on the stills while the film is finished.
+func paint(ctx context.Context, c pipeline.Clip, film *overlay.Film, stills clip.Wanted, voice []float32, path string, tell pipeline.Progress, meanwhile func([]clip.Still) error) error {
 	spec := filmSpec(c, film, voice)
 	parts := halves(film.Shots())
 	spec.Planes, spec.Parts = true, len(parts)
 	enc, err := clip.NewEncoder(ctx, path, spec)
 	if err != nil {
-		return nil, err
+		return err
 	}
 	defer enc.Abort()
-	if out, err = layShots(ctx, c, film, parts, stills, enc, tell); err != nil {
-		return nil, err
+	seen, err := layShots(ctx, c, film, parts, stills, enc, tell)
+	if err != nil {
+		return err
 	}
-	defer pipeline.Tracing(ctx).Begin("show", "finish film").End()
-	return out, enc.Close()
+	var finishing sync.WaitGroup
+	finishing.Go(func() {
+		defer pipeline.Catch(&err)
+		defer pipeline.Tracing(ctx).Begin("finish", "finish film").End()
+		err = enc.Close()
+	})
+	other := func() (err error) {
+		defer pipeline.Catch(&err) // the film must have ended
+		return meanwhile(seen)
+	}()
+	finishing.Wait()
+	return cmp.Or(err, other)
 }
 
 // halves are the shots before the slow passage and those from it on: in each
@@ -97,13 +110,11 @@ func layShots(ctx context.Context, c pipeline.Clip, film *overlay.Film, parts []
 			defer cancel() // nobody waits for a place that won't come
 			defer pipeline.Catch(&faults[1+i])
 			for f := range p.frames {
-				for range f.times {
-					span := tr.Begin("encode", "encode")
-					if faults[1+i] = enc.Part(i).WritePlanes(f.img); faults[1+i] != nil {
-						return
-					}
-					span.End()
+				span := tr.Begin("encode", "encode")
+				if faults[1+i] = enc.Part(i).WritePlanes(f.img, f.times); faults[1+i] != nil {
+					return
 				}
+				span.End()
 				p.free <- f.img
 			}
 		})

@@ -43,32 +43,33 @@ func (by showing) show(ctx context.Context, c pipeline.Clip, rep *pipeline.Repor
 		want.Stills = append(want.Stills, *e.Frame)
 	}
 	want.Stills = slices.Compact(want.Stills)
-	pictures, err := paint(ctx, c, film, want, by.voice, filepath.Join(dir, pipeline.LessonFile), tell)
-	if err != nil {
-		return err
-	}
-	if err := writeFile(filepath.Join(dir, pipeline.CaptionsFile), clip.WebVTT(captions(film))); err != nil {
-		return err
-	}
-	stills := unseen(rep, events)
-	for i := range stills {
-		// Behind the end of a clip whose last pictures are missing, the last one.
-		at := min(sort.Search(len(pictures), func(k int) bool { return pictures[k].Frame >= *events[i].Frame }), len(pictures)-1)
-		if at < 0 {
-			return errNoPicture
+	return paint(ctx, c, film, want, by.voice, filepath.Join(dir, pipeline.LessonFile), tell, func(pictures []clip.Still) error {
+		if err := writeFile(filepath.Join(dir, pipeline.CaptionsFile), clip.WebVTT(captions(film))); err != nil {
+			return err
 		}
-		p := pictures[at]
-		stills[i] = still(rep, events[i], p.Frame)
-		stills[i].Frame, stills[i].Origin, stills[i].Scale = p.Image, p.Origin, p.Scale
-	}
-	img, err := sheet.Make(rep, stills, text, sheet.Head{FirstName: card.FirstName, Date: card.Date})
-	if err != nil {
-		return err
-	}
-	if err := writePNG(filepath.Join(dir, pipeline.SheetFile), img); err != nil {
-		return err
-	}
-	return by.write(rep, stills, dir)
+		stills := unseen(rep, events)
+		for i := range stills {
+			// Behind the end of a clip whose last pictures are missing, the last one.
+			at := min(sort.Search(len(pictures), func(k int) bool { return pictures[k].Frame >= *events[i].Frame }), len(pictures)-1)
+			if at < 0 {
+				return errNoPicture
+			}
+			p := pictures[at]
+			stills[i] = still(rep, events[i], p.Frame)
+			stills[i].Frame, stills[i].Origin, stills[i].Scale = p.Image, p.Origin, p.Scale
+		}
+		span := pipeline.Tracing(ctx).Begin("show", "sheet")
+		img, err := sheet.Make(rep, stills, text, sheet.Head{FirstName: card.FirstName, Date: card.Date})
+		if err == nil {
+			err = writePNG(filepath.Join(dir, pipeline.SheetFile), img)
+		}
+		span.End()
+		if err != nil {
+			return err
+		}
+		defer pipeline.Tracing(ctx).Begin("show", "page").End()
+		return by.write(rep, stills, dir)
+	})
 }
 
 // write lays out what is read: the page and the paper.

@@ -46,7 +46,7 @@ type Spec struct {
 	// Planes says that pictures come through WritePlanes.
 	Planes bool
 	// Parts is how many parts the video is written in, one after the other in
-	// it but made side by side (see Encoder.Part); 0 counts as 1. Several go
+	// it but written side by side (see Encoder.Part); 0 counts as 1. Several go
 	// with no MaxBytes.
 	Parts int
 }
@@ -54,8 +54,8 @@ type Spec struct {
 // Encoder writes an MP4: H.264 High, yuv420p, BT.709 limited range and tagged
 // so, moov first, no metadata of any kind. Feed it with Write, then Close; on
 // any error, and after Abort, nothing is left at the path. Not safe for
-// several goroutines, but each of its parts has a process of its own and may
-// be written by a goroutine of its own until Close.
+// several goroutines, but each of its parts may be written by a goroutine of
+// its own until Close.
 type Encoder struct {
 	ctx    context.Context
 	cancel context.CancelFunc
@@ -69,14 +69,18 @@ type Encoder struct {
 	err    error
 }
 
-// Part is one part of the video.
+// Part is one part of the video. The last one is encoded while it is written;
+// pictures of the others wait in a file beside the output until it has ended:
+// an encoder takes 200 MB of memory, and those are few.
 type Part struct {
 	e      *Encoder
 	file   string
 	cmd    *exec.Cmd
-	in     io.WriteCloser
+	in     io.WriteCloser // the process's, or of what waits
 	errs   bytes.Buffer
 	frames int
+	waits  *os.File // nil: encoded at once
+	times  []int    // how often each picture comes that waits
 	err    error
 }
 
@@ -92,8 +96,10 @@ func NewEncoder(ctx context.Context, path string, s Spec) (*Encoder, error) {
 	if parts > 1 && s.MaxBytes > 0 {
 		return nil, &pipeline.Error{Fault: pipeline.FaultInternal, Step: stepEncode, What: "parts with a limit of bytes"}
 	}
-	level, err := Level(s.Width, s.Height, s.FPS)
-	if err != nil {
+	if parts > 1 && !s.Planes {
+		return nil, &pipeline.Error{Fault: pipeline.FaultInternal, Step: stepEncode, What: "parts of RGB pictures"}
+	}
+	if _, err := Level(s.Width, s.Height, s.FPS); err != nil {
 		return nil, err
 	}
 	dir, err := os.MkdirTemp(filepath.Dir(path), ".encode-")
@@ -103,41 +109,84 @@ func NewEncoder(ctx context.Context, path string, s Spec) (*Encoder, error) {
 	e := &Encoder{path: path, spec: s, dir: dir}
 	e.ctx, e.cancel = context.WithCancel(ctx)
 	for i := range parts {
-		if err := e.begin(level, i); err != nil {
-			err = failed(e.ctx, stepEncode, path, "ffmpeg", err, "")
+		p := &Part{e: e, file: filepath.Join(e.dir, fmt.Sprintf("picture%d.mp4", i))}
+		if i+1 < parts {
+			if p.waits, err = os.OpenFile(filepath.Join(e.dir, fmt.Sprintf("waiting%d", i)), os.O_RDWR|os.O_CREATE|os.O_EXCL, 0o600); err != nil {
+				e.Abort()
+				return nil, p.spaceless(err)
+			}
+			p.in = p.waits
+		} else if err := p.begin(); err != nil {
 			e.Abort()
 			return nil, err
 		}
+		e.parts = append(e.parts, p)
 	}
 	return e, nil
 }
 
-// begin starts the process of the next part. All but the last have one thread:
-// what they lack in time the last one uses, and what is in the streams' heads
-// is the same.
-func (e *Encoder) begin(level string, part int) error {
-	s := e.spec
+// begin starts the process that encodes the part.
+func (p *Part) begin() error {
+	s := p.e.spec
+	level, err := Level(s.Width, s.Height, s.FPS)
+	if err != nil {
+		return err
+	}
 	format, filter := "rgba", []string{"-vf", "scale=out_color_matrix=bt709:out_range=tv:flags=bicubic+accurate_rnd+full_chroma_int,format=yuv420p"}
 	if s.Planes {
 		format, filter = "yuv420p", nil
 	}
-	p := &Part{e: e, file: filepath.Join(e.dir, fmt.Sprintf("picture%d.mp4", part))}
-	codec := CodecArgs(level, s.FPS)
-	if part+1 < s.Parts {
-		codec = append(codec, "-threads", "1")
-	}
-	p.cmd = command(e.ctx, "ffmpeg", slices.Concat([]string{"-v", "error", "-y", "-protocol_whitelist", "pipe",
+	cmd := command(p.e.ctx, "ffmpeg", slices.Concat([]string{"-v", "error", "-y", "-protocol_whitelist", "pipe",
 		"-f", "rawvideo", "-pix_fmt", format, "-s", fmt.Sprintf("%dx%d", s.Width, s.Height), "-r", strconv.Itoa(s.FPS), "-i", "pipe:0"},
-		filter, codec, []string{"-f", "mp4", fileName(p.file)})...)
-	p.cmd.Stderr = &p.errs
-	var err error
-	if p.in, err = p.cmd.StdinPipe(); err == nil {
-		err = p.cmd.Start()
-	}
+		filter, CodecArgs(level, s.FPS), []string{"-f", "mp4", fileName(p.file)})...)
+	cmd.Stderr = &p.errs
+	in, err := cmd.StdinPipe()
 	if err == nil {
-		e.parts = append(e.parts, p)
+		err = cmd.Start()
 	}
-	return err
+	if err != nil {
+		return failed(p.e.ctx, stepEncode, p.e.path, "ffmpeg", err, "")
+	}
+	p.cmd, p.in = cmd, in
+	return nil
+}
+
+// end waits until what was written is encoded.
+func (p *Part) end() error {
+	p.in.Close()
+	if err := p.cmd.Wait(); err != nil {
+		return p.e.explain(err, p.errs.String())
+	}
+	return nil
+}
+
+// encode encodes what waits.
+func (p *Part) encode() error {
+	if _, err := p.waits.Seek(0, io.SeekStart); err != nil {
+		return p.spaceless(err)
+	}
+	if err := p.begin(); err != nil {
+		return err
+	}
+	b := make([]byte, p.e.spec.Width*p.e.spec.Height*3/2)
+	for _, n := range p.times {
+		if _, err := io.ReadFull(p.waits, b); err != nil {
+			return p.spaceless(err)
+		}
+		for range n {
+			if _, err := p.in.Write(b); err != nil {
+				if werr := p.cmd.Wait(); werr != nil {
+					err = werr
+				}
+				return p.e.explain(err, p.errs.String())
+			}
+		}
+	}
+	return p.end()
+}
+
+func (p *Part) spaceless(err error) error {
+	return &pipeline.Error{Fault: pipeline.FaultOutput, Step: stepEncode, Path: p.e.path, What: "no room for the video's pictures", Hint: "check the space of the output folder", Err: err}
 }
 
 // Part is one of the parts, counted from 0.
@@ -192,12 +241,29 @@ func (e *Encoder) written(err error) error {
 
 // WritePlanes appends one picture of a Spec with Planes: see Part.WritePlanes.
 func (e *Encoder) WritePlanes(img *image.YCbCr) error {
-	return e.written(e.parts[0].WritePlanes(img))
+	return e.written(e.parts[0].WritePlanes(img, 1))
 }
 
-// WritePlanes appends one picture: 4:2:0, BT.709 in limited range, of the
-// Spec's size. After an error the Encoder is only good for Abort.
-func (p *Part) WritePlanes(img *image.YCbCr) error {
+// WritePlanes appends one picture, so many times: 4:2:0, BT.709 in limited
+// range, of the Spec's size. After an error the Encoder is only good for Abort.
+func (p *Part) WritePlanes(img *image.YCbCr, times int) error {
+	if p.waits == nil {
+		for range times {
+			if err := p.write(img); err != nil {
+				return err
+			}
+		}
+		return nil
+	}
+	err := p.write(img)
+	if err == nil {
+		p.times = append(p.times, times)
+		p.frames += times - 1
+	}
+	return err
+}
+
+func (p *Part) write(img *image.YCbCr) error {
 	if err := p.takes(img.Rect, true); err != nil {
 		return err
 	}
@@ -240,6 +306,9 @@ func (p *Part) rows(pix []byte, stride, w, h int, last bool) error {
 		for y := 0; y < h && err == nil; y++ {
 			_, err = p.in.Write(pix[y*stride : y*stride+w])
 		}
+	}
+	if err != nil && p.waits != nil {
+		return p.fail(p.spaceless(err))
 	}
 	if err != nil {
 		// ffmpeg is gone; what it said tells more than the broken pipe.
@@ -288,7 +357,12 @@ func (e *Encoder) Abort() {
 	e.cancel()
 	for _, p := range e.parts {
 		p.in.Close()
-		_ = p.cmd.Wait() // killed: its error says nothing new
+		if p.waits != nil {
+			p.waits.Close()
+		}
+		if p.cmd != nil {
+			_ = p.cmd.Wait() // killed: its error says nothing new
+		}
 	}
 	e.clean()
 	if e.wrote {
@@ -317,13 +391,16 @@ func (e *Encoder) Close() error {
 		}
 		e.frames += p.frames
 	}
-	for _, p := range e.parts {
-		p.in.Close()
+	last := len(e.parts) - 1
+	if err := e.parts[last].end(); err != nil {
+		return e.fail(err)
 	}
-	for _, p := range e.parts {
-		if err := p.cmd.Wait(); err != nil {
-			return e.fail(e.explain(err, p.errs.String()))
+	for _, p := range e.parts[:last] { // one encoder at a time
+		if err := p.encode(); err != nil {
+			return e.fail(err)
 		}
+		p.waits.Close()
+		os.Remove(p.waits.Name())
 	}
 	if err := e.mux(); err != nil {
 		return e.fail(err)
