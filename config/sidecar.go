@@ -222,6 +222,85 @@ func (s Sidecar) Bytes() ([]byte, error) {
 	return b, err
 }
 
+// Over are the bytes of the sidecar, written over those of an older one: where
+// that says the same it stays as it is; else what stays keeps its place and the
+// comments that somebody wrote to it.
+func (s Sidecar) Over(old []byte) ([]byte, error) {
+	b, err := s.Bytes()
+	if err != nil || len(b) == 0 {
+		return b, err
+	}
+	want, err := ParseSidecar(b)
+	if err != nil {
+		return nil, err
+	}
+	if was, err := ParseSidecar(old); err == nil && reflect.DeepEqual(was, want) {
+		return old, nil
+	}
+	var was, now yaml.Node
+	if yaml.Unmarshal(old, &was) != nil || yaml.Unmarshal(b, &now) != nil || was.Kind != yaml.DocumentNode {
+		return b, nil
+	}
+	was.Content[0] = laid(was.Content[0], now.Content[0])
+	out, err := yaml.Marshal(&was)
+	if err != nil || len(out) > sidecarLimit {
+		return b, nil
+	}
+	if got, err := ParseSidecar(out); err != nil || !reflect.DeepEqual(got, want) {
+		return b, nil // no comment is worth a wrong word
+	}
+	return out, nil
+}
+
+// laid is what now says in the form and with the comments of was.
+func laid(was, now *yaml.Node) *yaml.Node {
+	out := *was
+	switch {
+	case was.Kind != now.Kind || was.Kind == yaml.ScalarNode && !alike(was, now):
+		out = *now
+		out.HeadComment, out.LineComment, out.FootComment = was.HeadComment, was.LineComment, was.FootComment
+	case was.Kind == yaml.MappingNode:
+		out.Content = nil
+		told := map[string]bool{}
+		value := func(n *yaml.Node, key string) *yaml.Node {
+			for i := 0; i+1 < len(n.Content); i += 2 {
+				if n.Content[i].Value == key {
+					return n.Content[i+1]
+				}
+			}
+			return nil
+		}
+		for i := 0; i+1 < len(was.Content); i += 2 {
+			if k := was.Content[i]; value(now, k.Value) != nil {
+				told[k.Value] = true
+				out.Content = append(out.Content, k, laid(was.Content[i+1], value(now, k.Value)))
+			}
+		}
+		for i := 0; i+1 < len(now.Content); i += 2 {
+			if !told[now.Content[i].Value] {
+				out.Content = append(out.Content, now.Content[i], now.Content[i+1])
+			}
+		}
+	case was.Kind == yaml.SequenceNode:
+		out.Content = nil
+		left := slices.Clone(was.Content)
+		for _, n := range now.Content {
+			if i := slices.IndexFunc(left, func(o *yaml.Node) bool { return alike(o, n) }); i >= 0 {
+				n = left[i]
+				left = slices.Delete(left, i, i+1)
+			}
+			out.Content = append(out.Content, n)
+		}
+	}
+	return &out
+}
+
+// alike tells whether two nodes say the same.
+func alike(a, b *yaml.Node) bool {
+	var x, y any
+	return a.Decode(&x) == nil && b.Decode(&y) == nil && reflect.DeepEqual(x, y)
+}
+
 // trimmed is the sidecar without space around its texts: the library can't read
 // back every text that begins with an empty line.
 func (s Sidecar) trimmed() Sidecar {

@@ -127,6 +127,13 @@ func TestSidecarBytes(t *testing.T) {
 		if again, err = ParseSidecar(j); err != nil || !reflect.DeepEqual(again, s) {
 			t.Fatalf("%v\n%s", err, j)
 		}
+		over, err := s.Over([]byte("# by hand\nname: Ben # the tall one\nnotes: # two\n  - Wait.\n  # why\n  - Again.\n"))
+		if err != nil {
+			t.Fatal(err)
+		}
+		if again, err = ParseSidecar(over); err != nil || !reflect.DeepEqual(again, s) {
+			t.Fatalf("%v\n%s", err, over)
+		}
 	})
 	if b, err := (Sidecar{}).Bytes(); err != nil || len(b) != 0 {
 		t.Errorf("nothing to say: %q, %v", b, err)
@@ -210,6 +217,43 @@ func TestSidecarPath(t *testing.T) {
 	for clip, want := range map[string]string{"a/b.mov": "a/b.yaml", "x.y.MP4": "x.y.yaml", "bare": "bare.yaml"} {
 		if got := SidecarPath(clip); got != want {
 			t.Errorf("%s: %s", clip, got)
+		}
+	}
+}
+
+// What somebody wrote to a sidecar by hand stays when another one is written
+// over it, as long as what it was written to stays.
+func TestSidecarOver(t *testing.T) {
+	const old = "# filmed by Kim\n\nheight: 150cm   # measured in May\ntimes: {plant: 1.165}\n# two of them\nnotes:\n    # first\n    - Quieter head.\n    - Wait.\nview: chest # from the fence\n"
+	was, err := ParseSidecar([]byte(old))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for name, c := range map[string]struct {
+		change func(*Sidecar)
+		want   string
+	}{
+		"nothing":      {func(*Sidecar) {}, old},
+		"another":      {func(s *Sidecar) { s.Height = "152cm" }, strings.Replace(old, "150cm   #", "152cm #", 1)},
+		"one more":     {func(s *Sidecar) { s.Bats = "R" }, strings.Replace(old, "   # m", " # m", 1) + "bats: R\n"},
+		"one less":     {func(s *Sidecar) { s.View, s.Notes = "", s.Notes[:1] }, "# filmed by Kim\n\nheight: 150cm # measured in May\ntimes: {plant: 1.165}\n# two of them\nnotes:\n    # first\n    - Quieter head.\n"},
+		"in its place": {func(s *Sidecar) { s.Times = map[string]float64{"plant": 1.2, "contact": 1.3} }, strings.NewReplacer("   # m", " # m", "{plant: 1.165}", "{plant: 1.2, contact: 1.3}").Replace(old)},
+		"all":          {func(s *Sidecar) { *s = Sidecar{} }, ""},
+	} {
+		s := was
+		c.change(&s)
+		b, err := s.Over([]byte(old))
+		if err != nil || string(b) != c.want {
+			t.Errorf("%s: %v\n%s\nwant\n%s", name, err, b, c.want)
+		}
+		if got, err := ParseSidecar(b); err != nil || !reflect.DeepEqual(got, s) {
+			t.Errorf("%s: %+v %v, want %+v", name, got, err, s)
+		}
+	}
+	// What can't be read is written anew.
+	for _, bad := range []string{"", "hieght: 1", "a: [", "# nothing", "&a [*a]"} {
+		if b, err := was.Over([]byte(bad)); err != nil || !strings.Contains(string(b), "150cm") {
+			t.Errorf("over %q: %s %v", bad, b, err)
 		}
 	}
 }

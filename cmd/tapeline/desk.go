@@ -613,11 +613,15 @@ func (d *deskShelf) Save(ctx context.Context, id string, notes []byte, tag, who 
 	if err := errors.Join(d.mayBe(side.Player, cmp.Or(side.Date, c.Day)), d.stays(&c)); err != nil {
 		return "", err
 	}
-	b, err := side.Bytes()
+	p := paperOf(&c)
+	was, err := p.Read()
+	if err != nil {
+		return "", err
+	}
+	b, err := side.Over(was)
 	if err != nil {
 		return "", sidecarFault("", err)
 	}
-	p := paperOf(&c)
 	newTag, err := p.Write(b, tag, who, now())
 	if errors.Is(err, desk.ErrChanged) {
 		return "", d.conflict(p)
