@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"io"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -38,19 +39,26 @@ func command(ctx context.Context, name string, args ...string) *exec.Cmd {
 
 // run starts an ffmpeg program and returns its standard output.
 func run(ctx context.Context, step, path, name string, args ...string) ([]byte, error) {
-	var out, errs bytes.Buffer
+	var out bytes.Buffer
+	err := runTo(ctx, &out, step, path, name, args...)
+	return out.Bytes(), err
+}
+
+// runTo starts an ffmpeg program that writes its standard output to out.
+func runTo(ctx context.Context, out io.Writer, step, path, name string, args ...string) error {
+	var errs bytes.Buffer
 	cmd := command(ctx, name, args...)
-	cmd.Stdout, cmd.Stderr = &out, &errs
+	cmd.Stdout, cmd.Stderr = out, &errs
 	if err := cmd.Run(); err != nil {
-		return nil, failed(ctx, step, path, name, err, errs.String())
+		return failed(ctx, step, path, name, err, errs.String())
 	}
 	// ffmpeg calls a file that ends too soon a success.
 	for _, sign := range []string{"ended prematurely", "partial file", "Truncating packet"} {
 		if strings.Contains(errs.String(), sign) {
-			return nil, unreadable(step, path, hintCopy, "the file is cut short")
+			return unreadable(step, path, hintCopy, "the file is cut short")
 		}
 	}
-	return out.Bytes(), nil
+	return nil
 }
 
 // failed turns the end of an ffmpeg program into one line.

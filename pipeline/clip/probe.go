@@ -18,19 +18,81 @@ import (
 )
 
 type probed struct {
-	Packets []struct {
-		Stream int    `json:"stream_index"`
+	Packets []packet
+	Streams []stream
+	Format  struct {
+		Duration string            `json:"duration"`
+		Tags     map[string]string `json:"tags"`
+	}
+}
+
+// packet is one of the file, without what there are hundreds of thousands of in
+// an hour: pointers and text.
+type packet struct {
+	pts, dts, length, size int64 // noTime where there is none
+	stream                 int32
+	dropped                bool // before or after the part an edit list shows; decoded, not shown
+}
+
+func (p *packet) UnmarshalJSON(b []byte) error {
+	v := struct {
+		Stream int32  `json:"stream_index"`
 		PTS    *int64 `json:"pts"`
 		DTS    *int64 `json:"dts"`
 		Length int64  `json:"duration"`
 		Size   int64  `json:"size,string"`
 		Flags  string `json:"flags"`
-	} `json:"packets"`
-	Streams []stream `json:"streams"`
-	Format  struct {
-		Duration string            `json:"duration"`
-		Tags     map[string]string `json:"tags"`
-	} `json:"format"`
+	}{}
+	if err := json.Unmarshal(b, &v); err != nil {
+		return err
+	}
+	*p = packet{pts: noTime, dts: noTime, length: v.Length, size: v.Size, stream: v.Stream, dropped: strings.Contains(v.Flags, "D")}
+	if v.PTS != nil {
+		p.pts = *v.PTS
+	}
+	if v.DTS != nil {
+		p.dts = *v.DTS
+	}
+	return nil
+}
+
+// take reads ffprobe's JSON as it comes: that of an hour is never in memory.
+func (p *probed) take(r io.Reader) error {
+	d := json.NewDecoder(r)
+	if _, err := d.Token(); err != nil { // {
+		return err
+	}
+	for d.More() {
+		name, err := d.Token()
+		if err != nil {
+			return err
+		}
+		switch name {
+		case "packets":
+			if _, err = d.Token(); err != nil { // [
+				return err
+			}
+			for err == nil && d.More() {
+				p.Packets = append(p.Packets, packet{})
+				err = d.Decode(&p.Packets[len(p.Packets)-1])
+			}
+			if err == nil {
+				_, err = d.Token() // ]
+			}
+		case "streams":
+			err = d.Decode(&p.Streams)
+		case "format":
+			err = d.Decode(&p.Format)
+		default:
+			var other json.RawMessage
+			err = d.Decode(&other)
+		}
+		if err != nil {
+			return err
+		}
+	}
+	_, err := d.Token() // }
+	return err
 }
 
 type stream struct {
@@ -68,12 +130,20 @@ func ffprobe(ctx context.Context, path, demuxer string) (*probed, error) {
 	}
 	args := append([]string{"-v", "error", "-of", "json=c=1", "-show_streams", "-show_format", "-show_entries",
 		"packet=stream_index,pts,dts,duration,size,flags"}, in...)
-	out, err := run(ctx, stepProbe, path, "ffprobe", args...)
+	p, taken := new(probed), make(chan error, 1)
+	r, w := io.Pipe()
+	go func() {
+		err := p.take(r)
+		_, _ = io.Copy(io.Discard, r) // it may say why it has failed
+		taken <- err
+	}()
+	err = runTo(ctx, w, stepProbe, path, "ffprobe", args...)
+	w.Close()
+	bad := <-taken
 	if err != nil {
 		return nil, err
 	}
-	p := new(probed)
-	if err := json.Unmarshal(out, p); err != nil {
+	if bad != nil {
 		return nil, unreadable(stepProbe, path, hintCopy, "damaged or not playable")
 	}
 	return p, nil
@@ -168,8 +238,8 @@ var fewBits = map[string]float64{"h264": .01, "hevc": .005, "vp9": .005, "av1": 
 func (p *probed) bits(v *stream) float64 {
 	size, n := int64(0), 0
 	for _, k := range p.Packets {
-		if k.Stream == v.Index {
-			size, n = size+k.Size, n+1
+		if int(k.stream) == v.Index {
+			size, n = size+k.size, n+1
 		}
 	}
 	if n == 0 {
@@ -212,15 +282,14 @@ func setTimes(c *pipeline.Clip, p *probed, v *stream) (float64, error) {
 	var pts, dts []int64
 	var lengths []int64
 	for _, k := range p.Packets {
-		// D: before or after the part an edit list shows; decoded, not shown.
-		if k.Stream != v.Index || strings.Contains(k.Flags, "D") {
+		if int(k.stream) != v.Index || k.dropped {
 			continue
 		}
-		if k.PTS != nil {
-			pts, lengths = append(pts, *k.PTS), append(lengths, k.Length)
+		if k.pts != noTime {
+			pts, lengths = append(pts, k.pts), append(lengths, k.length)
 		}
-		if k.DTS != nil {
-			dts = append(dts, *k.DTS)
+		if k.dts != noTime {
+			dts = append(dts, k.dts)
 		}
 	}
 	if len(pts) == 0 && len(dts) > 0 {
