@@ -297,9 +297,10 @@ type Proxy struct {
 	to string
 	l  net.Listener
 
-	mu    sync.Mutex
-	cut   bool
-	conns map[net.Conn]bool
+	mu      sync.Mutex
+	cut     bool
+	swallow bool
+	conns   map[net.Conn]bool
 }
 
 // NewProxy gives an address that leads to the server at to.
@@ -351,7 +352,7 @@ func (p *Proxy) serve(c net.Conn) {
 	done := make(chan struct{}, 2)
 	for _, w := range [][2]net.Conn{{c, s}, {s, c}} {
 		go func() {
-			_, _ = io.Copy(w[0], w[1])
+			_, _ = io.Copy(&way{w[0], p, w[0] == c}, w[1])
 			done <- struct{}{}
 		}()
 	}
@@ -372,9 +373,38 @@ func (p *Proxy) Cut() {
 	}
 }
 
-// Mend lets connections through again.
+// Swallow lets what goes to the server through, and nothing back, until Mend.
+func (p *Proxy) Swallow() {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	p.swallow = true
+}
+
+// Mend lets everything through again.
 func (p *Proxy) Mend() {
 	p.mu.Lock()
 	defer p.mu.Unlock()
-	p.cut = false
+	p.cut, p.swallow = false, false
+}
+
+// way is one direction through the proxy.
+type way struct {
+	net.Conn
+	p    *Proxy
+	back bool
+}
+
+func (w *way) Write(b []byte) (int, error) {
+	w.p.mu.Lock()
+	gone := w.p.swallow && w.back
+	w.p.mu.Unlock()
+	if gone {
+		return len(b), nil
+	}
+	return w.Conn.Write(b)
+}
+
+// ReadFrom is not the connection's, which would know of no swallowing.
+func (w *way) ReadFrom(r io.Reader) (int64, error) {
+	return io.Copy(struct{ io.Writer }{w}, r)
 }

@@ -4,13 +4,14 @@
 //
 // One writer at a time, as in SQLite: every writing transaction begins with the
 // schema's advisory lock. What is lost on the way to the server is done again
-// for a while; whether a COMMIT whose answer was lost went through the server
-// knows by the transaction's number.
+// for a while; whether a COMMIT whose answer was lost went through is told by a
+// row that each transaction leaves.
 package postgres
 
 import (
 	"bytes"
 	"context"
+	"crypto/rand"
 	"database/sql"
 	"database/sql/driver"
 	"errors"
@@ -18,7 +19,7 @@ import (
 	"hash/fnv"
 	"io"
 	"io/fs"
-	"math/rand/v2"
+	mathrand "math/rand/v2"
 	"net"
 	"os"
 	"path"
@@ -39,8 +40,7 @@ const (
 	// mute is after how long without a byte a server that was asked something
 	// counts as lost.
 	mute = 30 * time.Second
-	// oldest is the first version that tells what became of a transaction by its
-	// number (PostgreSQL 13, release notes E.1.3.1.4: xid8 and pg_xact_status).
+	// oldest server that is taken; 15 is the one that is tried.
 	oldest = 130000
 	// connections at once of one schema: River and what we do beside it.
 	connections = 8
@@ -55,6 +55,10 @@ type Base struct {
 
 	schema string
 	config *pgx.ConnConfig
+
+	mu     sync.Mutex
+	free   []string // marks
+	number int64
 }
 
 // ErrNone: there is no such schema.
@@ -135,9 +139,9 @@ func (b *Base) connect(mute time.Duration) *sql.DB {
 
 func (b *Base) begin(ctx context.Context, create bool) error {
 	var version int
-	var there bool
+	var schema, there bool
 	look := func() error {
-		return b.DB.QueryRowContext(ctx, `SELECT current_setting('server_version_num')::int, EXISTS (SELECT 1 FROM pg_namespace WHERE nspname = $1)`, b.schema).Scan(&version, &there)
+		return b.DB.QueryRowContext(ctx, `SELECT current_setting('server_version_num')::int, EXISTS (SELECT 1 FROM pg_namespace WHERE nspname = $1), to_regclass('writes') IS NOT NULL`, b.schema).Scan(&version, &schema, &there)
 	}
 	err := look()
 	for begun := time.Now(); code(err) == "57P03" && time.Since(begun) < mute && ctx.Err() == nil; err = look() {
@@ -150,12 +154,18 @@ func (b *Base) begin(ctx context.Context, create bool) error {
 		return tooOld(version)
 	case there:
 		return nil
-	case !create:
+	case !create && !schema:
 		return ErrNone
 	}
 	return b.Alone(ctx, func(db *sql.DB) error {
-		_, err := db.ExecContext(ctx, `CREATE SCHEMA IF NOT EXISTS `+b.schema)
-		return OneLine(err)
+		if !schema {
+			if _, err := db.ExecContext(ctx, `CREATE SCHEMA IF NOT EXISTS `+b.schema); err != nil {
+				return err
+			}
+		}
+		// The last writes, see Write.
+		_, err := db.ExecContext(ctx, `CREATE TABLE IF NOT EXISTS writes (mark TEXT PRIMARY KEY, n BIGINT NOT NULL, at TIMESTAMPTZ NOT NULL DEFAULT now())`)
+		return err
 	})
 }
 
@@ -163,8 +173,18 @@ func tooOld(version int) error {
 	return fmt.Errorf("the server is PostgreSQL %d, it must be 13 or newer", version/10000)
 }
 
-// Close gives the connections back.
-func (b *Base) Close() error { return b.DB.Close() }
+// Close gives the connections back. Nothing is written any more: what was noted of
+// writes whose end is known goes.
+func (b *Base) Close() error {
+	ctx, cancel := context.WithTimeout(context.Background(), time.Second)
+	defer cancel()
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	if len(b.free) > 0 { // a program that died left its own
+		_, _ = b.DB.ExecContext(ctx, `DELETE FROM writes WHERE mark = ANY($1) OR at < now() - interval '1 day'`, b.free)
+	}
+	return b.DB.Close()
+}
 
 // OneLine is an error of the driver as one line.
 func OneLine(err error) error {
@@ -223,7 +243,7 @@ func Patiently(ctx context.Context, f func() error) error {
 		select {
 		case <-ctx.Done():
 			return OneLine(err)
-		case <-time.After(wait/2 + rand.N(wait)):
+		case <-time.After(wait/2 + mathrand.N(wait)):
 		}
 	}
 }
@@ -231,35 +251,41 @@ func Patiently(ctx context.Context, f func() error) error {
 // Write runs f in a transaction that is the schema's only writer, and again
 // where it was lost on the way: f may run several times, of which one counts.
 func (b *Base) Write(ctx context.Context, f func(*sql.Tx) error) error {
-	number := "" // of the transaction whose end isn't known
+	mine, number, free := b.mark()
+	defer free()
+	lost := false // whether a COMMIT went through isn't known
 	return Patiently(ctx, func() error {
-		if number != "" {
-			switch done, err := b.ended(ctx, number); {
-			case err != nil:
-				return err
-			case done:
-				return nil
-			}
-			number = ""
-		}
 		// What is begun is ended: ctx stops f, not the COMMIT.
 		tx, err := b.DB.BeginTx(context.WithoutCancel(ctx), nil)
 		if err != nil {
 			return err
 		}
-		var mine string
-		if err := tx.QueryRowContext(ctx, `SELECT pg_current_xact_id()::text FROM pg_advisory_xact_lock($1)`, b.key("write")).Scan(&mine); err != nil {
-			_ = tx.Rollback()
-			return err
-		}
-		if err := errors.Join(f(tx), ctx.Err()); err != nil {
+		done := false
+		err = func() error {
+			if lost { // one that goes on still holds the lock, and is waited for
+				if _, err := tx.ExecContext(ctx, `SELECT pg_advisory_xact_lock($1)`, b.key("write")); err != nil {
+					return err
+				}
+				var last int64
+				if err := tx.QueryRowContext(ctx, `SELECT n FROM writes WHERE mark = $1`, mine).Scan(&last); err != nil && !errors.Is(err, sql.ErrNoRows) {
+					return err
+				}
+				if done = last == number; done {
+					return nil
+				}
+			}
+			if _, err := tx.ExecContext(ctx, `INSERT INTO writes (mark, n) SELECT $2, $3 FROM pg_advisory_xact_lock($1) ON CONFLICT (mark) DO UPDATE SET n = excluded.n, at = now()`, b.key("write"), mine, number); err != nil {
+				return err
+			}
+			return errors.Join(f(tx), ctx.Err())
+		}()
+		if err != nil || done {
 			_ = tx.Rollback()
 			return err
 		}
 		hook("commit")
-		if err = tx.Commit(); Lost(err) {
-			number = mine
-		}
+		err = tx.Commit()
+		lost = Lost(err)
 		return err
 	})
 }
@@ -267,28 +293,21 @@ func (b *Base) Write(ctx context.Context, f func(*sql.Tx) error) error {
 // hook is told each stage that was passed; tests stop there.
 var hook = func(stage string) {}
 
-// ended tells whether a transaction was committed. One that still runs holds
-// the lock: it is waited for.
-func (b *Base) ended(ctx context.Context, number string) (bool, error) {
-	for {
-		var status sql.NullString
-		if err := b.DB.QueryRowContext(ctx, `SELECT pg_xact_status($1::text::xid8)`, number).Scan(&status); err != nil {
-			return false, err
-		}
-		switch status.String {
-		case "committed":
-			return true, nil
-		case "aborted":
-			return false, nil
-		case "in progress":
-		default:
-			return false, errors.New("the server no longer knows whether what was written is there")
-		}
-		select {
-		case <-ctx.Done():
-			return false, ctx.Err()
-		case <-time.After(100 * time.Millisecond):
-		}
+// mark is a row of writes that no other writing that goes on has, and a number to
+// be in it. The number of the transaction would not do: after a crash the server
+// gives the ones it lost to others.
+func (b *Base) mark() (mark string, number int64, free func()) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.number++
+	if len(b.free) == 0 {
+		b.free = []string{rand.Text()}
+	}
+	mark, b.free = b.free[0], b.free[1:]
+	return mark, b.number, func() {
+		b.mu.Lock()
+		defer b.mu.Unlock()
+		b.free = append(b.free, mark)
 	}
 }
 
