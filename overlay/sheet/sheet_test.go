@@ -1,9 +1,11 @@
 package sheet
 
 import (
+	"bytes"
 	"errors"
 	"image"
 	"image/color"
+	"image/draw"
 	"math"
 	"slices"
 	"strings"
@@ -114,6 +116,67 @@ func TestMake(t *testing.T) {
 		_, _, n := redDot(img)
 		if n < 6*20 {
 			t.Errorf("%s: %d red pixels, want the dots of six tiles", name, n)
+		}
+	}
+}
+
+// What Part says is all that is looked at: sheet, tiles and hands are the same
+// of that part as of whole pictures, wherever the batter stands.
+func TestPartIsEnough(t *testing.T) {
+	for _, name := range []string{"open_faults", "front_left"} {
+		for scale, shift := range map[float64]pipeline.Point{1: {X: -150, Y: -100}, 1.5: {X: 200, Y: 120}} {
+			rep, clip := report(t, name)
+			sw := rep.Chosen()
+			for i := range sw.Path {
+				a := 0.0004 * float64(i)
+				sw.Path[i].Camera = pipeline.Camera{A: math.Cos(a), B: math.Sin(a), TX: float64(i)*0.3 + shift.X, TY: -float64(i)*0.2 + shift.Y, OK: true}
+			}
+			var whole, part []Still
+			for _, e := range sw.Events {
+				s := dotted(rep, clip, e.Kind, scale)
+				for i := range s.Frame.Pix { // no pixel like its neighbour
+					s.Frame.Pix[i] ^= byte(i*7919>>5) & 0x7f
+				}
+				whole = append(whole, s)
+			}
+			r := Part(rep, whole)
+			room := image.Rect(int(float64(r.Min.X)/scale)-1, int(float64(r.Min.Y)/scale)-1, int(float64(r.Max.X)/scale)+1, int(float64(r.Max.Y)/scale)+1)
+			for _, s := range whole {
+				in := room.Intersect(s.Frame.Rect)
+				if in.Empty() {
+					t.Fatalf("%s moved %v: nothing is seen in %v", name, shift, room)
+				}
+				s.Origin = in.Min
+				cut := image.NewRGBA(image.Rect(0, 0, in.Dx(), in.Dy()))
+				draw.Draw(cut, cut.Rect, s.Frame, in.Min, draw.Src)
+				s.Frame = cut
+				part = append(part, s)
+			}
+			same := func(what string, a, b *image.RGBA) {
+				if a.Rect != b.Rect || !bytes.Equal(a.Pix, b.Pix) {
+					t.Errorf("%s moved %v at scale %g: %s differs", name, shift, scale, what)
+				}
+			}
+			var sheets [2]*image.RGBA
+			for i, stills := range [][]Still{whole, part} {
+				var err error
+				if sheets[i], err = Make(rep, stills, words.English(), Head{}); err != nil {
+					t.Fatal(err)
+				}
+			}
+			same("sheet", sheets[0], sheets[1])
+			same("hands", Hands(rep, whole, 420, 300), Hands(rep, part, 420, 300))
+			of, err := Tiles(rep, whole, words.English(), 420, pipeline.EventKinds...)
+			if err != nil {
+				t.Fatal(err)
+			}
+			to, err := Tiles(rep, part, words.English(), 420, pipeline.EventKinds...)
+			if err != nil {
+				t.Fatal(err)
+			}
+			for i := range of {
+				same(string(of[i].Event), of[i].Image, to[i].Image)
+			}
 		}
 	}
 }
