@@ -27,7 +27,7 @@ import (
 )
 
 func TestMain(m *testing.M) {
-	testscript.Main(m, map[string]func(){"tapeline": main})
+	testscript.Main(m, map[string]func(){"tapeline": program})
 }
 
 func TestScripts(t *testing.T) {
