@@ -306,7 +306,7 @@ func (d *Depot) abort(ctx context.Context, key string) error {
 	p := s3.NewListMultipartUploadsPaginator(d.s3, &s3.ListMultipartUploadsInput{Bucket: &d.name, Prefix: aws.String(d.prefix + key)})
 	for p.HasMorePages() {
 		page, err := p.NextPage(ctx)
-		if status(err) == http.StatusNotImplemented {
+		if status(err) == http.StatusNotImplemented || code(err) == "NoSuchUpload" { // there was none ever
 			return nil
 		}
 		if err != nil {

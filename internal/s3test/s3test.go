@@ -6,6 +6,7 @@ import (
 	"crypto/sha256"
 	"encoding/base64"
 	"encoding/hex"
+	"fmt"
 	"io"
 	"net/http"
 	"net/http/httptest"
@@ -114,4 +115,32 @@ func checked(w http.ResponseWriter, r *http.Request) bool {
 		return false
 	}
 	return true
+}
+
+// Everything is what the bucket holds: the content of every version of every
+// object, by key and number; of the mark of a removal "(removed)".
+func (s *Server) Everything(t testing.TB) map[string]string {
+	t.Helper()
+	all, err := s.Memory.ListBucketVersions(Bucket, nil, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	out := map[string]string{}
+	for i, v := range all.Versions {
+		switch v := v.(type) {
+		case *gofakes3.DeleteMarker:
+			out[fmt.Sprint(v.Key, " #", i)] = "(removed)"
+		case *gofakes3.Version:
+			o, err := s.Memory.GetObjectVersion(Bucket, v.Key, v.VersionID, nil)
+			if err != nil {
+				t.Fatal(err)
+			}
+			b, err := io.ReadAll(o.Contents)
+			if err != nil {
+				t.Fatal(err)
+			}
+			out[fmt.Sprint(v.Key, " #", i)] = string(b)
+		}
+	}
+	return out
 }
