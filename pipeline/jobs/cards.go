@@ -297,11 +297,7 @@ func (e *Engine) below(path string) string {
 
 // cardsIn tells whether there are cards in a folder.
 func (s *Store) cardsIn(ctx context.Context, folder string) (bool, error) {
-	var n int
-	if err := s.db.QueryRowContext(ctx, `SELECT count(*) FROM cards WHERE folder = $1`, quoted(folder)).Scan(&n); err != nil {
-		return false, storeFault(s.where, "can't be read", err)
-	}
-	return n > 0, nil
+	return s.any(ctx, `SELECT count(*) FROM cards WHERE folder = $1`, quoted(folder))
 }
 
 // show notes a card.
@@ -325,6 +321,14 @@ func (s *Store) cardBefore(ctx context.Context, folder string, clip filmed, came
 
 // lastCard is cardBefore with the card's place in the order of the folder.
 func (s *Store) lastCard(ctx context.Context, folder string, clip filmed, came time.Time) (best filmed, player string, ok bool, err error) {
+	err = s.read(ctx, func() error {
+		best, player, ok, err = s.lastOf(ctx, folder, clip, came)
+		return err
+	})
+	return best, player, ok, err
+}
+
+func (s *Store) lastOf(ctx context.Context, folder string, clip filmed, came time.Time) (best filmed, player string, ok bool, err error) {
 	rows, err := s.db.QueryContext(ctx, `SELECT name, recorded, came, player FROM cards WHERE folder = $1`, quoted(folder))
 	if err != nil {
 		return best, "", false, storeFault(s.where, "can't be read", err)
@@ -421,13 +425,18 @@ func (e *Engine) wasFilmed(ctx context.Context, hash string) (f filmed, ok bool,
 	return f, true, err
 }
 
-// shows tells whether a clip shows a card.
-func (s *Store) shows(ctx context.Context, hash string) (bool, error) {
+// any tells whether a query counts any.
+func (s *Store) any(ctx context.Context, query string, args ...any) (bool, error) {
 	var n int
-	if err := s.db.QueryRowContext(ctx, `SELECT count(*) FROM cards WHERE clip = $1`, hash).Scan(&n); err != nil {
+	if err := s.read(ctx, func() error { return s.db.QueryRowContext(ctx, query, args...).Scan(&n) }); err != nil {
 		return false, storeFault(s.where, "can't be read", err)
 	}
 	return n > 0, nil
+}
+
+// shows tells whether a clip shows a card.
+func (s *Store) shows(ctx context.Context, hash string) (bool, error) {
+	return s.any(ctx, `SELECT count(*) FROM cards WHERE clip = $1`, hash)
 }
 
 // dropCards forgets cards that hold no more.

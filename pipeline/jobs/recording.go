@@ -412,13 +412,14 @@ func (e *Engine) ours(c *Clip) bool {
 // placed writes what is known now of a clip that was held or not placed, and
 // puts it into the queue where it waits.
 func (s *Store) placed(ctx context.Context, q *river.Client[*sql.Tx], c *Clip) error {
+	fence := c.Fence
 	return s.write(ctx, func(tx *sql.Tx) error {
 		if err := s.change(ctx, tx, `UPDATE clips SET state = $3, player = $4, how = $5, day = $6, dated = $7, reason = $8, detail = $9, changed = $10, fence = fence + 1
 			WHERE hash = $1 AND fence = $2 AND state IN ('held', 'unplaced')`,
-			c.Hash, c.Fence, string(c.State), c.Player, c.How, c.Day, flag(c.Dated), c.Reason, c.Detail, s.stamp()); err != nil {
+			c.Hash, fence, string(c.State), c.Player, c.How, c.Day, flag(c.Dated), c.Reason, c.Detail, s.stamp()); err != nil {
 			return err
 		}
-		c.Fence++
+		c.Fence = fence + 1
 		if c.State != Waiting {
 			return nil
 		}

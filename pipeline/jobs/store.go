@@ -202,16 +202,20 @@ func newest() (v int64, err error) {
 	return v, nil
 }
 
+func (s *Store) provider(dialect goose.Dialect) (*goose.Provider, error) {
+	dir, err := fs.Sub(migrations, "migrations")
+	if err != nil {
+		return nil, err
+	}
+	if s.base != nil {
+		dir = postgres.Migrations(dir)
+	}
+	return goose.NewProvider(dialect, s.db, dir)
+}
+
 func (s *Store) migrate(ctx context.Context, dialect goose.Dialect) error {
 	up := func() error {
-		dir, err := fs.Sub(migrations, "migrations")
-		if err != nil {
-			return err
-		}
-		if s.base != nil {
-			dir = postgres.Migrations(dir)
-		}
-		p, err := goose.NewProvider(dialect, s.db, dir)
+		p, err := s.provider(dialect)
 		if err != nil {
 			return err
 		}
@@ -247,7 +251,12 @@ func (s *Store) migrate(ctx context.Context, dialect goose.Dialect) error {
 }
 
 // Close gives the store back.
-func (s *Store) Close() error { return s.db.Close() }
+func (s *Store) Close() error {
+	if s.base != nil {
+		return s.base.Close()
+	}
+	return s.db.Close()
+}
 
 func storeFault(path, what string, err error) error {
 	var e *pipeline.Error

@@ -149,6 +149,9 @@ func source(path, query string) string {
 
 // Close gives the file back.
 func (l *Ledger) Close() error {
+	if l.base != nil {
+		return l.base.Close()
+	}
 	if err := l.db.Close(); err != nil {
 		return fault(l.path, "the ledger can't be closed", "", err)
 	}
