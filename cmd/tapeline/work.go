@@ -3,10 +3,7 @@ package main
 import (
 	"context"
 	"errors"
-	"os"
-	"os/signal"
 	"path/filepath"
-	"syscall"
 
 	"tapeline/config"
 	"tapeline/pipeline"
@@ -80,15 +77,7 @@ func work(ctx context.Context, s streams, args []string) error {
 	defer unlock()
 	st.Share(o.Work)
 
-	// The first signal has ended ctx; the next one is for here.
-	hard, stop := context.WithCancel(context.WithoutCancel(ctx))
+	hard, stop := jobs.Again(ctx)
 	defer stop()
-	again := make(chan os.Signal, 2)
-	go func() {
-		<-ctx.Done()
-		signal.Notify(again, os.Interrupt, syscall.SIGTERM)
-		<-again
-		stop()
-	}()
 	return y.busy(jobs.New(st, o).Work(ctx, hard))
 }

@@ -6,6 +6,7 @@ import (
 	"database/sql"
 	"errors"
 	"os"
+	"os/signal"
 	"path/filepath"
 	"slices"
 	"strconv"
@@ -391,6 +392,28 @@ func (e *Engine) Work(quit, hard context.Context) error {
 	over()
 	e.o.Log.Info("stopped")
 	return nil
+}
+
+// Again ends when a program that a signal asked to end, so that quit has ended,
+// is asked once more.
+func Again(quit context.Context) (hard context.Context, stop func()) {
+	hard, cancel := context.WithCancel(context.WithoutCancel(quit))
+	go func() {
+		select {
+		case <-quit.Done():
+		case <-hard.Done():
+			return
+		}
+		asked := make(chan os.Signal, 1)
+		signal.Notify(asked, os.Interrupt, unix.SIGTERM)
+		defer signal.Stop(asked)
+		select {
+		case <-asked:
+			cancel()
+		case <-hard.Done():
+		}
+	}()
+	return hard, cancel
 }
 
 // begins starts what a worker does; over waits for its end.

@@ -9,6 +9,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io/fs"
 	"maps"
 	"net/url"
 	"os"
@@ -25,6 +26,7 @@ import (
 	"time"
 
 	"tapeline/internal/pgtest"
+	"tapeline/internal/s3test"
 	"tapeline/pipeline"
 	"tapeline/pipeline/depot"
 	"tapeline/pipeline/ledger"
@@ -60,7 +62,9 @@ func awayDaemon(ctx context.Context, o Options) int {
 		case "work":
 			quit, stop := signalled(ctx)
 			defer stop()
-			err = e.Work(quit, ctx)
+			hard, end := Again(quit)
+			defer end()
+			err = e.Work(quit, hard)
 		default:
 			quit, stop := signalled(ctx)
 			defer stop()
@@ -585,4 +589,250 @@ func (d *timed) PutFolder(ctx context.Context, key, dir string) error {
 	began := time.Now()
 	defer func() { d.took.Add(int64(time.Since(began))) }()
 	return d.Depot.PutFolder(ctx, key, dir)
+}
+
+// A worker that was asked to end ends what it reads and takes nothing more; asked
+// twice it gives it back.
+func TestWorkerDrains(t *testing.T) {
+	for _, twice := range []bool{false, true} {
+		t.Run(fmt.Sprint(twice), func(t *testing.T) {
+			t.Parallel()
+			f := newFleet(t, "")
+			hashes := f.clips("drain")
+			office := f.start(f.office, "once", "JOBS=0")
+			w := f.worker("SLOW=600")
+			until(t, "it reads", func() bool { return f.count(Running) == 1 })
+			_ = w.Process.Signal(syscall.SIGTERM)
+			until(t, "it says so", func() bool {
+				return f.count(Running) == 0 || slices.ContainsFunc(f.workers(), func(w Worker) bool { return w.State == Draining })
+			})
+			if twice {
+				_ = w.Process.Signal(syscall.SIGTERM)
+			}
+			if err := w.Wait(); err != nil {
+				t.Error(err)
+			}
+			if all := f.workers(); len(all) != 1 { // the office
+				t.Errorf("workers: %v", all)
+			}
+			want := 1
+			if twice {
+				want = 0
+			}
+			if n := f.count(Done); n != want || f.count(Waiting) != 2-want {
+				t.Errorf("%d done, %d waiting", n, f.count(Waiting))
+			}
+			f.with(func(s *Store) {
+				all, _ := s.Clips(context.Background(), Waiting)
+				for _, c := range all {
+					if c.Tries != 0 {
+						t.Errorf("it cost a try: %+v", c)
+					}
+				}
+			})
+			other := f.worker()
+			if err := office.Wait(); err != nil {
+				t.Fatal(err)
+			}
+			f.end(other)
+			f.want(hashes)
+		})
+	}
+}
+
+func (f *fleet) count(st State) (n int) {
+	f.with(func(s *Store) { n = count(f.t, s, st) })
+	return n
+}
+
+// What isn't a plain clip goes by the depot, too: one that can't be read, a
+// recording with a cut that nobody can be found for and one without a swing, a
+// lesson made anew for another player, one that can't be made anew.
+func TestAway(t *testing.T) {
+	for _, kind := range []string{"folder", "bucket"} {
+		t.Run(kind, func(t *testing.T) {
+			f := newFleet(t, "")
+			if kind == "bucket" {
+				f.depot = s3test.New(t, true).URL
+			}
+			env := awsEnv()
+			work := func(run string, more ...string) *exec.Cmd {
+				dir := f.office
+				if run == "work" {
+					dir = t.TempDir()
+				}
+				return f.start(dir, run, append(slices.Clone(env), more...)...)
+			}
+			good := drop(t, f.office, "inbox/p001/a.mov", "good one")
+			drop(t, f.office, "inbox/p001/a.yaml", "p001")
+			bad := drop(t, f.office, "inbox/p002/b.mov", "unreadable one")
+			lost := drop(t, f.office, "inbox/c.mov", "nobody's")
+			long := drop(t, f.office, "inbox/l.mov", "lesson 90\ncard 0 30 p003\ncut 5 11 8 swing one\ncut 20 26 23 nobody there\ncut 50 56 53 swing three\n")
+			w := work("work", "JOBS=2")
+			if err := work("once", "JOBS=0").Wait(); err != nil {
+				t.Fatal(err)
+			}
+			for h, want := range map[string]string{good: "archive/p001/*.mov", bad: "failed/b-*.mov", lost: "unplaced/c-*.mov", long: "archive/_recordings/*.mov"} {
+				at := where(t, f.office, h)
+				if ok := len(at) == 1; ok {
+					ok, _ = filepath.Match(want, at[0])
+					if ok {
+						continue
+					}
+				}
+				t.Errorf("%s lies at %v; want %s", h[:8], at, want)
+			}
+			ctx := context.Background()
+			d := f.open()
+			defer d.Close()
+			var first, cut Clip
+			f.with(func(s *Store) {
+				var err error
+				if first, _, err = s.Clip(ctx, good); err != nil {
+					t.Fatal(err)
+				}
+				cuts, err := s.cuts(ctx, long)
+				if err != nil || len(cuts) != 3 {
+					t.Fatalf("%d cuts, %v", len(cuts), err)
+				}
+				got := map[string]int{}
+				for _, c := range cuts {
+					got[c.outcome()]++
+					if exists(c.Original()) == c.empty() {
+						t.Errorf("the cut %+v", c)
+					}
+					if keys, _ := d.Keys(ctx, "clips/"+c.Hash+"/"); (len(keys) == 0) != c.empty() {
+						t.Errorf("in the depot of %s: %v", c.outcome(), keys)
+					}
+					if c.State == Done && !c.empty() {
+						cut = c
+					}
+				}
+				if got[string(Done)] != 1 || got[Empty] != 1 || got[string(Unplaced)] != 1 {
+					t.Errorf("%v", got)
+				}
+			})
+			if whole(first.Final, good) != nil || whole(cut.Final, cut.Hash) != nil || d.Whole(ctx, first.Stored) != nil {
+				t.Fatalf("lessons: %v, %v", whole(first.Final, good), whole(cut.Final, cut.Hash))
+			}
+
+			// At the desk: another player's, and a note beside it.
+			if err := os.WriteFile(filepath.Join(first.Lies, first.Stem+".yaml"), []byte("p004"), 0o600); err != nil {
+				t.Fatal(err)
+			}
+			noted := time.Now()
+			f.with(func(s *Store) {
+				if err := errors.Join(s.Beside(ctx, good, true, ""), s.Redraw(ctx, good, "p004")); err != nil {
+					t.Fatal(err)
+				}
+			})
+			if err := work("once", "JOBS=0").Wait(); err != nil {
+				t.Fatal(err)
+			}
+			f.with(func(s *Store) {
+				c, _, err := s.Clip(ctx, good)
+				if err != nil || c.State != Done || c.Player != "p004" || whole(c.Final, good) != nil || !strings.Contains(c.Final, "/p004/") || c.Stored == first.Stored || !exists(c.Original()) || !strings.Contains(c.Lies, "/p004") {
+					t.Errorf("%+v, %v", c, err)
+				}
+				st, err := os.Stat(filepath.Join(c.Final, pipeline.TrackFile))
+				if err != nil || st.ModTime().Before(noted) {
+					t.Errorf("the lesson looks older than the notes it was made by: %v", err)
+				}
+				track := filepath.Join(t.TempDir(), "track")
+				if err := d.Get(ctx, c.Stored+"/"+pipeline.TrackFile, track); err != nil {
+					t.Error(err)
+				}
+				if b, _ := os.ReadFile(track); string(b) != "good one" {
+					t.Errorf("it was made of %q", b)
+				}
+				note := filepath.Join(t.TempDir(), "note")
+				if err := d.Get(ctx, originalKey(good, ".yaml"), note); err != nil {
+					t.Error(err)
+				}
+				if b, _ := os.ReadFile(note); string(b) != "p004" {
+					t.Errorf("the depot has the notes %q", b)
+				}
+			})
+			if _, err := os.Stat(first.Final); err == nil {
+				t.Error("the lesson of before is still there")
+			}
+			if err := d.Whole(ctx, first.Stored); !errors.Is(err, fs.ErrNotExist) {
+				t.Errorf("the lesson of before is still in the depot: %v", err)
+			}
+			f.end(w)
+		})
+	}
+}
+
+func (f *fleet) open() *depot.Depot {
+	f.t.Helper()
+	d, err := depot.Open(context.Background(), f.depot)
+	if err != nil {
+		f.t.Fatal(err)
+	}
+	return d
+}
+
+// awsEnv is what a process needs to reach the test's bucket.
+func awsEnv() (out []string) {
+	for _, v := range os.Environ() {
+		if strings.HasPrefix(v, "AWS_") || strings.HasPrefix(v, "SSL_") {
+			out = append(out, v)
+		}
+	}
+	return out
+}
+
+// One machine takes clips in for a store.
+func TestOneOffice(t *testing.T) {
+	f := newFleet(t, pgtest.URL(t))
+	hashes := f.clips("office")
+	first := f.start(f.office, "watch", "JOBS=1")
+	until(t, "it reads", func() bool { return f.count(Done) > 0 })
+	second := f.start(house(t), "once", "JOBS=0")
+	if err := second.Wait(); err == nil || !strings.Contains(fmt.Sprint(second.Stderr), ErrOffice.Error()) {
+		t.Errorf("a second office: %v: %s", err, second.Stderr)
+	}
+	until(t, "all is home", func() bool {
+		m, _ := filepath.Glob(filepath.Join(f.office, ArchiveDir, "*", "*.mov"))
+		return len(m) == 2
+	})
+	f.end(first)
+	f.want(hashes)
+}
+
+// Who is silent is told by looks alone: a beat that grows is life, and what was
+// not looked at doesn't count.
+func TestPulse(t *testing.T) {
+	at := time.Now()
+	p := pulse{silence: time.Minute}
+	w := []Worker{{ID: "a", State: Working}, {ID: "b", State: Draining}, {ID: "c", State: Gone}, {ID: "me", State: Working}}
+	look := func(after time.Duration) (ids string) {
+		at = at.Add(after)
+		for _, s := range p.silent(at, w, "me") {
+			ids += s.ID
+		}
+		return ids
+	}
+	for i := range 6 {
+		if got := look(10 * time.Second); got != "" {
+			t.Errorf("look %d: %q", i, got)
+		}
+		w[1].Beat++
+	}
+	if got := look(10 * time.Second); got != "a" {
+		t.Errorf("after a minute: %q", got)
+	}
+	if got := look(45 * time.Second); got != "" { // one was frozen oneself
+		t.Errorf("after not looking: %q", got)
+	}
+	for range 5 {
+		if got := look(10 * time.Second); got != "" {
+			t.Errorf("%q", got)
+		}
+	}
+	w[0].Beat = -1 // any other number
+	if got := look(10 * time.Second); got != "b" {
+		t.Errorf("%q", got)
+	}
 }
