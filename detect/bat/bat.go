@@ -26,7 +26,7 @@ type Meter struct {
 	at   *pipeline.Point
 
 	// Pictures made anew for each frame, in the same memory.
-	moved, white, valid, was, is, diff, level gocv.Mat
+	was, is, diff, level gocv.Mat
 }
 
 // NewMeter has seen nothing.
@@ -39,7 +39,7 @@ func NewMeter() *Meter {
 }
 
 func (m *Meter) mats() []*gocv.Mat {
-	return []*gocv.Mat{&m.level, &m.moved, &m.white, &m.valid, &m.was, &m.is, &m.diff}
+	return []*gocv.Mat{&m.level, &m.was, &m.is, &m.diff}
 }
 
 // Close frees the pictures.
@@ -79,16 +79,11 @@ func (m *Meter) compare(prev, cur gocv.Mat, s float64, step pipeline.Camera, pos
 		return 0, 0, err
 	}
 	defer warp.Close()
-	gocv.WarpAffineWithParams(prev, &m.moved, warp, image.Pt(w, h), gocv.InterpolationLinear, gocv.BorderReplicate, color.RGBA{})
-	// What came in at the edge has nothing to be compared with.
-	if m.white.Cols() != w || m.white.Rows() != h {
-		m.white.Close()
-		m.white = gocv.NewMatWithSizeFromScalar(gocv.NewScalar(255, 0, 0, 0), h, w, gocv.MatTypeCV8U)
+	gocv.WarpAffineWithParams(prev, &m.was, warp, image.Pt(w, h), gocv.InterpolationLinear, gocv.BorderReplicate, color.RGBA{})
+	cur.CopyTo(&m.is)
+	if err := m.blacken(warp, w, h); err != nil {
+		return 0, 0, err
 	}
-	gocv.WarpAffineWithParams(m.white, &m.valid, warp, image.Pt(w, h), gocv.InterpolationLinear, gocv.BorderConstant, color.RGBA{})
-	gocv.Threshold(m.valid, &m.valid, 254, 255, gocv.ThresholdBinary)
-	gocv.BitwiseAnd(m.moved, m.valid, &m.was)
-	gocv.BitwiseAnd(cur, m.valid, &m.is)
 	level, err := m.level.DataPtrUint8()
 	if err != nil {
 		return 0, 0, err
@@ -133,6 +128,65 @@ func (m *Meter) compare(prev, cur gocv.Mat, s float64, step pipeline.Camera, pos
 		m.at = &pipeline.Point{X: s * sx / float64(sum), Y: s * sy / float64(sum)}
 	}
 	return all, float64(sum) / px, nil
+}
+
+// blacken makes black in both pictures what came in at the edge since the frame
+// before and has nothing to be compared with.
+func (m *Meter) blacken(warp gocv.Mat, w, h int) error {
+	v, err := warp.DataPtrFloat64()
+	if err != nil {
+		return err
+	}
+	was, err := m.was.DataPtrUint8()
+	if err != nil {
+		return err
+	}
+	is, err := m.is.DataPtrUint8()
+	if err != nil {
+		return err
+	}
+	for y := range h {
+		from, to := overlap([6]float64(v), w, h, y)
+		for _, p := range [...][]byte{was, is} {
+			for i := y * w; i < y*w+from; i++ {
+				p[i] = 0
+			}
+			for i := y*w + to; i < (y+1)*w; i++ {
+				p[i] = 0
+			}
+		}
+	}
+	return nil
+}
+
+// overlap is where row y lies in the picture that the similarity v, pixels with
+// centres at whole numbers, brought here: from ≤ x < to. OpenCV rounds places
+// to 1/32 pixel.
+func overlap(v [6]float64, w, h, y int) (from, to int) {
+	const near = 1. / 64
+	a, b, tx, ty := v[0], v[3], v[2], v[5]
+	d := a*a + b*b
+	dy := float64(y) - ty
+	lo, hi := 0., float64(w-1)
+	// Where x comes from is k·x + c, which must lie between the first pixel and
+	// the last.
+	for _, l := range [...]struct{ k, c, last float64 }{
+		{a / d, (b*dy - a*tx) / d, float64(w - 1)},
+		{-b / d, (a*dy + b*tx) / d, float64(h - 1)},
+	} {
+		if l.k == 0 {
+			if l.c < -near || l.c > l.last+near {
+				return 0, 0
+			}
+			continue
+		}
+		p, q := (-near-l.c)/l.k, (l.last+near-l.c)/l.k
+		lo, hi = math.Max(lo, math.Min(p, q)), math.Min(hi, math.Max(p, q))
+	}
+	if from, to = int(math.Ceil(lo)), int(math.Floor(hi))+1; from >= to {
+		return 0, 0
+	}
+	return from, to
 }
 
 // exposure fills in the grey level in the present frame of each one in the
