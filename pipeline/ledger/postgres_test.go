@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"path/filepath"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 
@@ -75,5 +76,102 @@ func TestCarry(t *testing.T) {
 	}
 	if _, err := from.Carry(ctx, to, nil); err == nil || !strings.Contains(err.Error(), `players, row "new"`) {
 		t.Errorf("into a ledger of another origin: %v", err)
+	}
+}
+
+// The tables go down step by step and up again to the same; what older versions
+// know of a lesson stays.
+func TestPostgresDownAndUp(t *testing.T) {
+	l, err := CreatePostgres(t.Context(), pgtest.URL(t))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	list := func() (out []string) {
+		t.Helper()
+		// Without what was dropped: places of columns aren't given twice.
+		rows, err := l.db.Query(`SELECT concat_ws(' ', table_name, rank() OVER (PARTITION BY table_name ORDER BY ordinal_position), column_name, data_type, is_nullable, column_default, collation_name)
+			FROM information_schema.columns WHERE table_schema = current_schema() AND table_name NOT LIKE 'goose%' AND table_name <> 'writes'
+			UNION ALL SELECT indexdef FROM pg_indexes WHERE schemaname = current_schema() AND tablename NOT LIKE 'goose%' AND tablename <> 'writes'
+			UNION ALL SELECT pg_get_constraintdef(oid) FROM pg_constraint WHERE conrelid::regclass::text NOT LIKE 'goose%' AND connamespace = current_schema()::regnamespace ORDER BY 1`)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer rows.Close()
+		for rows.Next() {
+			var line string
+			if err := rows.Scan(&line); err != nil {
+				t.Fatal(err)
+			}
+			if strings.Contains(line, " text NO") && !strings.HasSuffix(line, " C") {
+				t.Errorf("not in the order of its bytes: %s", line)
+			}
+			out = append(out, line)
+		}
+		return out
+	}
+	if _, err := l.Record(t.Context(), Entry{Player: "b07", Name: "Ada", Report: report("c1", pipeline.ViewChest, 7.9), At: noon, Fence: 4}); err != nil {
+		t.Fatal(err)
+	}
+	up := list()
+	p, err := l.provider()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := p.DownTo(t.Context(), 1); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := p.Up(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if all, err := l.Lessons(t.Context(), ""); err != nil || len(all) != 1 || all[0].Name != "Ada" || len(all[0].Swings) != 1 {
+		t.Errorf("%+v, %v", all, err)
+	}
+	if _, err := p.DownTo(t.Context(), 0); err != nil {
+		t.Fatal(err)
+	}
+	if left := list(); len(left) > 1 { // that of writes, which isn't ours to drop
+		t.Errorf("left behind: %q", left)
+	}
+	if _, err := OpenPostgres(t.Context(), "postgres://nobody@127.0.0.1:1/none"); err == nil || !strings.Contains(err.Error(), "127.0.0.1:1") {
+		t.Errorf("%v", err)
+	}
+	if _, err := p.Up(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	if again := list(); !slices.Equal(again, up) || len(up) < 100 {
+		t.Errorf("got\n%s\nwant\n%s", strings.Join(again, "\n"), strings.Join(up, "\n"))
+	}
+}
+
+// What is newer, or isn't there, is refused and left as it is.
+func TestPostgresRefused(t *testing.T) {
+	url := pgtest.URL(t)
+	if _, err := OpenPostgres(t.Context(), url); err == nil || !strings.Contains(err.Error(), "no ledger yet") {
+		t.Errorf("where none is: %v", err)
+	}
+	if seen, current, err := Examine(t.Context(), url); err != nil || seen.There || current {
+		t.Errorf("opening made one: %+v, %v", seen, err)
+	}
+	l, err := CreatePostgres(t.Context(), url)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if seen, current, err := Examine(t.Context(), url); err != nil || !seen.There || !current {
+		t.Errorf("%+v, %v, %v", seen, current, err)
+	}
+	if _, err := l.db.Exec(`INSERT INTO goose_db_version (version_id, is_applied) VALUES (99, true)`); err != nil {
+		t.Fatal(err)
+	}
+	if err := l.Close(); err != nil {
+		t.Fatal(err)
+	}
+	for name, open := range map[string]func(context.Context, string) (*Ledger, error){"open": OpenPostgres, "create": CreatePostgres} {
+		if _, err := open(t.Context(), url); err == nil || !strings.Contains(err.Error(), "of version 99") || strings.Contains(err.Error(), "\n") {
+			t.Errorf("%s: %v", name, err)
+		}
+	}
+	if _, _, err := Examine(t.Context(), url); err == nil || !strings.Contains(err.Error(), "of version 99") {
+		t.Errorf("%v", err)
 	}
 }
