@@ -15,9 +15,11 @@ package long
 import (
 	"cmp"
 	"context"
+	"errors"
 	"math"
 	"slices"
 	"sort"
+	"sync"
 
 	"tapeline/detect/card"
 	"tapeline/detect/sound"
@@ -66,24 +68,44 @@ const (
 	soundLap   = soundRate / 2 // samples of a piece heard once more with the next
 )
 
-// Scan looks through the recording once.
-func Scan(ctx context.Context, o Options) (Recording, error) {
-	var r Recording
+// Scan goes through the recording once, its pictures and its sound side by side.
+func Scan(ctx context.Context, o Options) (r Recording, err error) {
 	k := math.Max(1, o.Clip.TimeFactor)
-	moves, seen, err := look(ctx, &o, k)
-	if err != nil {
-		return r, err
-	}
-	r.Cards = seen
+	var moves []move
 	var cracks []float64
-	if o.Sound != nil && k == 1 {
-		if cracks, err = listen(ctx, &o); err != nil {
-			return r, err
+	if o.Sound == nil || k != 1 {
+		moves, r.Cards, err = look(ctx, &o, k)
+	} else {
+		ctx, cancel := context.WithCancel(ctx)
+		defer cancel()
+		var heard sync.WaitGroup
+		var deaf error
+		heard.Go(func() {
+			defer pipeline.Catch(&deaf)
+			if cracks, deaf = listen(ctx, &o); deaf != nil {
+				cancel() // nobody needs the rest of the pictures
+			}
+		})
+		if moves, r.Cards, err = look(ctx, &o, k); err != nil {
+			cancel()
 		}
+		heard.Wait()
+		// What began it, not what came of it.
+		if deaf != nil && (err == nil || !interrupted(deaf)) {
+			err = deaf
+		}
+	}
+	if err != nil {
+		return Recording{}, err
 	}
 	r.Players = card.Spans(r.Cards, o.Clip.Duration)
 	r.Candidates = candidates(moves, cracks, k, o.Clip.Duration)
 	return r, nil
+}
+
+func interrupted(err error) bool {
+	var e *pipeline.Error
+	return errors.Is(err, context.Canceled) || errors.As(err, &e) && e.Fault == pipeline.FaultInterrupted
 }
 
 // move is the motion between two pictures, see motion; t is the presentation time of the later one.

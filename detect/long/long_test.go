@@ -2,6 +2,7 @@ package long
 
 import (
 	"context"
+	"errors"
 	"math"
 	"math/rand/v2"
 	"slices"
@@ -138,6 +139,24 @@ func TestListen(t *testing.T) {
 	for i := 1; i < len(got); i++ {
 		if got[i]-got[i-1] < .005 {
 			t.Errorf("heard twice: %v", got)
+		}
+	}
+}
+
+// Of pictures and sound, side by side, the one that fails first says why.
+func TestScanFails(t *testing.T) {
+	bad := errors.New("bad")
+	waits := func(ctx context.Context) error {
+		<-ctx.Done()
+		return &pipeline.Error{Fault: pipeline.FaultInterrupted, Err: ctx.Err()}
+	}
+	fails := func(context.Context) error { return bad }
+	for _, tc := range []struct{ look, sound func(context.Context) error }{{waits, fails}, {fails, waits}} {
+		_, err := Scan(context.Background(), Options{Clip: pipeline.Clip{Duration: 60, TimeFactor: 1},
+			Look:  func(ctx context.Context, _ ...pipeline.Look) error { return tc.look(ctx) },
+			Sound: func(ctx context.Context, _, _ int, _ func([]float32, float64) error) error { return tc.sound(ctx) }})
+		if !errors.Is(err, bad) {
+			t.Errorf("%v", err)
 		}
 	}
 }
