@@ -18,6 +18,50 @@
 // by what is on the disk: what was renamed or could be is finished, everything
 // else undone.
 //
+// # Several machines
+//
+// With a Depot several machines work at one store. The office takes clips in,
+// has what comes of them in its work folder, and may read, too; workers only
+// read. What changes:
+//
+//	office   taken/ → depot clips/HASH/… (stock) → the clip's job
+//	worker   claim, its name in the row → original fetched, hash checked, consent
+//	         asked → child → lesson stored as lessons/PLAYER/DAY-HASH8/FENCE →
+//	         intent → ledger, with the fence → done
+//	office   lesson fetched to lessons/PLAYER/DAY-HASH8, original to archive/ (bring)
+//
+// Nothing is renamed: a lesson is its row's when intend has named its key, and
+// every claim stores under a key of its own. A worker says that it lives by a
+// number in its row that grows; the others look, each by its own monotonic clock
+// and only while it does look, and take one that was silent for too long for
+// gone. The one that gave no sign is never asked: whatever it still does meets a
+// fence. By where it stopped, for good or only for a while:
+//
+//	before claim    the job is removed and made anew; a claim of one that is
+//	                gone meets no row
+//	claimed … read  the clip waits again; the scratch folder is swept by who has
+//	                that folder next. Awake: progress, or at the latest intend,
+//	                is stale, the child is killed
+//	stored          as before; the stored lesson is no row's. Awake: intend is
+//	                stale, and it is removed by who stored it, but never where
+//	                the row names it (the intent may be committed, its answer
+//	                lost); else the office removes it after a day
+//	intended        another one raises the fence and ends it from the depot:
+//	                ledger, done. Awake: the ledger refuses the older fence, or
+//	                published is stale; nothing is removed, it is the row's
+//	recorded        as intended; the ledger has it under the newer fence then
+//	done            nothing is left to do but bring, which the row asks for
+//	                until the office has noted it
+//
+// Who wakes or is heard again finds that its beat meets no row, kills its
+// children, waits for their end and begins anew under another name. While the
+// store is away nobody is heard and nobody looks, so that nobody is gone when it
+// is back; every write is tried again, and one whose COMMIT was not answered is
+// looked for. While the depot is away clips wait, without a try lost.
+//
+// Office and desk count by the office's clock alone: a lesson's track.json has
+// the time at which its notes were stored, so that later ones are later.
+//
 // Where an original belongs follows from its state (see Engine.home), and
 // where it lies stands in its row, so that a move that was cut off is made
 // again.
