@@ -120,7 +120,14 @@ func yardOnce(t *testing.T, conf string) {
 		t.Fatal(err)
 	}
 	defer st.Close()
-	e, err := y.engine(st, nil, nil, slog.New(slog.DiscardHandler))
+	d, err := y.depot(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if d != nil {
+		defer d.Close()
+	}
+	e, err := y.engine(st, d, nil, slog.New(slog.DiscardHandler))
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -52,33 +52,17 @@ func nightly(ctx context.Context, s streams, args []string) error {
 	if err != nil {
 		return err
 	}
-	feed := func() (int, error) { return 0, nil }
 	if d != nil {
 		defer d.Close()
-		in, err := y.inboxes(dirs)
-		if err != nil {
-			return err
-		}
-		f := y.feed(d, st, in[0], log)
-		feed = func() (int, error) { return f.Once(ctx) }
 	}
 	e, err := y.engine(st, d, dirs, log)
 	if err != nil {
 		return err
 	}
-	if _, err := feed(); err != nil {
-		return y.busy(err)
-	}
 	sum, err := e.Once(ctx)
 	if err != nil {
 		return y.busy(err)
 	}
-	// What is kept now goes from there.
-	left, err := feed()
-	if err != nil {
-		return y.busy(err)
-	}
-	sum.Left += left
 	p, err := y.makePost(ctx, log)
 	if err != nil {
 		return err

@@ -104,18 +104,6 @@ func watch(ctx context.Context, s streams, args []string) error {
 	tended, end := context.WithCancel(ctx)
 	var post sync.WaitGroup
 	post.Go(func() { p.tend(tended, st, log) })
-	if d != nil {
-		in, err := y.inboxes(nil)
-		if err != nil {
-			end()
-			return err
-		}
-		post.Go(func() {
-			if err := y.feed(d, st, in[0], log).Run(tended); err != nil && tended.Err() == nil {
-				log.Error("feed_failed", "err", err)
-			}
-		})
-	}
 	err = e.Run(ctx)
 	end()
 	post.Wait()

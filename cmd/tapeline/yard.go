@@ -69,6 +69,9 @@ func (y *yard) engine(s *jobs.Store, d *depot.Depot, dirs []string, log *slog.Lo
 	if o.Inbox, err = y.inboxes(dirs); err != nil {
 		return nil, err
 	}
+	if d != nil {
+		o.Feed = y.feed(d, s, o.Inbox[0], log)
+	}
 	return jobs.New(s, o), nil
 }
 

@@ -39,7 +39,7 @@ type Feed struct {
 	Kept func(ctx context.Context, hash string) (bool, error)
 	// Room tells whether so many bytes may be brought now; nil: always.
 	Room   func(size int64) bool
-	Poll   time.Duration // looks so often
+	Poll   time.Duration // looks so often; 0: every half minute
 	Settle time.Duration // unchanged for so long
 	// Events is a subscription any message of which says that something came:
 	// awssqs://…; empty: none. What it says isn't read.
@@ -79,8 +79,8 @@ func nameOf(key string) string {
 	return hex.EncodeToString(h[:])
 }
 
-// Run brings what comes until ctx ends.
-func (f *Feed) Run(ctx context.Context) error {
+// Run brings what comes until ctx ends, and nothing while held says no.
+func (f *Feed) Run(ctx context.Context, held func() bool) error {
 	if err := f.begin(); err != nil {
 		return err
 	}
@@ -103,7 +103,11 @@ func (f *Feed) Run(ctx context.Context) error {
 		if tell != nil {
 			f.watchFolders(tell)
 		}
-		next, err := f.round(ctx)
+		var next time.Time
+		var err error
+		if held() {
+			next, err = f.round(ctx)
+		}
 		switch {
 		case ctx.Err() != nil:
 		case err != nil && !failing:
@@ -164,6 +168,9 @@ func (f *Feed) Once(ctx context.Context) (left int, err error) {
 func (f *Feed) begin() error {
 	if f.Log == nil {
 		f.Log = slog.New(slog.DiscardHandler)
+	}
+	if f.Poll <= 0 {
+		f.Poll = 30 * time.Second
 	}
 	if f.brought != nil {
 		return nil

@@ -255,7 +255,7 @@ func TestFeedWakes(t *testing.T) {
 	run := func(t *testing.T, f *Feed) {
 		ctx, stop := context.WithCancel(context.Background())
 		done := make(chan error)
-		go func() { done <- f.Run(ctx) }()
+		go func() { done <- f.Run(ctx, func() bool { return true }) }()
 		t.Cleanup(func() {
 			stop()
 			if err := <-done; !errors.Is(err, context.Canceled) {

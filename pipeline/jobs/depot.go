@@ -26,3 +26,13 @@ type Depot interface {
 	Remove(ctx context.Context, key string) error
 	Purge(ctx context.Context, key string) error
 }
+
+// Feeder brings what is dropped in a depot's inbox into one of the engine's
+// inbox folders; package depot has one.
+type Feeder interface {
+	// Run brings what comes until ctx ends, and nothing while held says no.
+	Run(ctx context.Context, held func() bool) error
+	// Once brings what lies there and removes what is kept; left is how many could
+	// not be brought.
+	Once(ctx context.Context) (left int, err error)
+}

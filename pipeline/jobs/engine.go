@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"github.com/riverqueue/river"
@@ -81,6 +82,9 @@ type Options struct {
 	Name    string
 	Silence time.Duration
 	Version string
+	// Feed brings what is dropped in the depot's inbox while the engine takes
+	// clips; nil: nothing is dropped there.
+	Feed Feeder
 	// Say is the sentence for a reason, for the file beside a clip.
 	Say func(reason, detail string) string
 
@@ -130,6 +134,7 @@ type Engine struct {
 	id      string // as which it lives now
 	pulse   pulse
 	due     chan struct{}  // something may have been left by others
+	leaving atomic.Bool    // it takes nothing more
 	odd     map[int64]bool // by the keeper
 	missing []string       // hashes of lessons that the office has not, at its beginning
 	failing map[string]time.Time
@@ -280,6 +285,14 @@ func (e *Engine) Run(ctx context.Context) error {
 	}
 	defer end()
 	e.o.Log.Info("watching", "folders", len(e.o.Inbox))
+	var fed sync.WaitGroup
+	if e.o.Feed != nil {
+		fed.Go(func() {
+			if err := e.o.Feed.Run(ctx, e.held); err != nil && ctx.Err() == nil {
+				e.o.Log.Error("feed_failed", "err", scrub(err))
+			}
+		})
+	}
 	nights := make(chan struct{})
 	go func() {
 		defer close(nights)
@@ -287,6 +300,7 @@ func (e *Engine) Run(ctx context.Context) error {
 	}()
 	err = e.watch.Run(ctx, e.Take)
 	<-nights
+	fed.Wait()
 	e.o.Log.Info("stopped")
 	if errors.Is(err, context.Canceled) {
 		return nil
@@ -302,7 +316,8 @@ func (e *Engine) nights(ctx context.Context, every time.Duration) {
 	e.looked = time.Now()
 	for {
 		night := Night(e.o.Now(), e.o.Zone, e.o.Nightly)
-		if began, err := e.store.night(ctx, night); err != nil && ctx.Err() == nil {
+		if !e.held() { // another machine may do it by now
+		} else if began, err := e.store.night(ctx, night); err != nil && ctx.Err() == nil {
 			e.o.Log.Error("night_failed", "err", err)
 		} else if began {
 			if err := errors.Join(e.prune(ctx), e.consented(ctx)); err != nil && ctx.Err() == nil {
@@ -351,9 +366,16 @@ func (e *Engine) Once(ctx context.Context) (s Summary, err error) {
 		return s, err
 	}
 	defer end()
+	far := 0
+	if e.o.Feed != nil {
+		if far, err = e.o.Feed.Once(ctx); err != nil {
+			return s, err
+		}
+	}
 	if s.Left, err = e.watch.Once(ctx, e.Take); err != nil {
 		return s, err
 	}
+	s.Left += far
 	if err := e.store.ensure(ctx, e.jobs); err != nil {
 		return s, err
 	}
@@ -379,6 +401,11 @@ func (e *Engine) Once(ctx context.Context) (s Summary, err error) {
 			e.mu.Unlock()
 		}
 		if busy == 0 && (n[Waiting] == 0 || blocked != "") {
+			if e.o.Feed != nil { // what is kept now goes from there
+				if _, err := e.o.Feed.Once(ctx); err != nil {
+					return s, err
+				}
+			}
 			end() // a clip is told of when its original is in the archive too
 			e.mu.Lock()
 			s.Outcomes, s.Waiting, s.Blocked = e.all, n[Waiting], blocked

@@ -1,0 +1,58 @@
+package main
+
+import (
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"tapeline/internal/s3test"
+	"tapeline/pipeline/depot"
+)
+
+// What is dropped in the bucket is read in the night like what lies in the
+// inbox, is stored, and is gone from where it was dropped, in every version.
+func TestNightFromTheBucket(t *testing.T) {
+	fakeChildren(t)
+	s := s3test.New(t, true)
+	dir := t.TempDir()
+	conf := filepath.Join(dir, "tapeline.yaml")
+	if err := errors.Join(os.WriteFile(filepath.Join(dir, "roster.csv"), []byte("id,first_name,consent_film\nc12,Ben,2026-01-10\n"), 0o600),
+		os.WriteFile(conf, fmt.Appendf(nil, "work: %s\nroster: %s\nsettle: 1s\nlimits: {space: 1MB}\nclips: %s\n", filepath.Join(dir, "barn"), filepath.Join(dir, "roster.csv"), s.URL), 0o600)); err != nil {
+		t.Fatal(err)
+	}
+	y, err := openYard(conf, speech{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	d, err := y.depot(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer d.Close()
+	for name, text := range map[string]string{"own.mov": "a film", "own.yaml": "date: 2026-04-12\n", "own.m4a": "voice"} {
+		p := filepath.Join(t.TempDir(), name)
+		if err := errors.Join(os.WriteFile(p, []byte(text), 0o600), d.Put(t.Context(), depot.Inbox+"/c12/"+name, p)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	yardOnce(t, conf)
+	keys, err := d.Traces(t.Context(), "")
+	if err != nil {
+		t.Fatal(err)
+	}
+	all := strings.Join(keys, " ")
+	for _, want := range []string{"/clip.mov", "/clip.yaml", "/clip.m4a", "lessons/c12/2026-04-12-", "/list.json"} {
+		if !strings.Contains(all, want) {
+			t.Errorf("no %s in %s", want, all)
+		}
+	}
+	if strings.Contains(all, depot.Inbox+"/") {
+		t.Errorf("left: %s", all)
+	}
+	if m, _ := filepath.Glob(filepath.Join(dir, "barn", "lessons", "c12", "2026-04-12-*", "lesson.mp4")); len(m) != 1 {
+		t.Errorf("%v", m)
+	}
+}
