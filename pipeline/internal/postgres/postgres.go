@@ -366,6 +366,7 @@ func (b *Base) Compact(ctx context.Context) error {
 // Lock is held as long as its connection lasts.
 type Lock struct {
 	db   *sql.DB
+	key  int64
 	stop chan struct{}
 
 	mu   sync.Mutex
@@ -376,15 +377,21 @@ type Lock struct {
 // Lock takes a lock of the schema; ErrBusy where somebody else has it. One of a
 // machine that is cut off or stands still is free again after half a minute.
 func (b *Base) Lock(ctx context.Context, name string) (*Lock, error) {
-	l := &Lock{db: b.connect(mute), stop: make(chan struct{})}
+	l := &Lock{db: b.connect(mute), key: b.key(name), stop: make(chan struct{})}
 	var err error
 	if l.conn, err = l.db.Conn(ctx); err != nil {
 		_ = l.db.Close()
 		return nil, OneLine(err)
 	}
 	var got bool
-	// The setting is there from PostgreSQL 14 on.
-	err = l.conn.QueryRowContext(ctx, `SELECT pg_try_advisory_lock($1), (SELECT count(set_config(name, '30s', false)) FROM pg_settings WHERE name = 'idle_session_timeout')`, b.key(name)).Scan(&got, new(int))
+	// The server may not know yet that a program that has it is dead.
+	for until := time.Now().Add(500 * time.Millisecond); ; time.Sleep(50 * time.Millisecond) {
+		// The setting is there from PostgreSQL 14 on.
+		err = l.conn.QueryRowContext(ctx, `SELECT pg_try_advisory_lock($1), (SELECT count(set_config(name, '30s', false)) FROM pg_settings WHERE name = 'idle_session_timeout')`, l.key).Scan(&got, new(int))
+		if err != nil || got || time.Now().After(until) {
+			break
+		}
+	}
 	if err != nil || !got {
 		_ = l.conn.Close()
 		_ = l.db.Close()
@@ -436,7 +443,10 @@ func (l *Lock) Release() {
 	close(l.stop)
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	if l.conn != nil {
+	if l.conn != nil { // the server ends a session a moment after it was told so
+		ctx, cancel := context.WithTimeout(context.Background(), 5*time.Second)
+		defer cancel()
+		_, _ = l.conn.ExecContext(ctx, `SELECT pg_advisory_unlock($1)`, l.key)
 		_ = l.conn.Close()
 		l.conn = nil
 	}
