@@ -80,12 +80,12 @@ func TestTakerLock(t *testing.T) {
 // The tables go down step by step to nothing and up again to the same, in both
 // databases.
 func TestDownAndUp(t *testing.T) {
-	for name, open := range map[string]func() (*Store, error){
-		"sqlite":   func() (*Store, error) { return OpenSQLite(t.Context(), filepath.Join(t.TempDir(), StoreFile)) },
-		"postgres": func() (*Store, error) { return OpenPostgres(t.Context(), pgtest.URL(t)) },
+	for name, open := range map[string]func(t *testing.T) (*Store, error){
+		"sqlite":   func(t *testing.T) (*Store, error) { return OpenSQLite(t.Context(), filepath.Join(t.TempDir(), StoreFile)) },
+		"postgres": func(t *testing.T) (*Store, error) { return OpenPostgres(t.Context(), pgtest.URL(t)) },
 	} {
 		t.Run(name, func(t *testing.T) {
-			s, err := open()
+			s, err := open(t)
 			if err != nil {
 				t.Fatal(err)
 			}
