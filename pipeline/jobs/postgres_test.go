@@ -81,7 +81,9 @@ func TestTakerLock(t *testing.T) {
 // databases.
 func TestDownAndUp(t *testing.T) {
 	for name, open := range map[string]func(t *testing.T) (*Store, error){
-		"sqlite":   func(t *testing.T) (*Store, error) { return OpenSQLite(t.Context(), filepath.Join(t.TempDir(), StoreFile)) },
+		"sqlite": func(t *testing.T) (*Store, error) {
+			return OpenSQLite(t.Context(), filepath.Join(t.TempDir(), StoreFile))
+		},
 		"postgres": func(t *testing.T) (*Store, error) { return OpenPostgres(t.Context(), pgtest.URL(t)) },
 	} {
 		t.Run(name, func(t *testing.T) {
