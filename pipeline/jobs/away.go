@@ -215,7 +215,18 @@ func (e *Engine) drop(key string) {
 // publishAway makes a lesson that is intended known; dir has its report. An
 // error leaves the clip publishing.
 func (e *Engine) publishAway(ctx context.Context, c *Clip, dir string) error {
-	err := e.o.Record(ctx, *c, dir)
+	// A ledger knows no fence of a clip that was forgotten meanwhile.
+	now, ok, err := e.store.Clip(ctx, c.Hash)
+	if err != nil {
+		return e.sticks(c, err)
+	}
+	if !ok {
+		e.discard(c)
+	}
+	if !ok || now.Fence != c.Fence || now.State != Publishing {
+		return errStale
+	}
+	err = e.o.Record(ctx, *c, dir)
 	if errors.Is(err, errStale) {
 		return err
 	}

@@ -122,6 +122,7 @@ func (e *Engine) live(quit, hard context.Context, m *member) bool {
 	case <-quit.Done():
 	}
 	m.drains.Store(true)
+	e.leaving.Store(true)
 	if hard.Err() == nil {
 		e.o.Log.Info("draining")
 		_ = e.beat(ctx, m)
@@ -438,6 +439,15 @@ func (e *Engine) begins(quit, hard context.Context) (over func(), err error) {
 		return nil, err
 	}
 	return over, nil
+}
+
+// rests keeps a worker that can't read now from taking job after job only to give
+// it back: others may be able to. The one it has it gives back after a while.
+func (e *Engine) rests(ctx context.Context) error {
+	for end := time.Now().Add(e.o.Pause); time.Now().Before(end) && ctx.Err() == nil && !e.leaving.Load(); {
+		time.Sleep(min(100*time.Millisecond, e.o.Pause))
+	}
+	return river.JobSnooze(0)
 }
 
 // succeed takes what the one before left that had this folder: it is dead.

@@ -131,6 +131,10 @@ func (e *Engine) stock(ctx context.Context) error {
 		case isTemporary(err):
 			e.blocks(NoDepot, "")
 			return nil // all the others would wait as long
+		case errors.Is(err, errGone): // its owner has taken it, see prune
+			e.mu.Lock()
+			e.failing[c.Hash] = time.Now()
+			e.mu.Unlock()
 		case err != nil && !errors.Is(err, errStale):
 			e.fails(c, "not_stored", err)
 		case err == nil && e.blocked() == NoDepot:

@@ -24,6 +24,9 @@ func (e *Engine) work(ctx context.Context, id, hash string) error {
 	db := context.WithoutCancel(ctx) // what is begun in the store is ended
 	defer e.works(hash)()
 	if e.stops() {
+		if e.o.Depot != nil {
+			return e.rests(ctx)
+		}
 		return river.JobSnooze(e.o.Pause)
 	}
 	c, err := e.store.claim(db, hash, id)
@@ -64,6 +67,9 @@ func (e *Engine) work(ctx context.Context, id, hash string) error {
 		e.blocks(s.Reason, s.Detail)
 		if err := e.store.release(db, &c, s.Reason, s.Detail, true); err != nil {
 			return err
+		}
+		if e.o.Depot != nil {
+			return e.rests(ctx)
 		}
 		return river.JobSnooze(e.o.Pause)
 	case s.Again && c.Tries < e.o.Tries:
