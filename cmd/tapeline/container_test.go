@@ -1,7 +1,9 @@
 package main
 
 import (
+	"net/url"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"regexp"
 	"slices"
@@ -111,5 +113,113 @@ func TestContainer(t *testing.T) {
 	}
 	if z, err := c.Zone(); err != nil || z.String() == "Local" || c.Roster == "" {
 		t.Errorf("%v %v %q", z, err, c.Roster)
+	}
+}
+
+// The file for several machines runs commands there are, mounts where things
+// are looked for, and the configuration in its head is one.
+func TestContainers(t *testing.T) {
+	const name = "../../scripts/compose-many.yaml"
+	b, err := os.ReadFile(name)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var compose struct {
+		Services map[string]struct {
+			Image       string
+			Command     []string
+			Volumes     []string
+			Environment map[string]string
+			EnvFile     string         `yaml:"env_file"`
+			DependsOn   map[string]any `yaml:"depends_on"`
+			Secrets     []string
+			NetworkMode string `yaml:"network_mode"`
+		}
+		Volumes map[string]any
+		Secrets map[string]any
+	}
+	if err := yaml.Unmarshal(b, &compose); err != nil {
+		t.Fatal(err)
+	}
+	ours := map[string]int{}
+	for service, s := range compose.Services {
+		for on := range s.DependsOn {
+			if _, ok := compose.Services[on]; !ok {
+				t.Errorf("%s waits for %s, which there isn't", service, on)
+			}
+		}
+		for _, v := range s.Secrets {
+			if _, ok := compose.Secrets[v]; !ok {
+				t.Errorf("%s: no secret is called %s", service, v)
+			}
+		}
+		for _, v := range s.Volumes {
+			from, _, _ := strings.Cut(v, ":")
+			if _, ok := compose.Volumes[from]; !ok && !strings.HasPrefix(from, "/srv/barn") {
+				t.Errorf("%s: %s is nowhere", service, v)
+			}
+		}
+		if s.Image != "tapeline" {
+			continue
+		}
+		ours[s.Command[0]]++
+		if !slices.Contains(names(), s.Command[0]) || s.EnvFile == "" || len(s.Volumes) != 1 || !strings.HasPrefix(s.Volumes[0], "/srv/barn:/clips") {
+			t.Errorf("%s: %+v", service, s)
+		}
+	}
+	if len(ours) != 3 || ours["watch"] != 1 || ours["work"] != 1 || ours["desk"] != 1 {
+		t.Errorf("%v", ours)
+	}
+
+	dir := t.TempDir()
+	block := regexp.MustCompile(`(?m)(^#   \w+: .*\n)+`).FindString(string(b))
+	if err := os.WriteFile(filepath.Join(dir, config.File), []byte(regexp.MustCompile(`(?m)^#   `).ReplaceAllString(block, "")), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(dir, "database.password"), []byte("secret\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	for k, v := range compose.Services["work"].Environment {
+		t.Setenv(k, v)
+	}
+	c, err := load(filepath.Join(dir, config.File))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, at := range []string{c.Store, c.Clips} {
+		u, err := url.Parse(at)
+		if err != nil {
+			t.Fatal(err)
+		}
+		host := u.Hostname()
+		if e, err := url.Parse(u.Query().Get("endpoint")); err == nil && e.Host != "" {
+			host = e.Hostname()
+		}
+		if _, ok := compose.Services[host]; !ok {
+			t.Errorf("%q is no service", host)
+		}
+	}
+	if c.Mail.Host != "127.0.0.1" || compose.Services["mail"].NetworkMode != "service:watch" {
+		t.Errorf("mail at %s, beside %q", c.Mail.Host, compose.Services["mail"].NetworkMode)
+	}
+	if c.Jobs != 1 || c.Work != "/tmp/work" {
+		t.Errorf("a worker's jobs %d, work %s", c.Jobs, c.Work)
+	}
+	if y, err := openYard(filepath.Join(dir, config.File), speech{}); err != nil {
+		t.Error(err)
+	} else if d, err := y.depot(t.Context()); err != nil {
+		t.Error(err)
+	} else {
+		d.Close()
+	}
+
+	// As docker compose itself reads it, where it is.
+	docker, err := exec.LookPath("docker")
+	if err != nil || exec.Command(docker, "compose", "version").Run() != nil {
+		t.Skip("docker compose isn't here")
+	}
+	cmd := exec.Command(docker, "compose", "-f", name, "config", "--quiet", "--no-env-resolution")
+	if out, err := cmd.CombinedOutput(); err != nil {
+		t.Errorf("%v: %s", err, out)
 	}
 }
