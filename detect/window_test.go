@@ -7,6 +7,7 @@ import (
 	"math"
 	"reflect"
 	"slices"
+	"sync"
 	"testing"
 
 	"tapeline/detect/internal/scene"
@@ -185,6 +186,59 @@ func TestWindowOfPickedFrames(t *testing.T) {
 			t.Errorf("frame %d: %+v", i, f)
 		}
 	}
+}
+
+// shown gives frames drawn before.
+type shown struct{ frames []*pipeline.Frame }
+
+func (s *shown) Next() (*pipeline.Frame, error) {
+	if len(s.frames) == 0 {
+		return nil, io.EOF
+	}
+	f := s.frames[0]
+	s.frames = s.frames[1:]
+	return f, nil
+}
+func (s *shown) Close() error { return nil }
+
+// Windows read at once, as with --jobs 4, are the window read alone, and leave
+// no picture or pyramid behind (TestMain counts them).
+func TestWindowsAtOnce(t *testing.T) {
+	const n, rate = 6, 60.
+	var frames []*pipeline.Frame
+	for d := (&drawn{n: n, rate: rate}); len(frames) < n; {
+		f, err := d.Next()
+		if err != nil {
+			t.Fatal(err)
+		}
+		frames = append(frames, f)
+	}
+	read := func() (pipeline.Window, error) {
+		d := &shown{frames}
+		o := &Options{Clip: pipeline.Clip{Width: 400, Height: 300, TimeFactor: 1, CaptureRate: rate},
+			Open: func(context.Context, int, float64, float64) (pipeline.Source, error) { return d, nil }}
+		var guide []sample
+		for i := range n {
+			p := (&drawn{}).person(i)
+			guide = append(guide, sample{t: float64(i) / rate, pts: float64(i) / rate, frame: i, pose: p, next: p.Region})
+		}
+		var asked []int
+		start := func(string, pipeline.Region) follower { return following{&drawn{}, &asked} }
+		return window(context.Background(), o, start, span{0, 9}, burst{t: .05, pts: .05}, guide, func(int, int) {})
+	}
+	want, err := read()
+	if err != nil || len(want.Frames) != n {
+		t.Fatal(len(want.Frames), err)
+	}
+	var all sync.WaitGroup
+	for range 4 {
+		all.Go(func() {
+			if got, err := read(); err != nil || !reflect.DeepEqual(got, want) {
+				t.Errorf("another window, %v", err)
+			}
+		})
+	}
+	all.Wait()
 }
 
 // A marker, by its colour or by its place in the first picture, is in every
