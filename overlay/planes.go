@@ -1,6 +1,7 @@
 package overlay
 
 import (
+	"bytes"
 	"encoding/binary"
 	"fmt"
 	"image"
@@ -143,6 +144,9 @@ func lay(out *image.YCbCr, layer *image.RGBA) {
 // used are the pixels of two rows between which something lies, even.
 func used(a, b []byte) (from, to int) {
 	n := len(a) &^ 7
+	if bare(a[:n]) && bare(b[:n]) { // most rows
+		return 0, 0
+	}
 	for from < n && binary.LittleEndian.Uint64(a[from:])|binary.LittleEndian.Uint64(b[from:]) == 0 {
 		from += 8
 	}
@@ -150,4 +154,10 @@ func used(a, b []byte) (from, to int) {
 		to -= 8
 	}
 	return from / 4, to / 4
+}
+
+// bare says that all bytes are 0; their number is a multiple of 8.
+func bare(b []byte) bool {
+	// As all are like those 8 before them, all are like the first.
+	return len(b) == 0 || binary.LittleEndian.Uint64(b) == 0 && bytes.Equal(b[:len(b)-8], b[8:])
 }

@@ -9,6 +9,7 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"runtime/debug"
 	"slices"
 	"sort"
 
@@ -31,6 +32,7 @@ type showing struct {
 
 // show paints the lesson's video and its sheet into dir and writes its page.
 func (by showing) show(ctx context.Context, c pipeline.Clip, rep *pipeline.Report, dir string, tell pipeline.Progress) error {
+	debug.FreeOSMemory() // of seeing nothing is wanted any more; processes follow that need it
 	text, card := by.text, by.card
 	card.Voice = clip.VoiceSeconds(by.voice)
 	film, err := overlay.NewFilm(rep, c, text, card)

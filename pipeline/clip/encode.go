@@ -142,6 +142,7 @@ func (p *Part) begin() error {
 	cmd.Stderr = &p.errs
 	in, err := cmd.StdinPipe()
 	if err == nil {
+		wide(in)
 		err = cmd.Start()
 	}
 	if err != nil {

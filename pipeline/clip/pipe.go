@@ -65,6 +65,7 @@ func startDecoder(ctx context.Context, c pipeline.Clip, demuxer string, files []
 	p.cmd = command(own, "ffmpeg", slices.Concat([]string{"-nostdin", "-v", "error", "-noautorotate", "-threads", decoderThreads}, in, args)...)
 	p.cmd.Stderr, p.cmd.ExtraFiles = &p.errs, files
 	if p.out, err = p.cmd.StdoutPipe(); err == nil {
+		wide(p.out)
 		err = p.cmd.Start()
 	}
 	if err != nil {

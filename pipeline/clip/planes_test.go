@@ -262,23 +262,28 @@ func BenchmarkDecode(b *testing.B) {
 	for i := range frames {
 		frames[i] = i
 	}
-	b.Run("planes", func(b *testing.B) {
-		b.ReportAllocs()
-		img := NewPlanes(960, 540)
-		for b.Loop() {
-			p, err := OpenPlanes(context.Background(), c, Wanted{Frames: frames, Width: 960, Height: 540})
-			if err != nil {
-				b.Fatal(err)
+	for name, stills := range map[string][]int{"planes": nil, "planes and stills": {3, 9, 12, 15, 20, 28}} {
+		b.Run(name, func(b *testing.B) {
+			b.ReportAllocs()
+			img := NewPlanes(960, 540)
+			for b.Loop() {
+				p, err := OpenPlanes(context.Background(), c, Wanted{Frames: frames, Width: 960, Height: 540, Stills: stills, Part: image.Rect(400, 100, 900, 700)})
+				if err != nil {
+					b.Fatal(err)
+				}
+				for err == nil {
+					_, err = p.Next(img)
+				}
+				if !errors.Is(err, io.EOF) {
+					b.Fatal(err)
+				}
+				if got, err := p.Stills(); err != nil || len(got) != len(stills) {
+					b.Fatal(len(got), err)
+				}
+				p.Close()
 			}
-			for err == nil {
-				_, err = p.Next(img)
-			}
-			p.Close()
-			if !errors.Is(err, io.EOF) {
-				b.Fatal(err)
-			}
-		}
-	})
+		})
+	}
 	b.Run("source", func(b *testing.B) {
 		b.ReportAllocs()
 		for b.Loop() {
