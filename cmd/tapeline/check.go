@@ -136,6 +136,7 @@ func check(ctx context.Context, s streams, args []string) error {
 		k.folders(y)
 		k.space(y)
 		k.databases(ctx, y)
+		k.files(ctx, y)
 		k.mail(ctx, y)
 	}
 	if y == nil {
@@ -490,6 +491,35 @@ func (k *checking) database(ctx context.Context, url, check string, look func(co
 		k.note(check, "older", about, says)
 	default:
 		k.right(check, about, says)
+	}
+}
+
+// files looks at the store of files that several machines share.
+func (k *checking) files(ctx context.Context, y *yard) {
+	d, err := y.depot(ctx)
+	if err != nil {
+		k.wrong("clips", "no_files", "", oneLine(err))
+		return
+	}
+	if d == nil {
+		return
+	}
+	defer d.Close()
+	f, err := d.Check(ctx)
+	says := ""
+	if f.Bucket {
+		says = fmt.Sprintf(k.text.Work["bucket"], k.text.Number(f.Ahead.Abs().Seconds(), 0))
+		if f.Versions {
+			says += "; " + k.text.Work["bucket_versions"]
+		}
+	}
+	switch {
+	case err != nil:
+		k.wrong("clips", "no_files", d.Where(), oneLine(err))
+	case f.Open:
+		k.note("clips", "files_open", d.Where(), says)
+	default:
+		k.right("clips", d.Where(), says)
 	}
 }
 

@@ -10,6 +10,7 @@ import (
 
 	"tapeline/internal/s3test"
 	"tapeline/pipeline/depot"
+	"tapeline/pipeline/words"
 )
 
 // What is dropped in the bucket is read in the night like what lies in the
@@ -54,5 +55,37 @@ func TestNightFromTheBucket(t *testing.T) {
 	}
 	if m, _ := filepath.Glob(filepath.Join(dir, "barn", "lessons", "c12", "2026-04-12-*", "lesson.mp4")); len(m) != 1 {
 		t.Errorf("%v", m)
+	}
+}
+
+// What is said of the store of files: whether it can be read, that it isn't
+// encrypted, what to do.
+func TestCheckFiles(t *testing.T) {
+	s := s3test.New(t, true)
+	en, err := words.For("en")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct{ clips, state, code, detail string }{
+		{"", "", "", ""},
+		{"file://" + t.TempDir(), isRight, "", ""},
+		{"file://" + filepath.Join(t.TempDir(), "unmounted"), isWrong, "no_files", "no such file"},
+		{s.URL, isNoted, "files_open", en.Work["bucket_versions"]},
+		{strings.Replace(s.URL, "s3://clips", "s3://other", 1), isWrong, "no_files", "NoSuchBucket"},
+		{"s3://clips?region=us-east-1&endpoint=http://127.0.0.1:1", isWrong, "no_files", "refused"},
+	} {
+		y := &yard{text: en}
+		y.c.Clips = c.clips
+		k := &checking{text: en}
+		k.files(t.Context(), y)
+		if c.state == "" {
+			if len(k.all) != 0 {
+				t.Errorf("%+v", k.all)
+			}
+			continue
+		}
+		if len(k.all) != 1 || k.all[0].State != c.state || k.all[0].Code != c.code || !strings.Contains(k.all[0].Detail, c.detail) || (c.state != isRight) != (k.all[0].Do != "") {
+			t.Errorf("%s: %+v", c.clips, k.all)
+		}
 	}
 }

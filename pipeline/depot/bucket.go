@@ -346,6 +346,7 @@ func (d *Depot) Traces(ctx context.Context, prefix string) ([]string, error) {
 
 // Facts is what can be known of a store without changing it.
 type Facts struct {
+	Bucket   bool          // not a folder
 	Versions bool          // a bucket that keeps earlier versions
 	Ahead    time.Duration // its clock before ours; 0 for a folder
 	Open     bool          // what goes there is not encrypted
@@ -378,6 +379,7 @@ func (d *Depot) Check(ctx context.Context) (f Facts, err error) {
 	if ok && ok2 {
 		f.Ahead = server.Sub(at).Round(time.Second) // it tells whole seconds
 	}
+	f.Bucket = true
 	if v, err := d.s3.GetBucketVersioning(ctx, &s3.GetBucketVersioningInput{Bucket: &d.name}); err == nil {
 		f.Versions = v.Status != ""
 	}
