@@ -5,7 +5,7 @@
 //
 // A recording passes these stages:
 //
-//  1. small pictures, 30 a second: what moves beyond light, noise and a hand's shaking; a few a second: number cards (detect/card)
+//  1. small pictures, 15 a second: what moves beyond light, noise and a hand's shaking; a few a second: number cards (detect/card)
 //  2. sharp sounds (detect/sound), in pieces
 //  3. bursts: motion that is several times that of the seconds around it, and
 //     cracks with more motion than usual
@@ -62,7 +62,7 @@ type Recording struct {
 
 const (
 	motionSide = 320 // longer side of the picture motion is seen in, pixels
-	motionRate = 30. // pictures a second of capture time
+	motionRate = 15. // pictures a second of capture time: of a twenty-minute lesson as many swings are found as with 30
 	soundRate  = 48000
 	soundPiece = 10 * soundRate
 	soundLap   = soundRate / 2 // samples of a piece heard once more with the next
@@ -157,7 +157,7 @@ func listen(ctx context.Context, o *Options) (cracks []float64, err error) {
 
 // In seconds of capture time.
 const (
-	smoothing = .17 // what lasts less is no swing: five pictures
+	smoothing = .17 // what lasts less is no swing: three pictures
 	around    = 5.  // before and after: what is usual
 	near      = .35 // of a crack in which its swing's motion is
 	together  = 3.  // bursts no farther apart are one candidate
