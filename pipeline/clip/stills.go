@@ -96,7 +96,7 @@ func sought(ctx context.Context, c pipeline.Clip, in, filters []string, from, to
 	}
 	_, err = nextStill(d.out)
 	first, ok := d.time()
-	if d.end(); err != nil || !ok {
+	if _, _ = d.end(); err != nil || !ok {
 		return from, nil
 	}
 	at := c.PTS[from]
@@ -106,7 +106,7 @@ func sought(ctx context.Context, c pipeline.Clip, in, filters []string, from, to
 	if err != nil {
 		return from, nil
 	}
-	defer d.end()
+	defer func() { _, _ = d.end() }() // it was stopped by us
 	for n = from; n <= to; n++ {
 		b, err := nextStill(d.out)
 		if err != nil {
