@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"path/filepath"
 	"reflect"
 	"slices"
@@ -38,7 +39,7 @@ func TestCarry(t *testing.T) {
 		}
 	}
 	for i := range 30 {
-		_, err := from.Record(ctx, Entry{Player: fmt.Sprint("p_", i%7), Name: "Ada", Guardians: []string{"a@example.org"}, Day: "2026-05-02", Folder: "f\n", Report: report(fmt.Sprint("c", i), pipeline.ViewChest, 0.1+float64(i)/3, -0.0), At: noon, Fence: int64(i)})
+		_, err := from.Record(ctx, Entry{Player: fmt.Sprint("p_", i%7), Name: "Ada", Guardians: []string{"a@example.org"}, Day: "2026-05-02", Folder: "f\n", Report: report(fmt.Sprint("c", i), pipeline.ViewChest, 0.1+float64(i)/3, math.Copysign(0, -1)), At: noon, Fence: int64(i)})
 		ok(err)
 	}
 	ok(from.Release(ctx, Release{ID: "r1", Lesson: "c1", Player: "p_1", Name: "Ada", Family: []string{"f"}, Note: "See you\nTuesday", Content: "c", By: ByCoach, At: noon}))
