@@ -39,6 +39,10 @@ func (y *yard) feed(d *depot.Depot, st *jobs.Store, dir string, log *slog.Logger
 	space, _ := config.ParseBytes(y.c.Limits.Space)
 	return &depot.Feed{
 		Depot: d, Inbox: dir, Record: filepath.Join(y.work, feedRecord), Kept: st.Kept,
+		Known: func(ctx context.Context, hash string) (bool, error) {
+			_, ok, err := st.Clip(ctx, hash)
+			return ok, err
+		},
 		Room: func(size int64) bool {
 			free, err := freeSpace(y.work)
 			return err != nil || free > uint64(space)+uint64(size)

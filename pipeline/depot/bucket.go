@@ -295,14 +295,15 @@ func (d *Depot) purge(ctx context.Context, key string) error {
 			}
 		}
 		if n == 0 {
-			return d.abort(ctx, key)
+			return d.abort(ctx, key, time.Now().AddDate(1, 0, 0))
 		}
 	}
 	return errChanged
 }
 
-// abort clears away parts of uploads that never ended.
-func (d *Depot) abort(ctx context.Context, key string) error {
+// abort clears away parts of uploads below a key that never ended and were begun
+// before; an empty key is all.
+func (d *Depot) abort(ctx context.Context, key string, before time.Time) error {
 	p := s3.NewListMultipartUploadsPaginator(d.s3, &s3.ListMultipartUploadsInput{Bucket: &d.name, Prefix: aws.String(d.prefix + key)})
 	for p.HasMorePages() {
 		page, err := p.NextPage(ctx)
@@ -313,7 +314,7 @@ func (d *Depot) abort(ctx context.Context, key string) error {
 			return err
 		}
 		for _, u := range page.Uploads {
-			if !below(strings.TrimPrefix(aws.ToString(u.Key), d.prefix), key) {
+			if key != "" && !below(strings.TrimPrefix(aws.ToString(u.Key), d.prefix), key) || !aws.ToTime(u.Initiated).Before(before) {
 				continue
 			}
 			_, err := d.s3.AbortMultipartUpload(ctx, &s3.AbortMultipartUploadInput{Bucket: &d.name, Key: u.Key, UploadId: u.UploadId})
@@ -323,6 +324,22 @@ func (d *Depot) abort(ctx context.Context, key string) error {
 		}
 	}
 	return nil
+}
+
+// tidy clears away what was begun to be stored before and never ended.
+func (d *Depot) tidy(ctx context.Context, before time.Time) error {
+	return d.again(ctx, "remove", "", func() error {
+		if d.root == "" {
+			return d.abort(ctx, "", before)
+		}
+		all, err := d.plainFiles(ctx, "")
+		for _, o := range all {
+			if err == nil && strings.HasSuffix(o.key, unfinished) && o.modified.Before(before) && !below(o.key, Inbox) {
+				err = d.clear(o.key, true)
+			}
+		}
+		return err
+	})
 }
 
 // Traces are the keys that begin with a prefix, in order, those of which only

@@ -79,7 +79,7 @@ type object struct {
 // checkKey refuses what is no plain path.
 func checkKey(key string) error {
 	bad := key == "" || len(key) > 900 || !utf8.ValidString(key) || path.Clean("/"+key) != "/"+key ||
-		strings.ContainsFunc(key, unicode.IsControl) || strings.ContainsAny(key, `\`) || strings.Contains(key, "__0x") || strings.HasSuffix(key, ".attrs") || strings.HasSuffix(key, ".tmp")
+		strings.ContainsFunc(key, unicode.IsControl) || strings.ContainsAny(key, `\`) || strings.Contains(key, "__0x")
 	for part := range strings.SplitSeq(key, "/") {
 		bad = bad || part == ".." || strings.HasPrefix(part, fetching) || len(part) > 200
 	}
@@ -89,10 +89,19 @@ func checkKey(key string) error {
 	return nil
 }
 
+// checkOwn refuses what may not be stored either: names that a folder's store
+// has for itself.
+func checkOwn(key string) error {
+	if strings.HasSuffix(key, attrs) || strings.HasSuffix(key, unfinished) {
+		return &Error{op: "key", kind: badKey, err: errors.New("it is no key of the store of files")}
+	}
+	return checkKey(key)
+}
+
 // Put stores the plain file at a local path under a key. Where the same bytes
 // have that key nothing is sent; other bytes are replaced at once.
 func (d *Depot) Put(ctx context.Context, key, path string) error {
-	if err := checkKey(key); err != nil {
+	if err := checkOwn(key); err != nil {
 		return err
 	}
 	_, err := d.put(ctx, key, path)
@@ -294,7 +303,7 @@ func (d *Depot) fetch(ctx context.Context, key string, to *os.File) (said string
 // PutFolder stores the plain files of a folder, and of those in it, below a
 // key. The list goes last.
 func (d *Depot) PutFolder(ctx context.Context, key, dir string) error {
-	if err := checkKey(key); err != nil {
+	if err := checkOwn(key); err != nil {
 		return err
 	}
 	var l list
@@ -310,7 +319,7 @@ func (d *Depot) PutFolder(ctx context.Context, key, dir string) error {
 		if name == ListFile {
 			return &Error{op: "store", key: key, kind: badKey, err: errors.New("the folder has a " + ListFile + " of its own")}
 		}
-		if err := checkKey(path.Join(key, name)); err != nil {
+		if err := checkOwn(path.Join(key, name)); err != nil {
 			return err
 		}
 		stored, err := d.put(ctx, path.Join(key, name), p)
@@ -407,7 +416,7 @@ func (d *Depot) GetFolder(ctx context.Context, key, dir string) error {
 			return err
 		}
 	}
-	if err := errors.Join(os.Chmod(tmp, 0o755), syncTree(tmp), renameNew(tmp, dir)); err != nil {
+	if err := errors.Join(syncTree(tmp), renameNew(tmp, dir)); err != nil {
 		return &Error{op: "fetch", key: key, kind: inTheWayIf(err), err: err}
 	}
 	_ = syncDir(filepath.Dir(dir)) // it is there; only a power cut could undo it

@@ -230,7 +230,7 @@ func temporary(err error) bool {
 // Keys that could lead elsewhere are refused by both.
 func TestKeys(t *testing.T) {
 	d := at(t, "file://"+t.TempDir())
-	for _, k := range []string{"", "/", "/a", "a/", "a//b", "../a", "a/../b", "a/..", ".", "a/./b", "a\x00", "a\nb", `a\b`, "a\xff", "a.attrs", "a.tmp", "a__0x2f__b", ".fetch-1/a", strings.Repeat("a", 300), strings.Repeat("a/", 600) + "a"} {
+	for _, k := range []string{"", "/", "/a", "a/", "a//b", "../a", "a/../b", "a/..", ".", "a/./b", "a\x00", "a\nb", `a\b`, "a\xff", "a__0x2f__b", ".fetch-1/a", strings.Repeat("a", 300), strings.Repeat("a/", 600) + "a"} {
 		for name, err := range map[string]error{"put": d.Put(t.Context(), k, file(t, "x")), "get": d.Get(t.Context(), k, filepath.Join(t.TempDir(), "x")), "remove": d.Remove(t.Context(), k), "purge": d.Purge(t.Context(), k),
 			"folder": d.PutFolder(t.Context(), k, t.TempDir()), "fetch": d.GetFolder(t.Context(), k, filepath.Join(t.TempDir(), "x"))} {
 			var e *Error
@@ -433,4 +433,73 @@ func etag(t *testing.T, d *Depot) string {
 		return ""
 	}
 	return aws.ToString(all.Contents[0].ETag)
+}
+
+// A shared folder that isn't mounted is trouble, not a store without clips.
+func TestUnmounted(t *testing.T) {
+	ctx := t.Context()
+	d := at(t, "file://"+t.TempDir())
+	if err := d.Put(ctx, "clips/aa/clip.mov", file(t, "film")); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.RemoveAll(d.root); err != nil {
+		t.Fatal(err)
+	}
+	for _, there := range []string{"gone", "empty"} {
+		for _, d := range []*Depot{d, {where: d.where, root: d.root, bucket: d.bucket, tries: 1, pause: 1}} { // and one that begins then
+			for name, err := range map[string]error{"get": d.Get(ctx, "clips/aa/clip.mov", filepath.Join(t.TempDir(), "x")), "whole": d.Whole(ctx, "lessons/a/b/1"),
+				"purge": d.Purge(ctx, "clips/aa"), "remove": d.Remove(ctx, "clips/aa")} {
+				if !temporary(err) || errors.Is(err, fs.ErrNotExist) {
+					t.Errorf("%s, %s: %v", there, name, err)
+				}
+			}
+		}
+		if err := d.Put(ctx, "clips/bb/clip.mov", file(t, "film")); !temporary(err) {
+			t.Errorf("%s: stored, %v", there, err)
+		}
+		if err := os.MkdirAll(d.root, 0o777); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+// What somebody who died had begun to store is cleared away after a day.
+func TestTidy(t *testing.T) {
+	ctx := t.Context()
+	d := at(t, "file://"+t.TempDir())
+	if err := d.Put(ctx, "lessons/ada/2026-05-03-0123abcd/1/lesson.mp4", file(t, "film")); err != nil {
+		t.Fatal(err)
+	}
+	for _, n := range []string{"lessons/ada/2026-05-03-0123abcd/1/sheet.png.18a.tmp", "inbox/ada/x.mov.tmp"} {
+		p := filepath.Join(d.root, n)
+		if err := errors.Join(os.MkdirAll(filepath.Dir(p), 0o777), os.WriteFile(p, []byte("half"), 0o600)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	b := at(t, s3test.New(t, true).URL+"&prefix=barn")
+	if _, err := b.s3.CreateMultipartUpload(ctx, &s3.CreateMultipartUploadInput{Bucket: &b.name, Key: aws.String("barn/clips/aa/clip.mov")}); err != nil {
+		t.Fatal(err)
+	}
+	uploads := func() int {
+		out, err := b.s3.ListMultipartUploads(ctx, &s3.ListMultipartUploadsInput{Bucket: &b.name})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return len(out.Uploads)
+	}
+	for _, c := range []struct {
+		before time.Time
+		keys   string
+		parts  int
+	}{
+		{time.Now().Add(-time.Minute), "inbox/ada/x.mov.tmp lessons/ada/2026-05-03-0123abcd/1/lesson.mp4 lessons/ada/2026-05-03-0123abcd/1/sheet.png.18a.tmp", 1},
+		{time.Now().Add(time.Minute), "inbox/ada/x.mov.tmp lessons/ada/2026-05-03-0123abcd/1/lesson.mp4", 0},
+	} {
+		if err := errors.Join(d.tidy(ctx, c.before), b.tidy(ctx, c.before)); err != nil {
+			t.Fatal(err)
+		}
+		if keys, err := d.Keys(ctx, ""); err != nil || strings.Join(keys, " ") != c.keys || uploads() != c.parts {
+			t.Errorf("%q, %d uploads, %v", keys, uploads(), err)
+		}
+	}
 }

@@ -37,6 +37,8 @@ type Feed struct {
 	// Kept tells of a clip, by its hash, that the queue knows it and that its
 	// original is stored under another key.
 	Kept func(ctx context.Context, hash string) (bool, error)
+	// Known tells of a clip that the queue knows it at all; nil: it never does.
+	Known func(ctx context.Context, hash string) (bool, error)
 	// Room tells whether so many bytes may be brought now; nil: always.
 	Room   func(size int64) bool
 	Poll   time.Duration // looks so often; 0: every half minute
@@ -48,6 +50,7 @@ type Feed struct {
 
 	seen    map[string]*drop
 	brought map[string]brought // by nameOf
+	tidied  time.Time
 }
 
 // drop is what is known of an object of the inbox.
@@ -70,6 +73,9 @@ const (
 	// anew is when what was brought, is in no inbox any more and was not kept is
 	// brought again: somebody took it away by hand.
 	anew = time.Hour
+	// leftover is how old what was begun to be stored must be to be cleared away:
+	// whoever began it is dead.
+	leftover = 24 * time.Hour
 	// patience is when is tried again what could not be brought.
 	patience = 15 * time.Second
 )
@@ -216,6 +222,12 @@ func (f *Feed) round(ctx context.Context) (next time.Time, err error) {
 		return next, err
 	}
 	now := time.Now()
+	if now.Sub(f.tidied) > leftover/4 {
+		if err := f.Depot.tidy(ctx, now.Add(-leftover)); err != nil {
+			return next, err
+		}
+		f.tidied = now
+	}
 	for _, s := range f.seen {
 		s.found = false
 	}
@@ -343,6 +355,10 @@ func (f *Feed) one(ctx context.Context, s *drop, group []*drop) error {
 			return f.note()
 		case exists(filepath.Join(f.Inbox, filepath.FromSlash(rel))) || time.Since(b.At) < anew:
 			return nil // on its way
+		case f.Known != nil:
+			if known, err := f.Known(ctx, b.Hash); err != nil || known {
+				return err
+			}
 		}
 	}
 	if f.Room != nil && !f.Room(s.size) {

@@ -23,7 +23,8 @@ const (
 	// markFile lies in a folder in which something was stored: one that isn't
 	// mounted has none, and what isn't found there is not missing.
 	markFile = ".tapeline-depot"
-	attrs    = ".attrs" // fileblob's
+	// What fileblob calls its metadata, and what it has not written to its end.
+	attrs, unfinished = ".attrs", ".tmp"
 )
 
 // openFolder opens a folder that every machine sees, a mounted share say.
@@ -124,7 +125,7 @@ func (d *Depot) plainFiles(ctx context.Context, prefix string) (out []stored, er
 			return ctx.Err()
 		case e.IsDir() && p != "." && !strings.HasPrefix(p+"/", prefix) && !strings.HasPrefix(prefix, p+"/"):
 			return fs.SkipDir
-		case !e.Type().IsRegular() || !strings.HasPrefix(p, prefix) || checkKey(p) != nil || p == markFile:
+		case !e.Type().IsRegular() || !strings.HasPrefix(p, prefix) || checkKey(p) != nil || strings.HasSuffix(p, attrs) || p == markFile:
 			return nil
 		}
 		st, err := e.Info()
@@ -159,7 +160,7 @@ func (d *Depot) clear(key string, empty bool) error {
 	names := []string{path.Join(key, ListFile), key, key + attrs}
 	entries, err := fs.ReadDir(root.FS(), path.Dir(key))
 	for _, e := range entries { // cut off while it was stored
-		if strings.HasPrefix(e.Name(), path.Base(key)+".") && strings.HasSuffix(e.Name(), ".tmp") {
+		if strings.HasPrefix(e.Name(), path.Base(key)+".") && strings.HasSuffix(e.Name(), unfinished) {
 			names = append(names, path.Join(path.Dir(key), e.Name()))
 		}
 	}
