@@ -190,7 +190,7 @@ func TestDeskToTheLetter(t *testing.T) {
 	}
 	listed := func(want string) {
 		t.Helper()
-		for end := time.Now().Add(3 * time.Minute); ; time.Sleep(100 * time.Millisecond) {
+		for end := time.Now().Add(8 * time.Minute); ; time.Sleep(100 * time.Millisecond) {
 			tab.do(chromedp.Navigate(tab.base + "/"))
 			page := eval[string](tab, `document.querySelector(".lesson").innerText`)
 			if strings.Contains(page, want) {
