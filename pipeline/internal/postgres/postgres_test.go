@@ -193,3 +193,39 @@ func TestErrors(t *testing.T) {
 		t.Errorf("%+v, %v", seen, err)
 	}
 }
+
+// A server that takes what it is asked and doesn't answer counts as lost; one that
+// answers late doesn't, and who gives up doesn't wait for it.
+func TestMute(t *testing.T) {
+	url := pgtest.URL(t)
+	host := strings.SplitN(strings.SplitN(url, "@", 2)[1], "/", 2)[0]
+	p := pgtest.NewProxy(t, host)
+	b := opened(t, p.Through(t, url))
+	db := b.connect(time.Second)
+	defer db.Close()
+	if _, err := db.Exec(`SELECT pg_sleep(0.3)`); err != nil {
+		t.Errorf("late: %v", err)
+	}
+	time.Sleep(1200 * time.Millisecond) // nothing is asked: nothing is late
+	if _, err := db.Exec(`SELECT 1`); err != nil {
+		t.Errorf("after a pause: %v", err)
+	}
+	gone, cancel := context.WithTimeout(t.Context(), 100*time.Millisecond)
+	defer cancel()
+	if _, err := db.ExecContext(gone, `SELECT pg_sleep(9)`); err == nil {
+		t.Error("it was waited for")
+	}
+	if _, err := db.Exec(`SELECT 1`); err != nil {
+		t.Error(err)
+	}
+	p.Swallow()
+	began := time.Now()
+	_, err := db.Exec(`SELECT 2`)
+	if !Lost(err) || time.Since(began) > 20*time.Second {
+		t.Errorf("%v after %s", err, time.Since(began))
+	}
+	p.Mend()
+	if _, err := db.Exec(`SELECT 3`); err != nil {
+		t.Error(err)
+	}
+}
