@@ -223,10 +223,10 @@ func (f *Feed) round(ctx context.Context) (next time.Time, err error) {
 	}
 	now := time.Now()
 	if now.Sub(f.tidied) > leftover/4 {
-		if err := f.Depot.tidy(ctx, now.Add(-leftover)); err != nil {
-			return next, err
-		}
 		f.tidied = now
+		if err := f.Depot.tidy(ctx, now.Add(-leftover)); err != nil && ctx.Err() == nil {
+			f.Log.Warn("leftovers_stay", "err", plain(err)) // it may not be allowed to look for them
+		}
 	}
 	for _, s := range f.seen {
 		s.found = false
