@@ -840,3 +840,65 @@ func TestPulse(t *testing.T) {
 		t.Errorf("%q", got)
 	}
 }
+
+// Office and worker in one process, for the race detector: the worker is taken
+// for dead in the middle, though it lives, and goes on as another.
+func TestTogether(t *testing.T) {
+	ctx, stop := context.WithCancel(t.Context())
+	defer stop()
+	work := house(t)
+	d, err := depot.Open(ctx, "file://"+t.TempDir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer d.Close()
+	hashes := map[string]string{}
+	for i := range 6 {
+		hashes[drop(t, work, fmt.Sprintf("inbox/p00%d/a.mov", i), fmt.Sprint("clip ", i))] = fmt.Sprintf("p00%d", i)
+	}
+	var over sync.WaitGroup
+	begin := func(dir string, run func(*Engine) error) *Engine {
+		s := store(t, work)
+		s.Share(dir)
+		o := options(dir)
+		o.Depot, o.Silence, o.Jobs = d, 3*time.Second, 1
+		o.Record = recordAway(filepath.Join(work, ledger.File))
+		o.Read = func(_ context.Context, r Reading) error {
+			r.Tell("pose", 1, 2)
+			time.Sleep(30 * time.Millisecond)
+			if readerMain(r.Out, r.Clip.Original()) != 0 {
+				return errors.New("not read")
+			}
+			return nil
+		}
+		e := New(s, o)
+		over.Go(func() {
+			if err := run(e); err != nil {
+				t.Error(err)
+			}
+		})
+		return e
+	}
+	begin(work, func(e *Engine) error { return e.Run(ctx) })
+	worker := begin(t.TempDir(), func(e *Engine) error { return e.Work(ctx, ctx) })
+	name := func() string {
+		worker.mu.Lock()
+		defer worker.mu.Unlock()
+		return worker.id
+	}
+	s := store(t, work)
+	s.Share(work)
+	until(t, "some are read", func() bool { return count(t, s, Done) >= 2 })
+	was := name()
+	if err := s.update(ctx, `UPDATE workers SET state = 'gone' WHERE id = $1`, was); err != nil {
+		t.Fatal(err)
+	}
+	until(t, "all are home", func() bool {
+		m, _ := filepath.Glob(filepath.Join(work, ArchiveDir, "*", "*.mov"))
+		return len(m) == len(hashes)
+	})
+	until(t, "it goes on as another", func() bool { return name() != was })
+	stop()
+	over.Wait()
+	wantLessons(t, work, hashes)
+}
