@@ -8,8 +8,8 @@ import (
 	"strings"
 	"testing"
 
-	"tapeline/internal/s3test"
 	"tapeline/pipeline/depot"
+	"tapeline/pipeline/depot/s3test"
 	"tapeline/pipeline/words"
 )
 

@@ -16,10 +16,10 @@ import (
 	"testing"
 	"time"
 
-	"tapeline/internal/s3test"
 	"tapeline/pipeline"
 	"tapeline/pipeline/deliver/smtptest"
 	"tapeline/pipeline/depot"
+	"tapeline/pipeline/depot/s3test"
 	"tapeline/pipeline/jobs"
 	"tapeline/pipeline/ledger"
 )

@@ -16,10 +16,10 @@ import (
 	"strings"
 	"testing"
 
-	"tapeline/internal/pgtest"
 	"tapeline/pipeline/deliver/smtptest"
 	"tapeline/pipeline/jobs"
 	"tapeline/pipeline/ledger"
+	"tapeline/pipeline/pgtest"
 )
 
 // A work folder's files are carried over to a database, and every command goes on

@@ -23,11 +23,11 @@ import (
 	"time"
 
 	"tapeline/detect/coach"
-	"tapeline/internal/pgtest"
 	"tapeline/pipeline"
 	"tapeline/pipeline/depot"
 	"tapeline/pipeline/jobs"
 	"tapeline/pipeline/ledger"
+	"tapeline/pipeline/pgtest"
 )
 
 // recordedTrack in the environment names a recorded Track that stands for the

@@ -18,7 +18,7 @@ import (
 	"github.com/aws/aws-sdk-go-v2/aws"
 	"github.com/aws/aws-sdk-go-v2/service/s3"
 
-	"tapeline/internal/s3test"
+	"tapeline/pipeline/depot/s3test"
 )
 
 // at opens a store for a test; AWS_… in the environment as it is.

@@ -18,7 +18,7 @@ import (
 	"gocloud.dev/pubsub"
 	_ "gocloud.dev/pubsub/mempubsub"
 
-	"tapeline/internal/s3test"
+	"tapeline/pipeline/depot/s3test"
 )
 
 // dropped is what somebody puts into the inbox, with a tool of his own.

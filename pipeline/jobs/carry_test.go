@@ -12,7 +12,7 @@ import (
 	"testing"
 	"time"
 
-	"tapeline/internal/pgtest"
+	"tapeline/pipeline/pgtest"
 )
 
 // carrier moves a store, slowly, in a process that is killed.

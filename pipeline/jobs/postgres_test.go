@@ -14,7 +14,7 @@ import (
 
 	"github.com/pressly/goose/v3"
 
-	"tapeline/internal/pgtest"
+	"tapeline/pipeline/pgtest"
 )
 
 func TestPostgres(t *testing.T) {

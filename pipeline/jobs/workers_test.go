@@ -25,11 +25,11 @@ import (
 	"testing"
 	"time"
 
-	"tapeline/internal/pgtest"
-	"tapeline/internal/s3test"
 	"tapeline/pipeline"
 	"tapeline/pipeline/depot"
+	"tapeline/pipeline/depot/s3test"
 	"tapeline/pipeline/ledger"
+	"tapeline/pipeline/pgtest"
 )
 
 // awayDaemon is an office or a worker in a process of its own; STORE is a file

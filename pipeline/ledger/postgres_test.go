@@ -11,8 +11,8 @@ import (
 	"strings"
 	"testing"
 
-	"tapeline/internal/pgtest"
 	"tapeline/pipeline"
+	"tapeline/pipeline/pgtest"
 )
 
 func TestPostgres(t *testing.T) {

@@ -5,8 +5,8 @@ import (
 	"errors"
 	"testing"
 
-	"tapeline/internal/pgtest"
 	"tapeline/pipeline/ledger"
+	"tapeline/pipeline/pgtest"
 )
 
 // On a database that several machines use one sends at a time, and who loses the

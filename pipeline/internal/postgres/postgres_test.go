@@ -11,7 +11,7 @@ import (
 	"testing"
 	"time"
 
-	"tapeline/internal/pgtest"
+	"tapeline/pipeline/pgtest"
 )
 
 func opened(t *testing.T, url string) *Base {
