@@ -69,7 +69,7 @@ func work(ctx context.Context, s streams, args []string) error {
 		return err
 	}
 	unlock := func() {}
-	if o.Work, unlock, err = jobs.Slot(ctx, y.work); errors.Is(err, jobs.ErrBusy) {
+	if o.Work, unlock, err = jobs.Slot(y.work); errors.Is(err, jobs.ErrBusy) {
 		return &pipeline.Error{Fault: pipeline.FaultOutput, Path: filepath.Join(y.work, "workers"), What: "more workers than a machine may have are at work here"}
 	} else if err != nil {
 		return &pipeline.Error{Fault: pipeline.FaultOutput, Path: y.work, What: "no folder for a worker can be made", Err: err}

@@ -19,6 +19,7 @@ import (
 const (
 	NoDepot  = "no_depot"  // it can't be reached
 	BadDepot = "bad_depot" // what it has isn't what was stored
+	NoWorker = "no_worker" // no machine reads
 )
 
 // ErrStale is what Options.Record gives where the ledger has what a later

@@ -358,6 +358,10 @@ func (s *Summary) Count(state string) (n int) {
 	return n
 }
 
+// nobody is for how long no machine may read before a run that ends does so; a
+// variable for tests.
+var nobody = time.Minute
+
 // Once does what Run does with everything that waits, and ends.
 func (e *Engine) Once(ctx context.Context) (s Summary, err error) {
 	e.keep = true
@@ -379,6 +383,7 @@ func (e *Engine) Once(ctx context.Context) (s Summary, err error) {
 	if err := e.store.ensure(ctx, e.jobs); err != nil {
 		return s, err
 	}
+	alone := time.Now() // since when nobody reads
 	for idle := 1; ; idle++ {
 		n, err := e.store.Counts(ctx)
 		if err != nil {
@@ -399,6 +404,15 @@ func (e *Engine) Once(ctx context.Context) (s Summary, err error) {
 			e.mu.Lock()
 			busy = len(slices.DeleteFunc(abroad, func(c Clip) bool { return !e.failing[c.Hash].IsZero() }))
 			e.mu.Unlock()
+		}
+		if e.o.Depot != nil && busy == 0 && n[Waiting] > 0 {
+			if reads, err := e.store.readers(ctx); err != nil {
+				return s, err
+			} else if reads {
+				alone = time.Now()
+			} else if time.Since(alone) > max(e.o.Silence, nobody) {
+				blocked = NoWorker
+			}
 		}
 		if busy == 0 && (n[Waiting] == 0 || blocked != "") {
 			if e.o.Feed != nil { // what is kept now goes from there

@@ -273,9 +273,17 @@ func (s *Store) wipe(ctx context.Context, c *Clip, r Removal, out *Removed) erro
 			return err
 		}
 	}
-	staged, err := matching(dir(stagingDir), c.Hash[:min(16, len(c.Hash))]+"-*")
+	scratch, err := matching(dir(slotsDir), "*")
 	if err != nil {
 		return err
+	}
+	var staged []string
+	for _, d := range append(scratch, work) {
+		here, err := matching(filepath.Join(d, stagingDir), c.Hash[:min(16, len(c.Hash))]+"-*")
+		if err != nil {
+			return err
+		}
+		staged = append(staged, here...)
 	}
 	for _, p := range append(staged, dir(takenDir, c.Hash), c.Final, c.Staging) {
 		if p == "" || !below(work, p) {

@@ -5,6 +5,7 @@ import (
 	"crypto/rand"
 	"database/sql"
 	"errors"
+	"io/fs"
 	"os"
 	"os/signal"
 	"path/filepath"
@@ -349,23 +350,35 @@ const (
 )
 
 // Slot takes a folder below the work folder for a worker alone, so that several
-// on one machine don't meet; ErrBusy where all are taken.
-func Slot(ctx context.Context, work string) (dir string, unlock func(), err error) {
+// on one machine don't meet; ErrBusy where all are taken. What those that died
+// left in theirs is removed.
+func Slot(work string) (dir string, unlock func(), err error) {
 	for n := 1; n <= mostSlots; n++ {
-		dir = filepath.Join(work, slotsDir, strconv.Itoa(n))
-		if err := private(dir); err != nil {
+		at := filepath.Join(work, slotsDir, strconv.Itoa(n))
+		if dir == "" {
+			if err := private(at); err != nil {
+				return "", nil, err
+			}
+		}
+		f, err := os.OpenFile(filepath.Join(at, ".lock"), os.O_CREATE|os.O_RDWR, 0o600)
+		if errors.Is(err, fs.ErrNotExist) {
+			break // nor has any other been used
+		} else if err != nil {
 			return "", nil, err
 		}
-		f, err := os.OpenFile(filepath.Join(dir, ".lock"), os.O_CREATE|os.O_RDWR, 0o600)
-		if err != nil {
-			return "", nil, err
-		}
-		if unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB) == nil {
-			return dir, func() { _ = f.Close() }, nil
+		switch free := unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB) == nil; {
+		case free && dir == "":
+			dir, unlock = at, func() { _ = f.Close() }
+			continue
+		case free: // children's films that one that died had fetched
+			_ = os.RemoveAll(filepath.Join(at, stagingDir))
 		}
 		_ = f.Close()
 	}
-	return "", nil, ErrBusy
+	if dir == "" {
+		return "", nil, ErrBusy
+	}
+	return dir, unlock, nil
 }
 
 // Work only reads, as one of the workers, until quit ends: then it ends what it

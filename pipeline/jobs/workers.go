@@ -6,6 +6,7 @@ import (
 	"database/sql"
 	"errors"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -131,6 +132,12 @@ func (s *Store) workers(ctx context.Context) (out []Worker, err error) {
 		out = append(out, w)
 	}
 	return out, rows.Err()
+}
+
+// readers tells whether any worker that lives reads.
+func (s *Store) readers(ctx context.Context) (bool, error) {
+	all, err := s.Workers(ctx)
+	return slices.ContainsFunc(all, func(w Worker) bool { return w.State == Working && w.Jobs > 0 }), err
 }
 
 // left are clips of a state whose worker doesn't live.

@@ -902,3 +902,55 @@ func TestTogether(t *testing.T) {
 	over.Wait()
 	wantLessons(t, work, hashes)
 }
+
+// A run that ends does so though nobody is there to read.
+func TestNobodyReads(t *testing.T) {
+	was := nobody
+	nobody = 300 * time.Millisecond
+	t.Cleanup(func() { nobody = was })
+	work := house(t)
+	d, err := depot.Open(t.Context(), "file://"+t.TempDir())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer d.Close()
+	drop(t, work, "inbox/p001/a.mov", "one")
+	s := store(t, work)
+	s.Share(work)
+	o := options(work)
+	o.Depot, o.Jobs, o.Silence = d, 0, 200*time.Millisecond
+	sum, err := New(s, o).Once(t.Context())
+	if err != nil || sum.Waiting != 1 || sum.Blocked != NoWorker {
+		t.Errorf("%+v, %v", sum, err)
+	}
+}
+
+// Workers on one machine have a folder each, and what one left that died goes.
+func TestSlot(t *testing.T) {
+	work := t.TempDir()
+	var ends []func()
+	var dirs []string
+	for range 3 {
+		dir, end, err := Slot(work)
+		if err != nil || slices.Contains(dirs, dir) {
+			t.Fatal(dir, err)
+		}
+		ends, dirs = append(ends, end), append(dirs, dir)
+	}
+	for _, d := range dirs {
+		drop(t, d, stagingDir+"/x-1/in/clip.mov", "a child's film")
+	}
+	ends[0]()
+	ends[2]()
+	if dir, end, err := Slot(work); err != nil || dir != dirs[0] {
+		t.Error(dir, err)
+	} else {
+		defer end()
+	}
+	for i, want := range []bool{true, true, false} { // the first sweeps its own when it begins
+		if got := exists(filepath.Join(dirs[i], stagingDir, "x-1/in/clip.mov")); got != want {
+			t.Errorf("folder %d: %v", i, got)
+		}
+	}
+	ends[1]()
+}

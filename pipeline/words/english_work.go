@@ -53,6 +53,7 @@ var englishWork = map[string]string{
 	"not_whole":      "Reading ended without a whole lesson. It can be tried again.",
 	"no_record":      "The lesson can't be put in its place or in the ledger yet.",
 	"no_depot":       "The store of files that the machines share can't be reached. What waits is read when it can.",
+	"no_worker":      "No machine reads: jobs is 0 here, and no \"tapeline work\" runs.",
 	"bad_depot":      "The store of files gave back something else than was put there. It can be tried again.",
 	"not_moved":      "A file could not be moved. Look at who may write to the folders.",
 	"mistake":        "Something else went wrong. It can be tried again.",

@@ -51,6 +51,7 @@ var spanishWork = map[string]string{
 	"not_whole":      "La lectura terminó sin una lección completa. Se puede intentar otra vez.",
 	"no_record":      "La lección aún no se puede poner en su sitio o en el registro.",
 	"no_depot":       "No se puede llegar al almacén de archivos que comparten las máquinas. Lo que espera se leerá cuando se pueda.",
+	"no_worker":      "Ninguna máquina lee: aquí jobs es 0 y no hay ningún \"tapeline work\" en marcha.",
 	"bad_depot":      "El almacén de archivos devolvió algo distinto de lo que se guardó. Se puede intentar de nuevo.",
 	"not_moved":      "Un archivo no se pudo mover. Mira quién puede escribir en las carpetas.",
 	"mistake":        "Algo más salió mal. Se puede intentar otra vez.",
