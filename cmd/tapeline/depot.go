@@ -172,8 +172,8 @@ func (c *clearing) away() func(context.Context, *jobs.Clip) (int, error) {
 	}
 }
 
-// lessons removes the lessons of a player but for those that are others' by
-// now, and gives their number of files.
+// lessons removes lessons, and what else there is of a player, but for those
+// that are others' by now, and gives their number of files.
 func (c *clearing) lessons(ctx context.Context, y *yard, player string, mine, others []ledger.Lesson) (n int, err error) {
 	if c == nil {
 		return 0, nil
@@ -186,19 +186,21 @@ func (c *clearing) lessons(ctx context.Context, y *yard, player string, mine, ot
 	for _, l := range mine {
 		folders[y.lessonKey(l)] = true
 	}
-	keys, err := c.d.Traces(ctx, jobs.LessonsDir+"/"+player+"/")
+	keys, err := c.d.Traces(ctx, jobs.LessonsDir+"/")
 	if err != nil {
 		return 0, err
 	}
 	for _, k := range keys {
 		parts := strings.SplitN(k, "/", 4)
-		folders[strings.Join(parts[:min(3, len(parts))], "/")] = true
+		if parts[1] == player && player != "" || len(parts) == 4 && slices.ContainsFunc(mine, func(l ledger.Lesson) bool { return namedBy(parts[2], l.Clip) }) {
+			folders[strings.Join(parts[:min(3, len(parts))], "/")] = true
+		}
 	}
 	for key := range folders {
-		if theirs[key] {
+		if theirs[key] || key == "" {
 			continue
 		}
-		m, err := c.lesson(ctx, key)
+		m, err := c.purge(ctx, key)
 		if n += m; err != nil {
 			return n, err
 		}
@@ -206,12 +208,12 @@ func (c *clearing) lessons(ctx context.Context, y *yard, player string, mine, ot
 	return n, nil
 }
 
-// lesson removes the lesson at a key, if it has one.
-func (c *clearing) lesson(ctx context.Context, key string) (int, error) {
-	if c == nil || key == "" {
-		return 0, nil
-	}
-	return c.purge(ctx, key)
+// namedBy tells that the folder of a lesson, DAY-HASH8, has its name from a clip.
+// One that was put right lay below another player's code before, of which a
+// bucket may have the versions.
+func namedBy(folder, clip string) bool {
+	const day = len("2006-01-02-")
+	return len(folder) >= day+8 && strings.HasPrefix(clip, folder[day:])
 }
 
 // stem is what a clip's key and those of what travels with it have in common.

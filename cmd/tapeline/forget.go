@@ -40,7 +40,8 @@ themselves can't be read again. It asks for the player's code first. Stop
 "tapeline watch" before. Run it again if it was cut off.
 
 What it can't reach it says: mail that was sent, files you took elsewhere, the
-roster's line.
+roster's line. Where several machines work, run it on the one that watches: it
+has the films.
 
   --yes           don't ask
   --json          what was removed as one JSON object
@@ -107,6 +108,11 @@ func forget(ctx context.Context, s streams, args []string) error {
 		}
 		defer unlock()
 	}
+	unlock, err := y.alone(ctx)
+	if err != nil {
+		return err
+	}
+	defer unlock()
 	out, err := y.forgets(ctx, player)
 	if err != nil {
 		var e *pipeline.Error
@@ -148,6 +154,28 @@ func forget(ctx context.Context, s streams, args []string) error {
 		}
 	}
 	return nil
+}
+
+// alone makes sure that no other machine takes clips of the store meanwhile: it
+// has films in its folders that can't be reached from here.
+func (y *yard) alone(ctx context.Context) (unlock func(), err error) {
+	there, err := y.storeThere(ctx)
+	if err != nil || !there || y.c.Store == "" {
+		return func() {}, err
+	}
+	st, err := y.store(ctx, false)
+	if err != nil {
+		return nil, err
+	}
+	_, release, err := st.TakerLock(ctx)
+	if err != nil {
+		if errors.Is(err, jobs.ErrBusy) {
+			err = &pipeline.Error{Fault: pipeline.FaultOutput, Path: y.work, What: "another machine takes the clips of this store and has films of them; nothing was removed", Hint: "stop \"tapeline watch\" there for a moment, and run it there"}
+		}
+		_ = st.Close()
+		return nil, err
+	}
+	return func() { release(); _ = st.Close() }, nil
 }
 
 // forgets removes a player. Files go before the rows that know of them, so
@@ -414,18 +442,22 @@ func (y *yard) retire(ctx context.Context, st *jobs.Store, book *ledger.Ledger) 
 	}
 	defer far.close()
 	var ids []string
+	var old, young []ledger.Lesson
 	var files forgotten
 	for _, l := range all {
 		if l.Day >= day {
+			young = append(young, l)
 			continue
 		}
 		if err := y.removeLesson(l, &files); err != nil {
 			return 0, 0, err
 		}
-		if _, err := far.lesson(ctx, y.lessonKey(l)); err != nil {
+		old, ids = append(old, l), append(ids, l.Clip)
+	}
+	if len(old) > 0 {
+		if _, err := far.lessons(ctx, y, "", old, young); err != nil {
 			return 0, 0, err
 		}
-		ids = append(ids, l.Clip)
 	}
 	gone, err := st.Old(ctx, jobs.Removal{Work: y.work, Away: far.away()}, day, func(hash string) bool {
 		return slices.ContainsFunc(all, func(l ledger.Lesson) bool { return l.Clip == hash && l.Day >= day })

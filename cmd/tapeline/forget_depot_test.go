@@ -91,6 +91,12 @@ func elsewhere(t *testing.T, y *yard, d *depot.Depot) (hash string) {
 		if err := d.Remove(ctx, key+"/1"); err != nil { // redrawn
 			t.Fatal(err)
 		}
+		if l.Player == lostCode { // as which it was another's at first
+			was := "lessons/c12/" + filepath.Base(key) + "/1"
+			if err := errors.Join(d.PutFolder(ctx, was, l.Folder), d.Remove(ctx, was)); err != nil {
+				t.Fatal(err)
+			}
+		}
 	}
 	put("inbox/"+lostCode+"/dropped.mov", lostPixels)
 	put("inbox/"+lostCode+"/dropped.m4a", "voice of "+lostPixels)

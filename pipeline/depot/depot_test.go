@@ -131,6 +131,10 @@ func TestContract(t *testing.T) {
 		if b, _ := os.ReadFile(there); !errors.Is(err, fs.ErrExist) || string(b) != "mine" || temporary(err) {
 			t.Errorf("over what was there: %v, %q", err, b)
 		}
+		// What can't be read here is trouble with that file, not with the store.
+		if err := d.Put(ctx, "clips/aa/clip.m4a", t.TempDir()); err == nil || temporary(err) {
+			t.Errorf("a folder: %v", err)
+		}
 		if err := d.Get(ctx, "clips/aa/none.mov", there+"2"); !errors.Is(err, fs.ErrNotExist) || temporary(err) {
 			t.Errorf("what isn't there: %v", err)
 		}

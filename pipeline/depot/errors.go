@@ -36,6 +36,7 @@ const (
 	damaged              // what is stored is not what was stored
 	badKey               // never to be stored
 	inTheWay             // something lies where it should be fetched to
+	unread               // the file on this machine that should be stored
 )
 
 // Error is one line without names of files, which may be a person's.
@@ -109,6 +110,8 @@ func wrap(op, key string, err error) error {
 		return &Error{op, key, damaged, err}
 	case errors.As(err, &local) && op == "store" && errors.Is(err, fs.ErrNotExist):
 		return &Error{op, key, missing, err}
+	case errors.As(err, &local) && op == "store": // of that one file; others may go
+		return &Error{op, key, unread, err}
 	case errors.As(err, &local), errors.Is(err, errUnset):
 		return &Error{op, key, trouble, err}
 	case code(err) == "NoSuchBucket":

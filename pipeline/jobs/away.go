@@ -276,7 +276,7 @@ func (e *Engine) publishLeft(ctx context.Context, c *Clip) error {
 		}
 	}
 	switch {
-	case errors.Is(err, fs.ErrNotExist):
+	case errors.Is(err, fs.ErrNotExist), err != nil && !isTemporary(err) && ctx.Err() == nil: // not whole, or damaged
 		e.mu.Lock()
 		delete(e.stuck, c.Hash)
 		e.mu.Unlock()
@@ -321,12 +321,33 @@ func (e *Engine) divideAway(ctx, db context.Context, c *Clip, here Clip, dir str
 	}
 	hook("stored")
 	if err := e.store.divided(db, e.jobs, c, cuts, e.shownIn(&here, plan)); err != nil {
+		if errors.Is(err, errStale) {
+			e.discardCuts(c, cuts)
+		}
 		return err
 	}
 	c.State = Done
 	hook("divided")
 	e.over(db, c, Scanned)
 	return nil
+}
+
+// discardCuts removes cuts of a recording that was forgotten meanwhile; where it
+// was not, whoever has it now makes the same ones.
+func (e *Engine) discardCuts(c *Clip, cuts []Clip) {
+	ctx, cancel := context.WithTimeout(context.Background(), depotTime)
+	defer cancel()
+	if _, ok, err := e.store.Clip(ctx, c.Hash); err != nil || ok {
+		return
+	}
+	for i := range cuts {
+		if _, known, err := e.store.Clip(ctx, cuts[i].Hash); err != nil || known {
+			continue
+		}
+		if err := e.o.Depot.Purge(ctx, "clips/"+cuts[i].Hash); err != nil {
+			e.o.Log.Warn("not_removed", "clip", cuts[i].Short(), "err", err)
+		}
+	}
 }
 
 // fetchHome brings an original that was made elsewhere, or lost here, to where

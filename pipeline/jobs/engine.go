@@ -393,7 +393,7 @@ func (e *Engine) Once(ctx context.Context) (s Summary, err error) {
 		if len(e.busy) > 0 {
 			idle = 0
 		}
-		busy := n[Running] + n[Publishing] - len(e.stuck)
+		busy, waiting := n[Running]+n[Publishing]-len(e.stuck), n[Waiting]
 		e.mu.Unlock()
 		blocked := e.blocked()
 		if e.o.Depot != nil && busy == 0 {
@@ -401,8 +401,17 @@ func (e *Engine) Once(ctx context.Context) (s Summary, err error) {
 			if err != nil {
 				return s, err
 			}
+			late, err := e.store.unstocked(ctx)
+			if err != nil {
+				return s, err
+			}
 			e.mu.Lock()
 			busy = len(slices.DeleteFunc(abroad, func(c Clip) bool { return !e.failing[c.Hash].IsZero() }))
+			for _, c := range late { // what can't be stored nobody can read
+				if c.State == Waiting && !e.failing[c.Hash].IsZero() {
+					waiting--
+				}
+			}
 			e.mu.Unlock()
 		}
 		if e.o.Depot != nil && busy == 0 && n[Waiting] > 0 {
@@ -414,7 +423,7 @@ func (e *Engine) Once(ctx context.Context) (s Summary, err error) {
 				blocked = NoWorker
 			}
 		}
-		if busy == 0 && (n[Waiting] == 0 || blocked != "") {
+		if busy == 0 && (waiting <= 0 || blocked != "") {
 			if e.o.Feed != nil { // what is kept now goes from there
 				if _, err := e.o.Feed.Once(ctx); err != nil {
 					return s, err

@@ -97,9 +97,7 @@ func (e *Engine) office(ctx context.Context) {
 			err = errors.Join(e.stock(ctx), e.bring(ctx))
 		}
 		if err == nil && e.held() && time.Since(swept) > time.Hour {
-			if err = e.clear(ctx); err == nil {
-				swept = time.Now()
-			}
+			err, swept = e.clear(ctx), time.Now()
 		}
 		if err != nil && ctx.Err() == nil {
 			e.o.Log.Error("office_failed", "err", scrub(err))
@@ -137,8 +135,13 @@ func (e *Engine) stock(ctx context.Context) error {
 			e.mu.Unlock()
 		case err != nil && !errors.Is(err, errStale):
 			e.fails(c, "not_stored", err)
-		case err == nil && e.blocked() == NoDepot:
-			e.blocks("", "")
+		case err == nil:
+			e.mu.Lock()
+			delete(e.failing, c.Hash)
+			e.mu.Unlock()
+			if e.blocked() == NoDepot {
+				e.blocks("", "")
+			}
 		}
 	}
 	return nil
@@ -202,7 +205,7 @@ func (e *Engine) bring(ctx context.Context) error {
 			err = e.mirror(ctx, &c)
 		}
 		if err != nil && ctx.Err() == nil {
-			e.o.Log.Error("not_fetched", "clip", c.Short(), "err", scrub(err))
+			e.o.Log.Error("not_fetched", "clip", h[:8], "err", scrub(err))
 		}
 	}
 	e.missing = nil
@@ -394,12 +397,15 @@ func (e *Engine) clear(ctx context.Context) error {
 			now[of] = e.o.Now()
 		}
 	}
+	var errs []error
 	for of, since := range now {
 		if e.o.Now().Sub(since) < unownedFor {
 			continue
 		}
-		if err := e.o.Depot.Remove(ctx, of); err != nil && !errors.Is(err, fs.ErrNotExist) {
-			return err
+		// With its versions: its clip may have been forgotten meanwhile.
+		if err := e.o.Depot.Purge(ctx, of); err != nil && !errors.Is(err, fs.ErrNotExist) {
+			errs = append(errs, err)
+			continue
 		}
 		delete(now, of)
 	}
@@ -408,7 +414,7 @@ func (e *Engine) clear(ctx context.Context) error {
 		return err
 	}
 	if err := os.WriteFile(e.dir(unowned), b, 0o600); err != nil {
-		return fmt.Errorf("%s: %w", unowned, scrub(err))
+		errs = append(errs, fmt.Errorf("%s: %w", unowned, scrub(err)))
 	}
-	return nil
+	return errors.Join(errs...)
 }
