@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
 	"sync"
 	"time"
 
@@ -29,7 +30,10 @@ func (e *Engine) beginAway(ctx context.Context, unlock func()) (end func(), err 
 	if e.jobs, err = e.store.inserter(); err != nil {
 		return nil, err
 	}
-	if err := errors.Join(e.succeed(ctx), e.store.looked(ctx, e.brokeDown()), e.recoverAway(ctx)); err != nil {
+	if err := errors.Join(e.succeed(ctx), e.store.looked(ctx, e.brokeDown()), e.movesIn(ctx)); err != nil {
+		return nil, err
+	}
+	if err := e.recoverAway(ctx); err != nil {
 		return nil, err
 	}
 	e.newWatch()
@@ -53,6 +57,21 @@ func (e *Engine) beginAway(ctx context.Context, unlock func()) (end func(), err 
 		<-kept
 		unlock()
 	}), nil
+}
+
+// officeFile lies in a work folder that is an office's.
+const officeFile = ".office"
+
+// movesIn has all that the depot has brought to a work folder in which no office
+// was before: what isn't there was not taken away by anybody, see prune.
+func (e *Engine) movesIn(ctx context.Context) error {
+	if exists(e.dir(officeFile)) {
+		return nil
+	}
+	if err := e.store.strange(ctx); err != nil {
+		return err
+	}
+	return os.WriteFile(e.dir(officeFile), nil, 0o600)
 }
 
 // recoverAway ends what an office that died left half-way. Clips are their
@@ -342,7 +361,8 @@ func (e *Engine) mirror(ctx context.Context, c *Clip) error {
 	for _, p := range players {
 		old, _ := matching(e.dir(LessonsDir, p.Name()), "????-??-??-"+c.Short()+"*")
 		for _, d := range old {
-			if d != c.Final && keyOf(d) != "" && whole(d, c.Hash) == nil {
+			ours := keyOf(d) != "" || strings.HasPrefix(c.Hash, filepath.Base(d)[len("2006-01-02-"):]) // of before there was a depot
+			if d != c.Final && ours && whole(d, c.Hash) == nil {
 				_ = os.RemoveAll(d)
 				_ = os.Remove(filepath.Dir(d)) // the player's folder, if it is empty
 			}

@@ -187,6 +187,16 @@ func (s *Store) brought(ctx context.Context, c *Clip) error {
 	return s.update(ctx, `UPDATE clips SET home = fence WHERE hash = $1 AND fence = $2 AND state = $3`, c.Hash, c.Fence, string(c.State))
 }
 
+// strange notes of all that the depot has that it wasn't.
+func (s *Store) strange(ctx context.Context) error {
+	return s.write(ctx, func(tx *sql.Tx) error {
+		if _, err := tx.ExecContext(ctx, `UPDATE clips SET home = -1 WHERE stocked <> 0 AND state IN ('done', 'failed', 'unplaced', 'held')`); err != nil {
+			return storeFault(s.where, "can't be written", err)
+		}
+		return nil
+	})
+}
+
 // isHome tells whether it was.
 func (s *Store) isHome(ctx context.Context, c *Clip) (yes bool, err error) {
 	var n int
