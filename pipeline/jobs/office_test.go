@@ -1,6 +1,7 @@
 package jobs
 
 import (
+	"os"
 	"path/filepath"
 	"testing"
 )
@@ -31,4 +32,25 @@ func TestOfficeMoves(t *testing.T) {
 		}
 	}
 	f.end(w)
+
+	// What its owner takes away there goes, all of it, and nothing else.
+	if err := os.Remove(filepath.Join(next, where(t, next, bad)[0])); err != nil {
+		t.Fatal(err)
+	}
+	if err := f.start(next, "once", "JOBS=0").Wait(); err != nil {
+		t.Fatal(err)
+	}
+	d := f.open()
+	defer d.Close()
+	for h, want := range map[string]bool{good: true, bad: false, lost: true} {
+		keys, err := d.Keys(t.Context(), "clips/"+h)
+		f.with(func(s *Store) {
+			if _, known, err := s.Clip(t.Context(), h); known != want || err != nil {
+				t.Errorf("%s: known %v, %v", h[:8], known, err)
+			}
+		})
+		if len(keys) > 0 != want || err != nil {
+			t.Errorf("%s: in the depot %v, %v", h[:8], keys, err)
+		}
+	}
 }

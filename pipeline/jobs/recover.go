@@ -111,6 +111,12 @@ func (e *Engine) prune(ctx context.Context) error {
 				_ = os.Remove(why(c))
 				continue
 			}
+			if e.o.Depot != nil { // of what has no row nobody would know
+				if err := e.o.Depot.Purge(ctx, "clips/"+c.Hash); err != nil {
+					e.o.Log.Warn("not_removed", "clip", c.Short(), "err", err)
+					return nil // the next time
+				}
+			}
 			if err := e.store.forget(ctx, c); err != nil && !errors.Is(err, errStale) {
 				return err
 			}
