@@ -48,9 +48,12 @@ type Config struct {
 	Batter Batter `mapstructure:"batter"`
 	Camera Camera `mapstructure:"camera"`
 	Pose   Pose   `mapstructure:"pose"`
-	Yard   `mapstructure:",squash"`
-	Leave  `mapstructure:",squash"`
-	Many   `mapstructure:",squash"`
+	// Decoder of the film's pictures: one of Decoders. What measures always
+	// decodes in software, so that no number depends on the machine.
+	Decoder string `mapstructure:"decoder"`
+	Yard    `mapstructure:",squash"`
+	Leave   `mapstructure:",squash"`
+	Many    `mapstructure:",squash"`
 }
 
 // Batter is what is known of who swings.
@@ -72,16 +75,21 @@ type Pose struct {
 	Quality string `mapstructure:"quality"` // "best" or "quick"
 }
 
-// Views and Qualities are the words allowed for camera.view and pose.quality.
+// Views, Qualities and Decoders are the words allowed for camera.view,
+// pose.quality and decoder.
 var (
 	Views     = []string{"chest", "back", "pitcher", "catcher"}
 	Qualities = []string{"best", "quick"}
+	Decoders  = []string{"auto", "software"} // auto: video hardware where there is some
 )
 
 // Default is what holds when nothing is set.
 func Default() Config {
-	return Config{Out: "lessons", Lang: "en", Units: "metric", Pose: Pose{Quality: "best"}, Yard: defaultYard(), Leave: defaultLeave(), Many: defaultMany()}
+	return Config{Out: "lessons", Lang: "en", Units: "metric", Pose: Pose{Quality: "best"}, Decoder: "auto", Yard: defaultYard(), Leave: defaultLeave(), Many: defaultMany()}
 }
+
+// Hardware tells whether the film may be decoded by video hardware.
+func (c Config) Hardware() bool { return c.Decoder == "auto" }
 
 // Load reads the configuration. An empty path means File in the working
 // folder if there is one. Errors are one line and name the file, and the
@@ -173,6 +181,7 @@ func (c Config) Validate() error {
 		{"batter.sport", c.Batter.Sport, plain(pipeline.Sports), true},
 		{"camera.view", c.Camera.View, Views, true},
 		{"pose.quality", c.Pose.Quality, Qualities, false},
+		{"decoder", c.Decoder, Decoders, false},
 	} {
 		if k.value == "" && k.empty {
 			continue

@@ -34,20 +34,34 @@ type laid struct {
 // paint decodes the clip once, writes its film and hands over the stills wanted
 // besides. The part at real speed and the slow one are written side by side,
 // since they show the same pictures; decoding, painting and encoding overlap,
-// and meanwhile works on the stills while the film is finished.
+// and meanwhile works on the stills while the film is finished. What the video
+// hardware didn't do right is all made again without it.
 func paint(ctx context.Context, c pipeline.Clip, film *overlay.Film, stills clip.Wanted, voice []float32, path string, tell pipeline.Progress, meanwhile func([]clip.Still) error) error {
 	spec := filmSpec(c, film, voice)
 	parts := halves(film.Shots())
 	spec.Planes, spec.Parts = true, len(parts)
-	enc, err := clip.NewEncoder(ctx, path, spec)
+	lay := func() (*clip.Encoder, []clip.Still, error) {
+		enc, err := clip.NewEncoder(ctx, path, spec)
+		if err != nil {
+			return nil, nil, err
+		}
+		seen, err := layShots(ctx, c, film, parts, stills, enc, tell)
+		if err != nil {
+			enc.Abort()
+		}
+		return enc, seen, err
+	}
+	enc, seen, err := lay()
+	if errors.Is(err, clip.ErrHardware) {
+		stills.Hardware = false
+		span := pipeline.Tracing(ctx).Begin("software", err.Error())
+		enc, seen, err = lay()
+		span.End()
+	}
 	if err != nil {
 		return err
 	}
 	defer enc.Abort()
-	seen, err := layShots(ctx, c, film, parts, stills, enc, tell)
-	if err != nil {
-		return err
-	}
 	var finishing sync.WaitGroup
 	finishing.Go(func() {
 		defer pipeline.Catch(&err)

@@ -71,6 +71,8 @@ batter.height); flags win:
   batter: {height: 170cm, bats: R, level: youth, sport: baseball}
   camera: {view: chest, distance: 5m}
   pose: {quality: best}
+  decoder: auto                # of the film's pictures: video hardware, if there
+                               # is some; software. All else is always software
 For watch and nightly:
   work: tapeline-work          # inbox, archive, unplaced, failed, lessons in it
   inbox: [DIR, …]              # else inbox in work

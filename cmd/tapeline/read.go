@@ -107,7 +107,10 @@ type options struct {
 	book    book
 	text    words.Lang
 	rules   []coach.Rule
-	track   string // a saved track of the only clip; empty: it is read anew
+
+	hardware bool // may decode the film's pictures
+
+	track string // a saved track of the only clip; empty: it is read anew
 }
 
 // mostJobs is how many clips may be read at once.
@@ -158,7 +161,7 @@ func read(ctx context.Context, s streams, args []string) (failed error) {
 	if o.rules, err = coach.RulesFile(c.Rules); err != nil {
 		return err
 	}
-	o.home = c.Home
+	o.home, o.hardware = c.Home, c.Hardware()
 	if o.out == "" {
 		o.out = c.Out
 	}

@@ -92,7 +92,7 @@ func rooms(o options) house {
 				},
 				Judge: judging(o.rules),
 				Show: func(ctx context.Context, c pipeline.Clip, rep *pipeline.Report, dir string, tell pipeline.Progress) error {
-					return showing{text: o.text, card: overlay.FilmOptions{FirstName: by.name, Date: by.date}, voice: voice,
+					return showing{text: o.text, card: overlay.FilmOptions{FirstName: by.name, Date: by.date}, voice: voice, hardware: o.hardware,
 						changes: changed(ctx, o.book, by, rep)}.show(ctx, c, rep, dir, tell)
 				},
 			}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"slices"
 	"strings"
 	"testing"
 
@@ -92,7 +93,7 @@ func TestCutNotes(t *testing.T) {
 // it is called.
 func TestScanChild(t *testing.T) {
 	t.Setenv("MAIL_PASSWORD", "secret")
-	y := &yard{}
+	y := &yard{c: config.Config{Decoder: "software"}}
 	env, err := y.environment()
 	if err != nil {
 		t.Fatal(err)
@@ -102,6 +103,9 @@ func TestScanChild(t *testing.T) {
 		t.Errorf("%q in %s", c.Args, c.Dir)
 	}
 	if strings.Contains(strings.Join(c.Env, "\n"), "secret") {
+		t.Errorf("%q", c.Env)
+	}
+	if !slices.Contains(c.Env, "TAPELINE_DECODER=software") {
 		t.Errorf("%q", c.Env)
 	}
 }

@@ -27,6 +27,8 @@ type showing struct {
 	card  overlay.FilmOptions
 	voice []float32 // the coach's note, as clip.Voice gives it
 
+	hardware bool // the film's pictures may come from the machine's video hardware
+
 	changes []pipeline.Change // since the player's lesson before
 }
 
@@ -40,7 +42,7 @@ func (by showing) show(ctx context.Context, c pipeline.Clip, rep *pipeline.Repor
 		return err
 	}
 	events := shownEvents(rep)
-	want := clip.Wanted{MaxSide: stillSide, Part: sheet.Part(rep, unseen(rep, events))}
+	want := clip.Wanted{Hardware: by.hardware, MaxSide: stillSide, Part: sheet.Part(rep, unseen(rep, events))}
 	for _, e := range events {
 		want.Stills = append(want.Stills, *e.Frame)
 	}

@@ -228,7 +228,7 @@ func (y *yard) environment() (env []string, err error) {
 		}
 	}
 	for k, v := range map[string]string{
-		"HOME": c.Home, "RULES": c.Rules, "LANG": y.text.Code, "UNITS": c.Units, "POSE_QUALITY": c.Pose.Quality,
+		"HOME": c.Home, "RULES": c.Rules, "LANG": y.text.Code, "UNITS": c.Units, "POSE_QUALITY": c.Pose.Quality, "DECODER": c.Decoder,
 		"CAMERA_VIEW": c.Camera.View, "CAMERA_DISTANCE": c.Camera.Distance,
 		"BATTER_LEVEL": c.Batter.Level, "BATTER_SPORT": c.Batter.Sport,
 	} {

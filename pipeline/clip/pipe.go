@@ -42,7 +42,7 @@ func openPipe(ctx context.Context, c pipeline.Clip, demuxer string, from, to int
 
 // startPipe gives the first n pictures that come out of the filters.
 func startPipe(ctx context.Context, c pipeline.Clip, demuxer string, n int, filters []string, format string) (*pipe, error) {
-	return startDecoder(ctx, c, demuxer, nil, append([]string{"-map", "0:V:0", "-vf", strings.Join(filters, ",")}, pictures(n, format, 1)...)...)
+	return startDecoder(ctx, c, demuxer, nil, nil, append([]string{"-map", "0:V:0", "-vf", strings.Join(filters, ",")}, pictures(n, format, 1)...)...)
 }
 
 // pictures are the arguments of an output of n raw pictures to a descriptor.
@@ -54,15 +54,15 @@ func pictures(n int, format string, to int) []string {
 const decoderThreads = "2"
 
 // startDecoder starts ffmpeg on the clip, with those files as its descriptors
-// from 3 on.
-func startDecoder(ctx context.Context, c pipeline.Clip, demuxer string, files []*os.File, args ...string) (*pipe, error) {
+// from 3 on; how is said of the decoder besides.
+func startDecoder(ctx context.Context, c pipeline.Clip, demuxer string, files []*os.File, how []string, args ...string) (*pipe, error) {
 	in, err := input(c.Path, demuxer)
 	if err != nil {
 		return nil, err
 	}
 	own, cancel := context.WithCancel(ctx)
 	p := &pipe{cancel: cancel}
-	p.cmd = command(own, "ffmpeg", slices.Concat([]string{"-nostdin", "-v", "error", "-noautorotate", "-threads", decoderThreads}, in, args)...)
+	p.cmd = command(own, "ffmpeg", slices.Concat([]string{"-nostdin", "-v", "error", "-noautorotate", "-threads", decoderThreads}, how, in, args)...)
 	p.cmd.Stderr, p.cmd.ExtraFiles = &p.errs, files
 	if p.out, err = p.cmd.StdoutPipe(); err == nil {
 		wide(p.out)

@@ -28,7 +28,15 @@ type Wanted struct {
 	// Part is what of the stills comes, full-size pixels of the displayed
 	// picture; empty: all.
 	Part image.Rectangle
+	// Hardware lets the machine's video hardware decode where there is some
+	// and the clip's pictures come out of it as without. Only for pictures that
+	// nothing is measured in: what a decoder makes of a damaged clip is its own.
+	Hardware bool
 }
+
+// ErrHardware is that the video hardware failed, lost a picture or gave wrong
+// times: the same is wanted again without it.
+var ErrHardware = errors.New("the video hardware did not give the clip's pictures")
 
 // Still is a picture with all its colours. Image begins at Origin of the whole
 // picture; Scale is how many full-size pixels one of its pixels is.
@@ -72,9 +80,19 @@ func OpenPlanes(ctx context.Context, c pipeline.Clip, want Wanted) (*Planes, err
 	if err != nil {
 		return nil, err
 	}
+	want.Hardware = want.Hardware && demuxer != demuxerAVI && alike(c)
+	var how []string
 	p := &Planes{ctx: ctx, clip: c, want: want, trace: pipeline.Tracing(ctx), times: make(chan int64, len(c.PTS)), stills: make(chan []Still, 1)}
 	// Every decoded picture is told of, its time in microseconds.
-	graph := "[0:V:0]settb=1/1000000,metadata=add:key=is:value=1,metadata=print:direct=1:file=pipe\\\\:3"
+	graph := "settb=1/1000000,metadata=add:key=is:value=1,metadata=print:direct=1:file=pipe\\\\:3"
+	if want.Hardware {
+		// Its pictures come with colours interleaved (nv12, p010); brought into
+		// the clip's own order they are the same bytes. xerror: it ends at the
+		// first picture that can't be decoded.
+		graph = "format=" + c.PixelFormat + "," + graph
+		how = []string{"-xerror", "-hwaccel", "auto"}
+	}
+	graph = "[0:V:0]" + graph
 	film := strings.Join(append([]string{selected(choice(want.Frames))}, toPlanes(c, w, h)...), ",")
 	args := append([]string{"-map", "[film]"}, pictures(len(want.Frames), "yuv420p", 1)...)
 	var still Still
@@ -100,13 +118,20 @@ func OpenPlanes(ctx context.Context, c pipeline.Clip, want Wanted) (*Planes, err
 		}
 		p.files, theirs = append(p.files, r), append(theirs, w)
 	}
-	if p.pipe, err = startDecoder(ctx, c, demuxer, theirs, append([]string{"-filter_complex", graph}, args...)...); err != nil {
+	if p.pipe, err = startDecoder(ctx, c, demuxer, theirs, how, append([]string{"-filter_complex", graph}, args...)...); err != nil {
 		p.closeFiles()
 		return nil, err
 	}
 	go p.readTimes(p.files[0], demuxer != demuxerAVI) // AVI has no times of its own
 	go p.readStills(p.files[1], still)
 	return p, nil
+}
+
+// alike tells whether ffmpeg brings what hardware decodes of the clip into the
+// order its own decoders use by moving samples alone: of 8 bits, and of 10 in
+// limited range. Of other ranges it would compute new ones.
+func alike(c pipeline.Clip) bool {
+	return c.PixelFormat == "yuvj420p" || c.Limited && (c.PixelFormat == "yuv420p" || c.PixelFormat == "yuv420p10le")
 }
 
 func (p *Planes) closeFiles() {
@@ -118,8 +143,8 @@ func (p *Planes) closeFiles() {
 // readTimes reads "frame:7 pts:116667 pts_time:0.116667", and a line after it.
 func (p *Planes) readTimes(r io.Reader, known bool) {
 	defer close(p.times)
-	for s := bufio.NewScanner(r); s.Scan(); {
-		_, rest, ok := strings.Cut(s.Text(), " pts:")
+	for s, n := bufio.NewScanner(r), 0; s.Scan(); {
+		number, rest, ok := strings.Cut(s.Text(), " pts:")
 		if !ok {
 			continue
 		}
@@ -128,6 +153,11 @@ func (p *Planes) readTimes(r io.Reader, known bool) {
 		if err != nil || !known {
 			t = noTime
 		}
+		// Where hardware gives up midway ffmpeg may begin to count anew.
+		if p.want.Hardware && strings.TrimSpace(number) != fmt.Sprintf("frame:%d", n) {
+			t = noTime
+		}
+		n++
 		select {
 		case p.times <- t:
 		default: // more pictures than the clip has: none of these is wanted
@@ -158,12 +188,19 @@ func (p *Planes) timely(frame int) error {
 			return p.ended(frame)
 		}
 		if t == noTime {
+			if p.want.Hardware {
+				return p.ended(frame)
+			}
 			continue
 		}
 		if p.timed == 0 {
 			p.first = t
 		}
-		if float64(t-p.first)/1e6-p.clip.PTS[p.timed]+p.clip.PTS[0] > 0.6*p.clip.TimeFactor/p.clip.CaptureRate {
+		off, most := float64(t-p.first)/1e6-p.clip.PTS[p.timed]+p.clip.PTS[0], 0.6*p.clip.TimeFactor/p.clip.CaptureRate
+		if p.want.Hardware && math.Abs(off) > most {
+			return p.ended(frame) // no proof, but doubt enough to ask another decoder
+		}
+		if off > most {
 			p.late++
 		} else {
 			p.late = 0
@@ -289,6 +326,9 @@ func (p *Planes) Next(img *image.YCbCr) (frame int, err error) {
 
 // ended tells the end of a clip from damage, as a source does.
 func (p *Planes) ended(frame int) error {
+	if p.want.Hardware && p.ctx.Err() == nil {
+		return fmt.Errorf("%w: frame %d", ErrHardware, frame)
+	}
 	s := source{ctx: p.ctx, clip: p.clip, reader: p.pipe, next: frame, late: p.late}
 	return s.ended()
 }

@@ -185,7 +185,7 @@ func Probe(ctx context.Context, path string) (pipeline.Clip, error) {
 	c := pipeline.Clip{
 		Name: filepath.Base(path), Path: path,
 		Width: v.Width, Height: v.Height,
-		Codec: v.Codec, PixelFormat: v.PixelFormat,
+		Codec: v.Codec, PixelFormat: v.PixelFormat, Limited: v.Range != "pc",
 		Matrix: matrixOf(v), Transfer: transferOf(v),
 	}
 	for _, sd := range v.SideData {
