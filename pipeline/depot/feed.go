@@ -182,6 +182,12 @@ func (f *Feed) begin() error {
 		return nil
 	}
 	f.seen, f.brought = map[string]*drop{}, map[string]brought{}
+	entries, _ := os.ReadDir(f.Inbox)
+	for _, e := range entries { // the program died while it was brought
+		if strings.HasPrefix(e.Name(), fetching) && e.Type().IsRegular() {
+			_ = os.Remove(filepath.Join(f.Inbox, e.Name()))
+		}
+	}
 	b, err := os.ReadFile(f.Record)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil

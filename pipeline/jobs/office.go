@@ -59,6 +59,9 @@ func (e *Engine) beginAway(ctx context.Context, unlock func()) (end func(), err 
 	}), nil
 }
 
+// fetching begins the name of what a depot has not fetched to its end.
+const fetching = ".fetch-"
+
 // officeFile lies in a work folder that is an office's.
 const officeFile = ".office"
 

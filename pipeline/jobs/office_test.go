@@ -33,12 +33,20 @@ func TestOfficeMoves(t *testing.T) {
 	}
 	f.end(w)
 
-	// What its owner takes away there goes, all of it, and nothing else.
+	// What its owner takes away there goes, all of it, and nothing else; and what
+	// an office that died was fetching.
+	half := filepath.Join(next, UnplacedDir, fetching+"1")
+	if err := os.WriteFile(half, []byte("half a film"), 0o600); err != nil {
+		t.Fatal(err)
+	}
 	if err := os.Remove(filepath.Join(next, where(t, next, bad)[0])); err != nil {
 		t.Fatal(err)
 	}
 	if err := f.start(next, "once", "JOBS=0").Wait(); err != nil {
 		t.Fatal(err)
+	}
+	if exists(half) {
+		t.Error("half a film is left")
 	}
 	d := f.open()
 	defer d.Close()

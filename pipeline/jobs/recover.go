@@ -141,9 +141,11 @@ func (e *Engine) sweep(keep map[string]bool) {
 	}
 	archived, _ := matching(e.dir(ArchiveDir), "*")
 	for _, d := range slices.Concat(taken, archived, []string{e.dir(UnplacedDir), e.dir(FailedDir)}) {
-		cut, _ := matching(d, draft+"*")
-		for _, p := range cut {
-			_ = os.Remove(p)
+		for _, half := range []string{draft, fetching} {
+			cut, _ := matching(d, half+"*")
+			for _, p := range cut {
+				_ = os.Remove(p)
+			}
 		}
 	}
 }
