@@ -32,7 +32,7 @@ type Clip struct {
 	Rotation    int       `json:"rotation"` // degrees clockwise the picture is turned for display: 0, 90, 180, 270
 	Codec       string    `json:"codec"`
 	PixelFormat string    `json:"pixel_format"`
-	Limited     bool      `json:"-"`        // its samples are known to be of limited range; never saved
+	Limited     bool      `json:"-"`        // limited range, or none told, which is taken for it; never saved
 	Matrix      string    `json:"matrix"`   // YUV matrix: "bt709", "bt601", "bt2020"
 	Transfer    string    `json:"transfer"` // "sdr", "hlg", "pq"
 	Duration    float64   `json:"duration_s"`
