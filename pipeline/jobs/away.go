@@ -6,6 +6,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"time"
 
@@ -287,6 +288,7 @@ func (e *Engine) publishLeft(ctx context.Context, c *Clip) error {
 		return errStale
 	case err != nil:
 		e.o.Log.Debug("depot", "err", err)
+		e.blocks(NoDepot, "")
 		return err // the next time
 	}
 	e.o.Log.Info("clip_finished", "clip", c.Short(), "player", c.Player)
@@ -360,16 +362,16 @@ func (e *Engine) fetchHome(ctx context.Context, c *Clip) error {
 	if err := private(c.Lies); err != nil {
 		return err
 	}
+	keys, err := e.o.Depot.Keys(ctx, "clips/"+c.Hash+"/")
+	if err != nil {
+		return err
+	}
 	for i, ext := range c.endings() {
 		path := filepath.Join(c.Lies, c.Stem+ext)
-		if exists(path) {
+		if exists(path) || i > 0 && !slices.Contains(keys, originalKey(c.Hash, ext)) {
 			continue
 		}
-		err := e.o.Depot.Get(ctx, originalKey(c.Hash, ext), path)
-		switch {
-		case errors.Is(err, fs.ErrNotExist) && i > 0:
-			continue
-		case err != nil:
+		if err := e.o.Depot.Get(ctx, originalKey(c.Hash, ext), path); err != nil {
 			return err
 		}
 		if i == 0 {

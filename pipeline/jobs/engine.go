@@ -393,9 +393,11 @@ func (e *Engine) Once(ctx context.Context) (s Summary, err error) {
 		if len(e.busy) > 0 {
 			idle = 0
 		}
-		busy, waiting := n[Running]+n[Publishing]-len(e.stuck), n[Waiting]
+		busy, waiting, blocked := n[Running]+n[Publishing], n[Waiting], e.block
+		if e.o.Depot == nil || blocked != "" { // else what was taken over is being ended
+			busy -= len(e.stuck)
+		}
 		e.mu.Unlock()
-		blocked := e.blocked()
 		if e.o.Depot != nil && busy == 0 {
 			abroad, err := e.store.abroad(ctx)
 			if err != nil {

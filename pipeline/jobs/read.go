@@ -316,7 +316,7 @@ func (e *Engine) finish(ctx context.Context) {
 		if e.o.Depot != nil {
 			publish = e.publishLeft
 		}
-		if publish(ctx, &c) == nil && e.blocked() == NoRecord {
+		if publish(ctx, &c) == nil && (e.blocked() == NoRecord || e.blocked() == NoDepot) {
 			e.blocks("", "")
 		}
 	}

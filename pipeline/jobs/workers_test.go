@@ -146,7 +146,7 @@ func newFleet(t *testing.T, store string) *fleet {
 				_ = c.Process.Kill()
 				_ = c.Wait()
 			}
-			if t.Failed() {
+			if t.Failed() || os.Getenv("TELL") != "" {
 				t.Logf("%v:\n%s", c.Env[1:3], c.Stderr)
 			}
 		}
@@ -349,6 +349,11 @@ func TestWorkerWakes(t *testing.T) {
 				t.Fatal(err)
 			}
 			until(t, "it is taken for dead", func() bool {
+				f.with(func(s *Store) { // as the server does by itself after half a minute
+					if _, err := s.db.Exec(`SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE state = 'idle in transaction' AND clock_timestamp() - state_change > interval '3 s'`); err != nil {
+						t.Fatal(err)
+					}
+				})
 				return slices.ContainsFunc(f.workers(), func(w Worker) bool { return w.State == Gone })
 			})
 			before := f.rows()
