@@ -16,6 +16,7 @@ import (
 	"strings"
 	"testing"
 
+	"tapeline/pipeline"
 	"tapeline/pipeline/deliver/smtptest"
 	"tapeline/pipeline/jobs"
 	"tapeline/pipeline/ledger"
@@ -179,6 +180,20 @@ func TestOnPostgres(t *testing.T) {
 	}
 	if n := lost(); n < 10 {
 		t.Fatalf("there is little to forget: %d", n)
+	}
+	// Not while another machine takes clips: its folders are out of reach.
+	office, err := jobs.OpenPostgres(t.Context(), full.String())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer office.Close()
+	_, leave, err := office.TakerLock(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	said(int(pipeline.FaultOutput), "forget", lostCode, "--yes")
+	if leave(); lost() < 10 {
+		t.Error("it forgot while another machine took clips")
 	}
 	said(0, "forget", lostCode, "--yes")
 	if n := lost(); n > 0 {
