@@ -270,6 +270,25 @@ func (f *fleet) want(hashes map[string]string) {
 	}
 }
 
+// many are tests that mostly wait: four at a time, whatever the processors.
+type many struct {
+	t   *testing.T
+	all sync.WaitGroup
+	at  chan struct{}
+}
+
+func together(t *testing.T) *many {
+	return &many{t: t, at: make(chan struct{}, 4)}
+}
+
+func (m *many) run(name string, f func(*testing.T)) {
+	m.all.Go(func() {
+		m.at <- struct{}{}
+		defer func() { <-m.at }()
+		m.t.Run(name, f)
+	})
+}
+
 // clips are two that are dropped.
 func (f *fleet) clips(name string) map[string]string {
 	return map[string]string{
@@ -284,9 +303,9 @@ var stages = []string{"claimed", "fetched", "read", "stored", "intended", "recor
 
 // A worker dies at every stage; another one takes over.
 func TestWorkerDies(t *testing.T) {
+	m := together(t)
 	for _, stage := range stages {
-		t.Run(stage, func(t *testing.T) {
-			t.Parallel()
+		m.run(stage, func(t *testing.T) {
 			f := newFleet(t, "")
 			hashes := f.clips(stage)
 			office := f.start(f.office, "once", "JOBS=0")
@@ -301,13 +320,14 @@ func TestWorkerDies(t *testing.T) {
 			f.want(hashes)
 		})
 	}
+	m.all.Wait()
 }
 
 // Who takes over dies over that, and a third one ends it.
 func TestTakingOverDies(t *testing.T) {
+	m := together(t)
 	for _, c := range []struct{ first, second string }{{"read", "released"}, {"intended", "seized"}, {"intended", "recorded"}, {"recorded", "done"}} {
-		t.Run(c.first+" "+c.second, func(t *testing.T) {
-			t.Parallel()
+		m.run(c.first+" "+c.second, func(t *testing.T) {
 			f := newFleet(t, "")
 			hashes := f.clips(c.first)
 			office := f.start(f.office, "once", "JOBS=0", "SILENCE=1h") // it takes over nothing
@@ -329,6 +349,7 @@ func TestTakingOverDies(t *testing.T) {
 			f.want(hashes)
 		})
 	}
+	m.all.Wait()
 }
 
 // A worker is frozen at every stage for longer than others wait, and wakes: it
@@ -336,9 +357,9 @@ func TestTakingOverDies(t *testing.T) {
 // which ends the transactions of who is frozen; with SQLite such a one holds its
 // file for ever, which is why "tapeline work" needs the former.
 func TestWorkerWakes(t *testing.T) {
+	m := together(t)
 	for _, stage := range stages {
-		t.Run(stage, func(t *testing.T) {
-			t.Parallel()
+		m.run(stage, func(t *testing.T) {
 			f := newFleet(t, pgtest.URL(t))
 			hashes := f.clips(stage)
 			office := f.start(f.office, "once", "JOBS=0")
@@ -372,6 +393,7 @@ func TestWorkerWakes(t *testing.T) {
 			f.want(hashes)
 		})
 	}
+	m.all.Wait()
 }
 
 func (f *fleet) with(do func(s *Store)) {
@@ -410,9 +432,9 @@ func (f *fleet) rows() (out []string) {
 
 // The office dies between what it does, and what it began is ended by the next.
 func TestOfficeDies(t *testing.T) {
+	m := together(t)
 	for _, stage := range []string{"accepted", "moved.mov", "stocked", "fetched lesson", "mirrored", "fetched home", "archived"} {
-		t.Run(stage, func(t *testing.T) {
-			t.Parallel()
+		m.run(stage, func(t *testing.T) {
 			f := newFleet(t, "")
 			hashes := f.clips(stage)
 			worker := f.worker()
@@ -426,15 +448,16 @@ func TestOfficeDies(t *testing.T) {
 			f.want(hashes)
 		})
 	}
+	m.all.Wait()
 }
 
 // The way to the database is cut when a worker is at some stage, for less and for
 // more than others would wait for it; the office sees it as before. Nothing of it
 // is done twice, and nothing is lost. CUT=30s cuts it for as long as that.
 func TestDatabaseAway(t *testing.T) {
+	m := together(t)
 	for i, stage := range stages {
-		t.Run(stage, func(t *testing.T) {
-			t.Parallel()
+		m.run(stage, func(t *testing.T) {
 			address := pgtest.URL(t)
 			f := newFleet(t, address)
 			hashes := f.clips(stage)
@@ -462,6 +485,7 @@ func TestDatabaseAway(t *testing.T) {
 			f.want(hashes)
 		})
 	}
+	m.all.Wait()
 }
 
 func hostOf(t *testing.T, address string) string {
@@ -603,9 +627,9 @@ func (d *timed) PutFolder(ctx context.Context, key, dir string) error {
 // A worker that was asked to end ends what it reads and takes nothing more; asked
 // twice it gives it back.
 func TestWorkerDrains(t *testing.T) {
+	m := together(t)
 	for _, twice := range []bool{false, true} {
-		t.Run(fmt.Sprint(twice), func(t *testing.T) {
-			t.Parallel()
+		m.run(fmt.Sprint(twice), func(t *testing.T) {
 			f := newFleet(t, "")
 			hashes := f.clips("drain")
 			office := f.start(f.office, "once", "JOBS=0")
@@ -647,6 +671,7 @@ func TestWorkerDrains(t *testing.T) {
 			f.want(hashes)
 		})
 	}
+	m.all.Wait()
 }
 
 func (f *fleet) count(st State) (n int) {
