@@ -1,15 +1,18 @@
 package main
 
 import (
+	"context"
 	"errors"
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
 	"tapeline/pipeline/depot"
 	"tapeline/pipeline/depot/s3test"
+	"tapeline/pipeline/jobs"
 	"tapeline/pipeline/words"
 )
 
@@ -18,6 +21,15 @@ import (
 func TestNightFromTheBucket(t *testing.T) {
 	fakeChildren(t)
 	s := s3test.New(t, true)
+	t.Setenv("AWS_SECRET_ACCESS_KEY", "hunter2")
+	fake, read := runChild, 0
+	defer func() { runChild = fake }()
+	runChild = func(c jobs.Child, ctx context.Context) error {
+		if read++; strings.Contains(strings.Join(slices.Concat(c.Args, c.Env), " ")+c.In, "hunter2") || slices.ContainsFunc(c.Env, func(v string) bool { return strings.HasPrefix(v, "AWS_") }) {
+			t.Errorf("a reading is told the keys of the store: %q", c.Env)
+		}
+		return fake(c, ctx)
+	}
 	dir := t.TempDir()
 	conf := filepath.Join(dir, "tapeline.yaml")
 	if err := errors.Join(os.WriteFile(filepath.Join(dir, "roster.csv"), []byte("id,first_name,consent_film\nc12,Ben,2026-01-10\n"), 0o600),
@@ -49,6 +61,9 @@ func TestNightFromTheBucket(t *testing.T) {
 		if !strings.Contains(all, want) {
 			t.Errorf("no %s in %s", want, all)
 		}
+	}
+	if read == 0 {
+		t.Error("nothing was read")
 	}
 	if strings.Contains(all, depot.Inbox+"/") {
 		t.Errorf("left: %s", all)

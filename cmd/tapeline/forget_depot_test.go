@@ -10,6 +10,7 @@ import (
 	"net/http"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"sync/atomic"
@@ -167,6 +168,11 @@ func TestForgetElsewhere(t *testing.T) {
 
 			// Not while a worker reads one of the player's.
 			whileRead(t, y, lostCode, func() {
+				var told bytes.Buffer
+				code := run([]string{"status", "--config", conf, "--lang", "es"}, nil, &told, &told)
+				if line := regexp.MustCompile(`(?m)^cage-2 +trabajando .*` + hash[:8]); code != 0 || !line.Match(told.Bytes()) {
+					t.Errorf("status: %d\n%s", code, told.String())
+				}
 				if code := say(t, "forget", lostCode, "--yes", "--config", conf); code != int(pipeline.FaultOutput) {
 					t.Errorf("while a worker reads: %d", code)
 				}
