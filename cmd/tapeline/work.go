@@ -68,7 +68,7 @@ func work(ctx context.Context, s streams, args []string) error {
 	if err != nil {
 		return err
 	}
-	unlock := func() {}
+	var unlock func()
 	if o.Work, unlock, err = jobs.Slot(y.work); errors.Is(err, jobs.ErrBusy) {
 		return &pipeline.Error{Fault: pipeline.FaultOutput, Path: filepath.Join(y.work, "workers"), What: "more workers than a machine may have are at work here"}
 	} else if err != nil {
