@@ -281,7 +281,16 @@ func (d *Depot) fetch(ctx context.Context, key string, to *os.File) (said string
 		tag = o.tag
 		n, err := io.Copy(io.MultiWriter(localWriter{to}, h), withContext(ctx, o))
 		done += n
+		damage := func() error {
+			done = 0
+			if damages++; damages < 2 { // once more: it may have been the way
+				return &damageError{again: true}
+			}
+			return &damageError{}
+		}
 		switch {
+		case err != nil && badSum(err): // the store's own; all of it came
+			return damage()
 		case err != nil:
 			return err
 		case done < o.size:
@@ -289,11 +298,7 @@ func (d *Depot) fetch(ctx context.Context, key string, to *os.File) (said string
 		}
 		said, got = o.sum, fetched{entry{Size: done, SHA256: hex.EncodeToString(h.Sum(nil))}, o.tag, o.version}
 		if done > o.size || said != "" && said != got.SHA256 {
-			done = 0
-			if damages++; damages < 2 { // once more: it may have been the way
-				return &damageError{again: true}
-			}
-			return &damageError{}
+			return damage()
 		}
 		return nil
 	})

@@ -507,3 +507,35 @@ func TestTidy(t *testing.T) {
 		}
 	}
 }
+
+// What isn't there is told at once, and what a bucket's own checksum tells to be
+// damaged isn't taken for trouble on the way.
+func TestToldAtOnce(t *testing.T) {
+	stores(t, func(t *testing.T, d *Depot) {
+		ctx := t.Context()
+		if err := d.Put(ctx, "clips/aa/clip.mov", file(t, "film")); err != nil {
+			t.Fatal(err)
+		}
+		d.pause = time.Hour
+		ctx, stop := context.WithTimeout(ctx, 10*time.Second)
+		defer stop()
+		to := filepath.Join(t.TempDir(), "x")
+		for what, err := range map[string]error{
+			"file": d.Get(ctx, "clips/bb/clip.mov", to), "folder": d.GetFolder(ctx, "lessons/x", to), "list": d.Whole(ctx, "lessons/x"),
+		} {
+			if !errors.Is(err, fs.ErrNotExist) {
+				t.Errorf("%s: %v", what, err)
+			}
+		}
+	})
+	s := s3test.New(t, false)
+	d := at(t, s.URL)
+	if err := d.Put(t.Context(), "clips/aa/clip.mov", file(t, "film")); err != nil {
+		t.Fatal(err)
+	}
+	s.Spoil(t, "clips/aa/clip.mov")
+	var e *Error
+	if err := d.Get(t.Context(), "clips/aa/clip.mov", filepath.Join(t.TempDir(), "x")); !errors.As(err, &e) || !e.Damaged() || e.Temporary() {
+		t.Errorf("%v", err)
+	}
+}

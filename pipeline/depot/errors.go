@@ -200,7 +200,9 @@ func (d *Depot) again(ctx context.Context, op, key string, f func() error) error
 		if cerr := context.Cause(ctx); cerr != nil {
 			return cerr
 		}
-		if i >= d.tries || !worthwhile(err) {
+		// Of a folder what isn't there is an errno like any other; only where one
+		// stores may somebody just have cleared the folder.
+		if i >= d.tries || !worthwhile(err) || op != "store" && errors.Is(err, fs.ErrNotExist) {
 			return wrap(op, key, err)
 		}
 		select {

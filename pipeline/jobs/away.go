@@ -59,8 +59,12 @@ func (e *Engine) makeAway(ctx, db context.Context, c *Clip) error {
 		if err := e.store.release(db, c, "", "", true); err != nil {
 			return err
 		}
-		return errors.Join(errStale, e.store.lost(db, c))
+		return errors.Join(errStale, e.store.lost(db, c, 0))
 	} else if err != nil {
+		var s *Slip
+		if errors.As(err, &s) {
+			s.spoilt = s.Reason == BadDepot
+		}
 		return err
 	}
 	hook("fetched")
@@ -106,8 +110,10 @@ func (e *Engine) fetch(ctx context.Context, c *Clip, dir string) (here Clip, err
 		switch err := e.o.Depot.Get(ctx, c.Stored+"/"+pipeline.TrackFile, filepath.Join(was, pipeline.TrackFile)); {
 		case err == nil:
 			here.Final = was
-		case !errors.Is(err, fs.ErrNotExist): // without it everything is seen anew
+		case isTemporary(err) || ctx.Err() != nil:
 			return here, e.depotSlip(ctx, err)
+		case !errors.Is(err, fs.ErrNotExist): // without it everything is seen anew
+			e.o.Log.Warn("damaged_in_depot", "clip", c.Short(), "err", err)
 		}
 	}
 	if st, err := os.Lstat(c.Original()); err == nil && st.Mode().IsRegular() && st.Size() == c.Size && st.ModTime().Equal(c.Modified) {
@@ -356,7 +362,7 @@ func (e *Engine) discardCuts(c *Clip, cuts []Clip) {
 // its row says it lies. Nothing is written over.
 func (e *Engine) fetchHome(ctx context.Context, c *Clip) error {
 	dir, stem := e.home(c)
-	if c.Stocked == 0 || exists(c.Original()) || exists(filepath.Join(dir, stem+c.Ext)) {
+	if c.Stocked <= 0 || exists(c.Original()) || exists(filepath.Join(dir, stem+c.Ext)) {
 		return nil
 	}
 	if err := private(c.Lies); err != nil {

@@ -77,6 +77,7 @@ type Slip struct {
 	Detail  string
 	Again   bool
 	Blocked bool
+	spoilt  bool // the original in the depot is damaged
 }
 
 func (s *Slip) Error() string { return strings.TrimSpace(s.Reason + " " + s.Detail) }

@@ -385,6 +385,9 @@ func (e *Engine) Once(ctx context.Context) (s Summary, err error) {
 	}
 	alone := time.Now() // since when nobody reads
 	for idle := 1; ; idle++ {
+		e.mu.Lock()
+		missing := slices.ContainsFunc(e.missing, func(h string) bool { return e.failing[h].IsZero() })
+		e.mu.Unlock()
 		n, err := e.store.Counts(ctx)
 		if err != nil {
 			return s, err
@@ -425,7 +428,7 @@ func (e *Engine) Once(ctx context.Context) (s Summary, err error) {
 				blocked = NoWorker
 			}
 		}
-		if busy == 0 && (waiting <= 0 || blocked != "") {
+		if busy == 0 && !missing && (waiting <= 0 || blocked != "") {
 			if e.o.Feed != nil { // what is kept now goes from there
 				if _, err := e.o.Feed.Once(ctx); err != nil {
 					return s, err

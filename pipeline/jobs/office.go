@@ -171,6 +171,9 @@ func (e *Engine) stock(ctx context.Context) error {
 
 func (e *Engine) stockOne(ctx context.Context, c *Clip) error {
 	if err := e.settle(ctx, c); errors.Is(err, errGone) || errors.Is(err, fs.ErrNotExist) {
+		if c.Stocked == Spoilt && c.State == Waiting { // only the depot has it: what it gives must do
+			return e.store.stocked(ctx, e.jobs, c, time.Now())
+		}
 		if c.State != Waiting || c.anew() {
 			return err
 		}
@@ -196,7 +199,13 @@ func (e *Engine) stockOne(ctx context.Context, c *Clip) error {
 		if ext != c.Ext && !exists(path) {
 			continue
 		}
-		if err := e.o.Depot.Put(ctx, originalKey(c.Hash, ext), path); err != nil {
+		key := originalKey(c.Hash, ext)
+		if c.Stocked == Spoilt { // a bucket believes what it says of it
+			if err := e.o.Depot.Remove(ctx, key); err != nil && !errors.Is(err, fs.ErrNotExist) {
+				return err
+			}
+		}
+		if err := e.o.Depot.Put(ctx, key, path); err != nil {
 			return err
 		}
 	}
@@ -221,16 +230,26 @@ func (e *Engine) fails(c *Clip, what string, err error) {
 // bring brings what workers made to the office's folders: lessons to their
 // places, originals to theirs.
 func (e *Engine) bring(ctx context.Context) error {
+	var missing []string
 	for _, h := range e.missing {
+		if e.waits(h) || ctx.Err() != nil {
+			missing = append(missing, h)
+			continue
+		}
 		c, ok, err := e.store.Clip(ctx, h)
 		if err == nil && ok && c.State == Done && c.Stored != "" {
-			err = e.mirror(ctx, &c)
+			err = e.lesson(ctx, &c)
 		}
-		if err != nil && ctx.Err() == nil {
-			e.o.Log.Error("not_fetched", "clip", h[:8], "err", scrub(err))
+		if err != nil && !errors.Is(err, errStale) {
+			missing = append(missing, h)
+			if c.Hash = h; ctx.Err() == nil {
+				e.fails(&c, "not_fetched", err)
+			}
 		}
 	}
-	e.missing = nil
+	e.mu.Lock()
+	e.missing = missing
+	e.mu.Unlock()
 	clips, err := e.store.abroad(ctx)
 	if err != nil {
 		return err
@@ -258,12 +277,16 @@ func (e *Engine) bring(ctx context.Context) error {
 
 func (e *Engine) bringOne(ctx context.Context, c *Clip) error {
 	if !c.empty() {
-		if err := e.fetchHome(ctx, c); err != nil {
+		switch err := e.fetchHome(ctx, c); {
+		case err == nil:
+		case !isLost(err):
 			return err
+		default: // nobody has it any more; its lesson may be there
+			e.o.Log.Error("original_lost", "clip", c.Short(), "player", c.Player, "err", scrub(err))
 		}
 	}
 	if c.State == Done && c.Stored != "" {
-		if err := e.mirror(ctx, c); err != nil {
+		if err := e.lesson(ctx, c); err != nil {
 			return err
 		}
 	}
@@ -318,6 +341,31 @@ func keyOf(dir string) string {
 // mirrored tells that the office has the lesson that the row names.
 func (e *Engine) mirrored(c *Clip) bool { return keyOf(c.Final) == c.Stored }
 
+// errLesson: what the depot has is no lesson any more.
+var errLesson = errors.New("the stored lesson is damaged or gone")
+
+// lesson is mirror; one that is lost is read anew (errStale).
+func (e *Engine) lesson(ctx context.Context, c *Clip) error {
+	err := e.mirror(ctx, c)
+	if !errors.Is(err, errLesson) {
+		return err
+	}
+	e.o.Log.Warn("lesson_lost", "clip", c.Short(), "player", c.Player, "err", scrub(err))
+	// One from before that lies here stays until there is a new one. A store that
+	// damages every lesson isn't given ever new ones.
+	old := whole(c.Final, c.Hash) == nil
+	state := Waiting
+	if c.Tries > e.o.Tries {
+		if state = Failed; old {
+			state = Done
+		}
+	}
+	if err := e.store.reread(ctx, e.jobs, c, state, old); err != nil {
+		return err
+	}
+	return errStale
+}
+
 // mirror fetches a lesson into its place; one that was there before goes.
 func (e *Engine) mirror(ctx context.Context, c *Clip) error {
 	if !e.mirrored(c) {
@@ -326,11 +374,13 @@ func (e *Engine) mirror(ctx context.Context, c *Clip) error {
 		if err := os.RemoveAll(dir); err != nil {
 			return err
 		}
-		if err := e.o.Depot.GetFolder(ctx, c.Stored, dir); err != nil {
+		if err := e.o.Depot.GetFolder(ctx, c.Stored, dir); isLost(err) {
+			return fmt.Errorf("%w: %w", errLesson, err)
+		} else if err != nil {
 			return err
 		}
 		if err := whole(dir, c.Hash); err != nil {
-			return err
+			return fmt.Errorf("%w: %w", errLesson, err)
 		}
 		if err := os.WriteFile(filepath.Join(dir, keyFile), []byte(c.Stored), 0o600); err != nil {
 			return err

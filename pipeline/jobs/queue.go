@@ -39,7 +39,7 @@ func insertOpts(priority int) *river.InsertOpts {
 // recording behind all that came before it. Where several machines read, what
 // the depot hasn't has no job, see stock.
 func (s *Store) enqueue(ctx context.Context, tx *sql.Tx, q *river.Client[*sql.Tx], c *Clip) error {
-	if s.root != "" && c.Stocked == 0 {
+	if s.root != "" && c.Stocked <= 0 {
 		return nil // nobody else could read it yet
 	}
 	if c.Kind == KindRecording {
@@ -110,7 +110,10 @@ func (e *NoSuchClip) Error() string { return "no such clip: " + e.Name }
 // again makes one failed clip wait.
 func (s *Store) again(ctx context.Context, q *river.Client[*sql.Tx], c *Clip) error {
 	return s.write(ctx, func(tx *sql.Tx) error {
-		if err := s.change(ctx, tx, `UPDATE clips SET state = 'waiting', tries = 0, reason = '', detail = '', changed = $2 WHERE hash = $1 AND state = 'failed'`, c.Hash, s.stamp()); err != nil {
+		if c.Reason == BadDepot && c.Stocked > 0 { // the office stores it anew
+			c.Stocked = Spoilt
+		}
+		if err := s.change(ctx, tx, `UPDATE clips SET state = 'waiting', tries = 0, reason = '', detail = '', stocked = $3, changed = $2 WHERE hash = $1 AND state = 'failed' AND fence = $4`, c.Hash, s.stamp(), c.Stocked, c.Fence); err != nil {
 			return err
 		}
 		if _, err := tx.ExecContext(ctx, `DELETE FROM deaths WHERE clip = $1`, c.Hash); err != nil {
@@ -227,7 +230,7 @@ func hashOf(j *rivertype.JobRow) (string, error) {
 // rejoin gives the clips that wait and the depot has their jobs where they have
 // none.
 func (s *Store) rejoin(ctx context.Context, q *client) error {
-	without, err := s.list(ctx, `WHERE state = 'waiting' AND stocked <> 0 AND hash NOT IN
+	without, err := s.list(ctx, `WHERE state = 'waiting' AND stocked > 0 AND hash NOT IN
 		(SELECT args ->> 'hash' FROM river_job WHERE kind = $1 AND state IN ('available', 'pending', 'running', 'retryable', 'scheduled')) ORDER BY added, hash`, readArgs{}.Kind())
 	if err != nil || len(without) == 0 {
 		return err

@@ -76,6 +76,11 @@ func (e *Engine) work(ctx context.Context, id, hash string) error {
 		if err := e.store.release(db, &c, s.Reason, s.Detail, false); err != nil {
 			return err
 		}
+		if s.spoilt {
+			if err := e.store.lost(db, &c, Spoilt); err != nil && !errors.Is(err, errStale) {
+				return err
+			}
+		}
 		e.o.Log.Warn("clip_again", "clip", c.Short(), "player", c.Player, "reason", s.Reason, "try", c.Tries)
 		return s
 	}

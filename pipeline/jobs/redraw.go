@@ -34,7 +34,7 @@ func (s *Store) Redraw(ctx context.Context, hash, player string) error {
 		return err
 	}
 	err = s.write(ctx, func(tx *sql.Tx) error {
-		if err := s.change(ctx, tx, `UPDATE clips SET state = 'waiting', player = $2, tries = 0, reason = '', detail = '', step = '', part = 0, whole = 0, stocked = 0, changed = $3
+		if err := s.change(ctx, tx, `UPDATE clips SET state = 'waiting', player = $2, tries = 0, reason = '', detail = '', step = '', part = 0, whole = 0, stocked = CASE WHEN stocked < 0 THEN stocked ELSE 0 END, changed = $3
 			WHERE hash = $1 AND state = 'done' AND final <> ''`, hash, player, s.stamp()); err != nil {
 			return err
 		}
@@ -53,7 +53,7 @@ func (s *Store) Redraw(ctx context.Context, hash, player string) error {
 // Beside notes what lies beside the original of a clip, so that it travels with
 // it: a sidecar, and the ending of a voice note.
 func (s *Store) Beside(ctx context.Context, hash string, sidecar bool, voice string) error {
-	return s.update(ctx, `UPDATE clips SET sidecar = $2, voice = $3, stocked = CASE WHEN state = 'waiting' THEN 0 ELSE stocked END WHERE hash = $1`, hash, flag(sidecar), voice)
+	return s.update(ctx, `UPDATE clips SET sidecar = $2, voice = $3, stocked = CASE WHEN state = 'waiting' AND stocked > 0 THEN 0 ELSE stocked END WHERE hash = $1`, hash, flag(sidecar), voice)
 }
 
 // anew tells that a clip has a lesson that is being made anew.

@@ -78,7 +78,7 @@ type Clip struct {
 	// Where several machines work, see doc.go.
 	Worker  string // who reads or publishes it
 	Stored  string // key of its lesson in the depot
-	Stocked int64  // the depot has the original and what travels with it as they were then, nanoseconds since 1970 by the office's clock; 0: it hasn't
+	Stocked int64  // the depot has the original and what travels with it as they were then, nanoseconds since 1970 by the office's clock; 0: it hasn't, Spoilt: what it has isn't them
 
 	shown *shown // a card in it, while it is taken
 	away  bool   // it is made by a worker: the office has none of its files
@@ -344,7 +344,7 @@ func (s *Store) put(ctx context.Context, tx *sql.Tx, c *Clip) error {
 			ext = excluded.ext, sidecar = excluded.sidecar, voice = excluded.voice, came = excluded.came, size = excluded.size,
 			modified = excluded.modified, staging = '', final = '', copies = excluded.copies, reason = excluded.reason,
 			detail = excluded.detail, step = '', part = 0, whole = 0, changed = excluded.changed, kind = excluded.kind, length_ms = excluded.length_ms,
-			worker = '', stored = '', stocked = excluded.stocked, home = CASE WHEN excluded.home < 0 THEN excluded.home ELSE clips.fence + 1 END`)
+			worker = '', stored = '', stocked = CASE WHEN excluded.stocked = 0 AND clips.stocked < 0 THEN clips.stocked ELSE excluded.stocked END, home = CASE WHEN excluded.home < 0 THEN excluded.home ELSE clips.fence + 1 END`)
 	return err
 }
 
@@ -450,7 +450,7 @@ func (s *Store) update(ctx context.Context, query string, args ...any) error {
 func (s *Store) claim(ctx context.Context, hash, worker string) (c Clip, err error) {
 	err = s.write(ctx, func(tx *sql.Tx) error {
 		if err := s.change(ctx, tx, `UPDATE clips SET state = 'running', worker = $3, fence = fence + 1, tries = tries + 1, reason = '', detail = '', step = '', part = 0, whole = 0, changed = $2
-			WHERE hash = $1 AND state = 'waiting' AND ($3 = '' OR stocked <> 0 AND EXISTS (SELECT 1 FROM workers WHERE id = $3 AND state <> 'gone'))`, hash, s.stamp(), worker); err != nil {
+			WHERE hash = $1 AND state = 'waiting' AND ($3 = '' OR stocked > 0 AND EXISTS (SELECT 1 FROM workers WHERE id = $3 AND state <> 'gone'))`, hash, s.stamp(), worker); err != nil {
 			return err
 		}
 		c, err = s.scan(tx.QueryRowContext(ctx, `SELECT `+columns+` FROM clips WHERE hash = $1`, hash))

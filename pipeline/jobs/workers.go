@@ -5,6 +5,7 @@ import (
 	"context"
 	"database/sql"
 	"errors"
+	"io/fs"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -149,19 +150,19 @@ func (s *Store) left(ctx context.Context, state State) ([]Clip, error) {
 // what was dropped for it may go.
 func (s *Store) Kept(ctx context.Context, hash string) (bool, error) {
 	c, ok, err := s.Clip(ctx, hash)
-	return ok && c.Stocked != 0, err
+	return ok && c.Stocked > 0, err
 }
 
 // unstocked are the clips that the depot has not: what waits first.
 func (s *Store) unstocked(ctx context.Context) ([]Clip, error) {
-	return s.list(ctx, `WHERE stocked = 0 AND state IN ('waiting', 'unplaced', 'failed') AND reason NOT IN ($1, $2) ORDER BY state = 'waiting' DESC, added, hash`, Alone, Late)
+	return s.list(ctx, `WHERE stocked <= 0 AND state IN ('waiting', 'unplaced', 'failed') AND reason NOT IN ($1, $2) ORDER BY state = 'waiting' DESC, added, hash`, Alone, Late)
 }
 
 // stocked notes that the depot has a clip as it was at an instant, and gives it
 // its job.
 func (s *Store) stocked(ctx context.Context, q *client, c *Clip, at time.Time) error {
 	return s.write(ctx, func(tx *sql.Tx) error {
-		if err := s.change(ctx, tx, `UPDATE clips SET stocked = $3 WHERE hash = $1 AND fence = $2 AND stocked = 0`, c.Hash, c.Fence, at.UnixNano()); err != nil {
+		if err := s.change(ctx, tx, `UPDATE clips SET stocked = $3 WHERE hash = $1 AND fence = $2 AND stocked <= 0`, c.Hash, c.Fence, at.UnixNano()); err != nil {
 			return err
 		}
 		if c.Stocked = at.UnixNano(); c.State != Waiting {
@@ -171,9 +172,26 @@ func (s *Store) stocked(ctx context.Context, q *client, c *Clip, at time.Time) e
 	})
 }
 
-// lost notes that the depot has not what it had, so that it is stored anew.
-func (s *Store) lost(ctx context.Context, c *Clip) error {
-	return s.update(ctx, `UPDATE clips SET stocked = 0 WHERE hash = $1 AND fence = $2`, c.Hash, c.Fence)
+// Spoilt in Clip.Stocked: what the depot has of the clip is not what was stored.
+const Spoilt = -1
+
+// lost notes that the depot has not what it had, or, with Spoilt, has it
+// damaged, so that it is stored anew. Nobody else has the clip: it waits or
+// failed.
+func (s *Store) lost(ctx context.Context, c *Clip, how int64) error {
+	return s.update(ctx, `UPDATE clips SET stocked = $3 WHERE hash = $1 AND fence = $2 AND state IN ('waiting', 'failed')`, c.Hash, c.Fence, how)
+}
+
+// reread makes a clip wait whose stored lesson is lost, or ends it in another
+// state; old tells that the office has a lesson from before, which stays.
+func (s *Store) reread(ctx context.Context, q *client, c *Clip, to State, old bool) error {
+	return s.write(ctx, func(tx *sql.Tx) error {
+		if err := s.change(ctx, tx, `UPDATE clips SET state = $3, stored = '', final = CASE WHEN $4 = 1 THEN final ELSE '' END, home = -1, reason = $5, detail = '', step = '', part = 0, whole = 0, changed = $6
+			WHERE hash = $1 AND fence = $2 AND state = 'done'`, c.Hash, c.Fence, string(to), flag(old), BadDepot, s.stamp()); err != nil || to != Waiting {
+			return err
+		}
+		return s.enqueue(ctx, tx, q, c)
+	})
 }
 
 // abroad are the clips whose outcome was not brought to the office's folders
@@ -190,7 +208,7 @@ func (s *Store) brought(ctx context.Context, c *Clip) error {
 // strange notes of all that the depot has that it wasn't.
 func (s *Store) strange(ctx context.Context) error {
 	return s.write(ctx, func(tx *sql.Tx) error {
-		if _, err := tx.ExecContext(ctx, `UPDATE clips SET home = -1 WHERE stocked <> 0 AND state IN ('done', 'failed', 'unplaced', 'held')`); err != nil {
+		if _, err := tx.ExecContext(ctx, `UPDATE clips SET home = -1 WHERE stocked > 0 AND state IN ('done', 'failed', 'unplaced', 'held')`); err != nil {
 			return storeFault(s.where, "can't be written", err)
 		}
 		return nil
@@ -277,6 +295,13 @@ func (p *pulse) silent(now time.Time, all []Worker, me string) (out []Worker) {
 func isTemporary(err error) bool {
 	var t interface{ Temporary() bool }
 	return errors.As(err, &t) && t.Temporary()
+}
+
+// isLost tells whether what the depot had is gone or damaged, so that no other
+// try helps.
+func isLost(err error) bool {
+	var d interface{ Damaged() bool }
+	return errors.Is(err, fs.ErrNotExist) || errors.As(err, &d) && d.Damaged()
 }
 
 // lessonOf is the folder of a lesson in a key of the depot, and the key of one

@@ -117,6 +117,23 @@ func checked(w http.ResponseWriter, r *http.Request) bool {
 	return true
 }
 
+// Spoil changes a byte of an object, and nothing that is said of it.
+func (s *Server) Spoil(t testing.TB, key string) {
+	t.Helper()
+	o, err := s.Memory.GetObject(Bucket, key, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b, err := io.ReadAll(o.Contents)
+	if err != nil || len(b) == 0 {
+		t.Fatal(len(b), err)
+	}
+	b[len(b)/2] ^= 1
+	if _, err := s.Memory.PutObject(Bucket, key, o.Metadata, bytes.NewReader(b), int64(len(b)), nil); err != nil {
+		t.Fatal(err)
+	}
+}
+
 // Everything is what the bucket holds: the content of every version of every
 // object, by key and number; of the mark of a removal "(removed)".
 func (s *Server) Everything(t testing.TB) map[string]string {

@@ -1,0 +1,136 @@
+package jobs
+
+import (
+	"context"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"tapeline/pipeline"
+	"tapeline/pipeline/depot/s3test"
+)
+
+// What a bucket has of an original was damaged, with its size and what is said of
+// it as before: who meets it tells, and the office stores it anew from its own.
+func TestDamagedOriginal(t *testing.T) {
+	f := newFleet(t, "")
+	server := s3test.New(t, true)
+	f.depot = server.URL
+	h := drop(t, f.office, "inbox/p001/a.mov", "the one clip")
+	office := f.start(f.office, "once", append(awsEnv(), "JOBS=0")...)
+	until(t, "it is stored", func() (yes bool) {
+		f.with(func(s *Store) {
+			c, _, err := s.Clip(context.Background(), h)
+			yes = err == nil && c.Stocked > 0
+		})
+		return yes
+	})
+	key := originalKey(h, ".mov")
+	server.Spoil(t, key)
+	w := f.worker(awsEnv()...)
+	if err := f.wait(office); err != nil {
+		t.Fatal(err)
+	}
+	healed := func() {
+		t.Helper()
+		f.want(map[string]string{h: "p001"})
+		d := f.open()
+		defer d.Close()
+		if err := d.Get(t.Context(), key, filepath.Join(t.TempDir(), "clip")); err != nil {
+			t.Error(err)
+		}
+	}
+	healed()
+
+	// Of one that failed by it retry has the office store it anew, whoever meets
+	// it first.
+	server.Spoil(t, key)
+	f.with(func(s *Store) {
+		if err := s.update(t.Context(), `UPDATE clips SET state = 'failed', reason = $2, final = '', stored = '' WHERE hash = $1`, h, BadDepot); err != nil {
+			t.Fatal(err)
+		}
+		if n, err := s.Retry(t.Context(), nil, true); n != 1 || err != nil {
+			t.Fatal(n, err)
+		}
+		if c, _, err := s.Clip(t.Context(), h); err != nil || c.Stocked != Spoilt {
+			t.Errorf("%+v, %v", c, err)
+		}
+	})
+	if err := f.wait(f.start(f.office, "once", append(awsEnv(), "JOBS=0")...)); err != nil {
+		t.Fatal(err)
+	}
+	f.end(w)
+	healed()
+}
+
+// A lesson that was damaged in the depot before it was brought is read anew, and
+// status says why its clip waits; so is one that the office has lost.
+func TestDamagedLesson(t *testing.T) {
+	f := newFleet(t, "")
+	h := drop(t, f.office, "inbox/p001/a.mov", "the one clip")
+	office := f.start(f.office, "once", "JOBS=0", "DIE=fetched lesson", "N=0")
+	w := f.worker()
+	if err := f.wait(office); !killed(err) {
+		t.Fatal(err)
+	}
+	f.end(w)
+	var was Clip
+	spoil := func() {
+		t.Helper()
+		f.with(func(s *Store) {
+			var err error
+			if was, _, err = s.Clip(t.Context(), h); err != nil || was.State != Done {
+				t.Fatalf("%+v, %v", was, err)
+			}
+		})
+		path := filepath.Join(strings.TrimPrefix(f.depot, "file://"), was.Stored, pipeline.TrackFile)
+		b, err := os.ReadFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		b[0] ^= 1
+		if err := os.WriteFile(path, b, 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	anew := func() {
+		t.Helper()
+		office := f.start(f.office, "once", "JOBS=0")
+		until(t, "it waits and says why", func() bool {
+			var c Clip
+			f.with(func(s *Store) {
+				var err error
+				if c, _, err = s.Clip(t.Context(), h); err != nil {
+					t.Fatal(err)
+				}
+			})
+			return c.State == Waiting && c.Reason == BadDepot && c.Stored == ""
+		})
+		w := f.worker()
+		if err := f.wait(office); err != nil {
+			t.Fatal(err)
+		}
+		f.end(w)
+		f.want(map[string]string{h: "p001"})
+	}
+	spoil()
+	anew()
+	spoil()
+	if err := os.RemoveAll(was.Final); err != nil {
+		t.Fatal(err)
+	}
+	anew()
+	if rows := f.rows(); slices.ContainsFunc(rows, func(r string) bool { return !strings.Contains(r, " done ") }) {
+		t.Error(rows)
+	}
+}
+
+// wait is for one that must end soon.
+func (f *fleet) wait(c *exec.Cmd) error {
+	defer time.AfterFunc(20*time.Second, func() { _ = c.Process.Kill() }).Stop()
+	return c.Wait()
+}
