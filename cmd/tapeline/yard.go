@@ -120,6 +120,13 @@ func (y *yard) options(d *depot.Depot, log *slog.Logger) (o jobs.Options, err er
 			p, _ := r.player(clip.Player)
 			return record(ctx, book, p, clip, dir)
 		},
+		Withdraw: func(ctx context.Context, clip jobs.Clip) error {
+			l, err := book.create(ctx)
+			if err != nil {
+				return err
+			}
+			return errors.Join(l.Withdraw(ctx, clip.Hash, clip.Fence), l.Close())
+		},
 		Doubt: func(ctx context.Context, clip jobs.Clip) error {
 			l, err := book.create(ctx)
 			if err != nil {

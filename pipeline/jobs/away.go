@@ -229,11 +229,12 @@ func (e *Engine) publishAway(ctx context.Context, c *Clip, dir string) error {
 		return e.sticks(c, err)
 	}
 	if !ok {
-		e.discard(c)
+		e.withdraw(ctx, c)
 	}
 	if !ok || now.Fence != c.Fence || now.State != Publishing {
 		return errStale
 	}
+	hook("recording")
 	err = e.o.Record(ctx, *c, dir)
 	if errors.Is(err, errStale) {
 		return err
@@ -243,6 +244,10 @@ func (e *Engine) publishAway(ctx context.Context, c *Clip, dir string) error {
 	}
 	hook("recorded")
 	if err := e.store.published(ctx, c); errors.Is(err, errStale) {
+		// One that was frozen before the ledger may have been forgotten there.
+		if _, ok, lerr := e.store.Clip(ctx, c.Hash); lerr == nil && !ok {
+			e.withdraw(ctx, c)
+		}
 		return err
 	} else if err != nil {
 		return e.sticks(c, err)
@@ -255,6 +260,16 @@ func (e *Engine) publishAway(ctx context.Context, c *Clip, dir string) error {
 	e.mu.Unlock()
 	e.over(ctx, c, string(Done))
 	return nil
+}
+
+// withdraw undoes what was made known of a clip that was forgotten meanwhile.
+func (e *Engine) withdraw(ctx context.Context, c *Clip) {
+	if e.o.Withdraw != nil {
+		if err := e.o.Withdraw(ctx, *c); err != nil {
+			e.o.Log.Error("not_withdrawn", "clip", c.Short(), "err", scrub(err))
+		}
+	}
+	e.discard(c)
 }
 
 // publishLeft ends what a worker that is gone, or this one, intended: from what

@@ -12,6 +12,7 @@ import (
 
 	"tapeline/pipeline"
 	"tapeline/pipeline/depot/s3test"
+	"tapeline/pipeline/ledger"
 )
 
 // What a bucket has of an original was damaged, with its size and what is said of
@@ -126,6 +127,52 @@ func TestDamagedLesson(t *testing.T) {
 	anew()
 	if rows := f.rows(); slices.ContainsFunc(rows, func(r string) bool { return !strings.Contains(r, " done ") }) {
 		t.Error(rows)
+	}
+}
+
+// A worker stands still just before it puts a lesson into the ledger; meanwhile
+// its player is forgotten. Awake, it leaves nothing of it behind.
+func TestForgottenWhileRecorded(t *testing.T) {
+	f := newFleet(t, "")
+	drop(t, f.office, "inbox/p001/a.mov", "the one clip")
+	office := f.start(f.office, "watch", "JOBS=0")
+	w := f.worker("DIE=recording", "HOW=ask")
+	until(t, "it is about to", func() bool { return exists(filepath.Join(workOf(w), "at")) })
+	f.with(func(s *Store) {
+		if _, err := s.Forget(t.Context(), "p001", Removal{Work: f.office}); err != nil {
+			t.Fatal(err)
+		}
+		if n := count(t, s, Publishing); n != 0 {
+			t.Fatalf("%d rows are left", n)
+		}
+	})
+	d := f.open()
+	defer d.Close()
+	stored := func() []string {
+		keys, err := d.Keys(t.Context(), LessonsDir+"/")
+		if err != nil {
+			t.Fatal(err)
+		}
+		return keys
+	}
+	if len(stored()) == 0 {
+		t.Fatal("no lesson was stored")
+	}
+	if err := os.WriteFile(filepath.Join(workOf(w), "go"), nil, 0o600); err != nil {
+		t.Fatal(err)
+	}
+	until(t, "its lesson goes", func() bool { return len(stored()) == 0 })
+	f.end(w)
+	f.end(office)
+	l, err := ledger.Open(t.Context(), filepath.Join(f.office, ledger.File))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	players, err := l.Players(t.Context())
+	heads, err2 := l.Heads(t.Context())
+	if len(players)+len(heads) > 0 || err != nil || err2 != nil {
+		t.Errorf("in the ledger: %v, %v; %v, %v", players, heads, err, err2)
 	}
 }
 

@@ -49,6 +49,13 @@ func awayDaemon(ctx context.Context, o Options) int {
 			return err
 		}
 		o.Record = recordAway(os.Getenv("LEDGER"))
+		o.Withdraw = func(ctx context.Context, c Clip) error {
+			l, err := ledger.Create(ctx, os.Getenv("LEDGER"))
+			if err != nil {
+				return err
+			}
+			return errors.Join(l.Withdraw(ctx, c.Hash, c.Fence), l.Close())
+		}
 		if n := os.Getenv("JOBS"); n != "" {
 			if o.Jobs, err = strconv.Atoi(n); err != nil {
 				return err

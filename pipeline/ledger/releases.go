@@ -428,15 +428,35 @@ func (l *Ledger) Drop(ctx context.Context, lessons []string, day string, clips i
 		if err := l.drop(ctx, tx, lessons, &g); err != nil {
 			return err
 		}
-		// Nor is the player kept without a lesson.
-		if _, err := tx.ExecContext(ctx, `DELETE FROM players WHERE NOT EXISTS (SELECT 1 FROM lessons WHERE lessons.player = players.id)
-			AND NOT EXISTS (SELECT 1 FROM releases WHERE releases.player = players.id AND releases.state = 'released')`); err != nil {
+		if err := alone(ctx, tx); err != nil { // nor is the player kept
 			return err
 		}
 		g.Lessons = make([]Lesson, len(lessons))
 		return tombstone(ctx, tx, day, "kept_long", g, clips)
 	})
 	return g, err
+}
+
+// Withdraw takes a lesson out again that was recorded under a fence when its clip
+// had been forgotten already. One that was recorded under another since stays.
+func (l *Ledger) Withdraw(ctx context.Context, lesson string, fence int64) error {
+	return l.write(ctx, func(tx *sql.Tx) error {
+		n := 0
+		if err := tx.QueryRowContext(ctx, `SELECT count(*) FROM lessons WHERE id = $1 AND fence = $2`, lesson, fence).Scan(&n); err != nil || n == 0 {
+			return err
+		}
+		if err := l.drop(ctx, tx, []string{lesson}, &Gone{}); err != nil {
+			return err
+		}
+		return alone(ctx, tx)
+	})
+}
+
+// alone takes players out of whom there is no lesson.
+func alone(ctx context.Context, tx *sql.Tx) error {
+	_, err := tx.ExecContext(ctx, `DELETE FROM players WHERE NOT EXISTS (SELECT 1 FROM lessons WHERE lessons.player = players.id)
+			AND NOT EXISTS (SELECT 1 FROM releases WHERE releases.player = players.id AND releases.state = 'released')`)
+	return err
 }
 
 func (l *Ledger) drop(ctx context.Context, tx *sql.Tx, lessons []string, g *Gone) error {
