@@ -143,6 +143,7 @@ func (r *rendered) foot(frame int, yaw float64) (heel, toe, turned [3]float64) {
 // it that is turned far more open: the numbers follow, the video is made
 // again, only then it leaves again, and a reading from the beginning keeps them.
 func TestDeskToTheLetter(t *testing.T) {
+	t.Parallel() // long, with waits in it
 	pit := mailpittest.Start(t)
 	chromium(t)
 	if _, err := os.Stat(filepath.Join(pose.DefaultDir(), "models")); err != nil {

@@ -33,6 +33,7 @@ func TestKilledWhileReading(t *testing.T) {
 	if testing.Short() {
 		t.Skip("a real clip is read")
 	}
+	t.Parallel() // long, with waits in it
 	kills, mean := 20, 1800*time.Millisecond
 	if n, err := strconv.Atoi(os.Getenv("KILLS")); err == nil {
 		kills = n

@@ -199,6 +199,7 @@ func TestThreeWorkers(t *testing.T) {
 	if testing.Short() {
 		t.Skip("a real clip is read")
 	}
+	t.Parallel() // long, with waits in it
 	const clips = 30
 	server := pgtest.New(t, false)
 	a := &academy{t: t, dir: t.TempDir(), address: server.URL(t)}
