@@ -18,6 +18,7 @@ var carried = []rows.Table{
 	{Name: "nights", Key: []string{"night"}},
 	{Name: "cards", Key: []string{"clip"}},
 	{Name: "deaths", Key: []string{"clip"}},
+	{Name: "office", Key: []string{"one"}},
 }
 
 // Carry brings every row of the store over to another, which is empty or has

@@ -36,10 +36,11 @@ const idFile = ".worker"
 // enlist begins a life.
 func (e *Engine) enlist(ctx context.Context) (*member, error) {
 	m := &member{id: rand.Text(), gone: make(chan struct{})}
-	if err := e.store.join(ctx, Worker{ID: m.id, Name: e.o.Name, Jobs: e.o.Jobs, Version: e.o.Version}); err != nil {
+	// Before the row: a disk that is full must not leave one after the other.
+	if err := os.WriteFile(e.dir(idFile), []byte(m.id), 0o600); err != nil {
 		return nil, err
 	}
-	if err := os.WriteFile(e.dir(idFile), []byte(m.id), 0o600); err != nil {
+	if err := e.store.join(ctx, Worker{ID: m.id, Name: e.o.Name, Jobs: e.o.Jobs, Version: e.o.Version}); err != nil {
 		return nil, err
 	}
 	e.mu.Lock()

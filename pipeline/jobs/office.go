@@ -1,7 +1,9 @@
 package jobs
 
 import (
+	"cmp"
 	"context"
+	"crypto/rand"
 	"encoding/json"
 	"errors"
 	"fmt"
@@ -62,19 +64,24 @@ func (e *Engine) beginAway(ctx context.Context, unlock func()) (end func(), err 
 // fetching begins the name of what a depot has not fetched to its end.
 const fetching = ".fetch-"
 
-// officeFile lies in a work folder that is an office's.
+// officeFile lies in a work folder that is an office's, and has its id.
 const officeFile = ".office"
 
-// movesIn has all that the depot has brought to a work folder in which no office
-// was before: what isn't there was not taken away by anybody, see prune.
+// movesIn has all that the depot has brought to a work folder whose office was
+// not the last one: what isn't there was not taken away by anybody, see prune.
 func (e *Engine) movesIn(ctx context.Context) error {
-	if exists(e.dir(officeFile)) {
-		return nil
-	}
-	if err := e.store.strange(ctx); err != nil {
+	b, err := os.ReadFile(e.dir(officeFile))
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
 		return err
 	}
-	return os.WriteFile(e.dir(officeFile), nil, 0o600)
+	id := string(b)
+	if id == "" {
+		id = rand.Text()
+		if err := os.WriteFile(e.dir(officeFile), []byte(id), 0o600); err != nil {
+			return err
+		}
+	}
+	return e.store.office(ctx, id)
 }
 
 // recoverAway ends what an office that died left half-way. Clips are their
@@ -170,12 +177,25 @@ func (e *Engine) stock(ctx context.Context) error {
 }
 
 func (e *Engine) stockOne(ctx context.Context, c *Clip) error {
-	if err := e.settle(ctx, c); errors.Is(err, errGone) || errors.Is(err, fs.ErrNotExist) {
+	err := e.settle(ctx, c)
+	if errors.Is(err, errGone) && c.anew() && c.Stocked == 0 { // the archive lost it; the depot may have it
+		old := *c
+		old.Stocked = 1
+		if err = e.fetchHome(ctx, &old); err == nil {
+			err = e.settle(ctx, c)
+		} else if isLost(err) {
+			err = errGone
+		}
+	}
+	if errors.Is(err, errGone) || errors.Is(err, fs.ErrNotExist) {
 		if c.Stocked == Spoilt && c.State == Waiting { // only the depot has it: what it gives must do
 			return e.store.stocked(ctx, e.jobs, c, time.Now())
 		}
 		if c.State != Waiting || c.anew() {
 			return err
+		}
+		if moved, merr := e.store.hasMoved(ctx, c); merr != nil || moved { // another office took it in
+			return cmp.Or(merr, err)
 		}
 		e.o.Log.Warn("clip_gone", "clip", c.Short(), "player", c.Player)
 		return e.store.forget(ctx, c)
@@ -264,6 +284,10 @@ func (e *Engine) bring(ctx context.Context) error {
 		case ctx.Err() != nil:
 			return nil
 		case errors.Is(err, errStale): // it is made anew meanwhile
+		case errors.Is(err, errGone): // it lies at the office of before alone
+			e.mu.Lock()
+			e.failing[c.Hash] = time.Now()
+			e.mu.Unlock()
 		case err != nil:
 			e.fails(c, "not_brought", err)
 		default:
@@ -276,6 +300,10 @@ func (e *Engine) bring(ctx context.Context) error {
 }
 
 func (e *Engine) bringOne(ctx context.Context, c *Clip) error {
+	told, err := e.store.hasMoved(ctx, c)
+	if err != nil {
+		return err
+	}
 	if !c.empty() {
 		switch err := e.fetchHome(ctx, c); {
 		case err == nil:
@@ -291,7 +319,7 @@ func (e *Engine) bringOne(ctx context.Context, c *Clip) error {
 		}
 	}
 	hook("fetched home")
-	if err := e.settle(ctx, c); err != nil && !errors.Is(err, errGone) {
+	if err := e.settle(ctx, c); err != nil && (!errors.Is(err, errGone) || told && c.Stocked <= 0) {
 		return err
 	}
 	if c.empty() {
@@ -311,7 +339,7 @@ func (e *Engine) bringOne(ctx context.Context, c *Clip) error {
 	if err := e.store.brought(ctx, c); err != nil {
 		return err
 	}
-	if c.Reason == "" || c.Stored == "" { // else a lesson stays as it was
+	if !told && (c.Reason == "" || c.Stored == "") { // else a lesson stays as it was
 		e.came(c, c.outcome())
 	}
 	return nil

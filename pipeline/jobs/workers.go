@@ -205,17 +205,43 @@ func (s *Store) brought(ctx context.Context, c *Clip) error {
 	return s.update(ctx, `UPDATE clips SET home = fence WHERE hash = $1 AND fence = $2 AND state = $3`, c.Hash, c.Fence, string(c.State))
 }
 
-// strange notes of all that the depot has that it wasn't.
-func (s *Store) strange(ctx context.Context) error {
+// moved in the column home: the outcome was brought, but to another office's
+// folders. What the depot hasn't may lie there.
+const moved = -2
+
+// office notes that the office with a work folder of that id has the store. Where
+// another one had it last, nothing is home.
+func (s *Store) office(ctx context.Context, id string) error {
 	return s.write(ctx, func(tx *sql.Tx) error {
-		if _, err := tx.ExecContext(ctx, `UPDATE clips SET home = -1 WHERE stocked > 0 AND state IN ('done', 'failed', 'unplaced', 'held')`); err != nil {
+		var last string
+		if err := tx.QueryRowContext(ctx, `SELECT id FROM office`).Scan(&last); err != nil && !errors.Is(err, sql.ErrNoRows) {
+			return storeFault(s.where, "can't be read", err)
+		}
+		if last == id {
+			return nil
+		}
+		_, err := tx.ExecContext(ctx, `UPDATE clips SET home = $1 WHERE home >= 0 AND reason <> $2
+			AND (state IN ('done', 'failed') AND home = fence OR state IN ('unplaced', 'held') OR state = 'waiting' AND stocked <= 0)`, moved, TakenBack)
+		if err == nil {
+			_, err = tx.ExecContext(ctx, `INSERT INTO office (one, id) VALUES (1, $1) ON CONFLICT (one) DO UPDATE SET id = excluded.id`, id)
+		}
+		if err != nil {
 			return storeFault(s.where, "can't be written", err)
 		}
 		return nil
 	})
 }
 
-// isHome tells whether it was.
+// hasMoved tells whether the outcome, or what came, may lie at another office.
+func (s *Store) hasMoved(ctx context.Context, c *Clip) (yes bool, err error) {
+	var n int
+	if err := s.db.QueryRowContext(ctx, `SELECT count(*) FROM clips WHERE hash = $1 AND home = $2`, c.Hash, moved).Scan(&n); err != nil {
+		return false, storeFault(s.where, "can't be read", err)
+	}
+	return n == 1, nil
+}
+
+// isHome tells whether the outcome of a clip was brought.
 func (s *Store) isHome(ctx context.Context, c *Clip) (yes bool, err error) {
 	var n int
 	if err := s.db.QueryRowContext(ctx, `SELECT count(*) FROM clips WHERE hash = $1 AND home = fence`, c.Hash).Scan(&n); err != nil {
