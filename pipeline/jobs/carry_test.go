@@ -55,6 +55,9 @@ func TestCarry(t *testing.T) {
 				return err
 			}
 		}
+		if _, err := tx.ExecContext(ctx, `INSERT INTO office (one, id) VALUES (1, 'a')`); err != nil {
+			return err
+		}
 		for i := range 40 {
 			for _, q := range []string{`INSERT INTO nights (night, began) VALUES ($1, 'x')`, `INSERT INTO cards (clip, folder, name, recorded, came, player) VALUES ($1, 'f', 'n', 9223372036854775807, -1, '')`,
 				`INSERT INTO deaths (clip, n, looking) VALUES ($1, 3, 1)`} {
@@ -121,7 +124,7 @@ func TestCarry(t *testing.T) {
 		t.Fatal(err)
 	}
 	t.Logf("%d rows after %d in %s", clips, there, time.Since(began))
-	if len(got) != 4 || got[0].Rows != clips || got[0].Added != clips-there || got[1].Rows != 40 || got[3].Rows != 40 || len(got[0].Hash) != 64 || waiting != clips/100 {
+	if len(got) != 5 || got[4].Rows != 1 || got[0].Rows != clips || got[0].Added != clips-there || got[1].Rows != 40 || got[3].Rows != 40 || len(got[0].Hash) != 64 || waiting != clips/100 {
 		t.Errorf("%+v, %d waiting", got, waiting)
 	}
 	if n := count("river_job"); n != waiting {

@@ -59,6 +59,12 @@
 // is back; every write is tried again, and one whose COMMIT was not answered is
 // looked for. While the depot is away clips wait, without a try lost.
 //
+// What the depot has damaged or lost is made good: of an original the row says so
+// (Spoilt, or 0, in stocked) and the office stores it anew from its own; a lesson
+// is read anew, its row waiting with BadDepot. A worker that stood still between
+// its last look at the row and the ledger, so that the clip could be forgotten
+// behind it, finds no row behind the ledger and takes the lesson out again.
+//
 // Office and desk count by the office's clock alone: a lesson's track.json has
 // the time at which its notes were stored, so that later ones are later.
 //

@@ -2,6 +2,10 @@ package jobs
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"io/fs"
+	"maps"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -11,6 +15,7 @@ import (
 	"time"
 
 	"tapeline/pipeline"
+	"tapeline/pipeline/depot"
 	"tapeline/pipeline/depot/s3test"
 	"tapeline/pipeline/ledger"
 )
@@ -173,6 +178,90 @@ func TestForgottenWhileRecorded(t *testing.T) {
 	heads, err2 := l.Heads(t.Context())
 	if len(players)+len(heads) > 0 || err != nil || err2 != nil {
 		t.Errorf("in the ledger: %v, %v; %v, %v", players, heads, err, err2)
+	}
+}
+
+// What the same clips come to is the same, byte for byte, by a folder and by a
+// bucket: lessons, originals and what travels with them, at the office and in the
+// depot, with its lists. The numbers of claims apart.
+func TestSameByBoth(t *testing.T) {
+	var got []map[string]string
+	days := map[string]bool{}
+	for _, address := range []string{"file://" + t.TempDir(), s3test.New(t, true).URL} {
+		f := newFleet(t, "")
+		f.depot = address
+		good := drop(t, f.office, "inbox/p001/a.mov", "good one")
+		drop(t, f.office, "inbox/p001/a.yaml", "p001")
+		drop(t, f.office, "inbox/p001/a.wav", "what was said")
+		big := drop(t, f.office, "inbox/p002/b.mov", strings.Repeat("a longer film ", 1<<15))
+		drop(t, f.office, "inbox/p003/c.mov", "unreadable one")
+		drop(t, f.office, "inbox/d.mov", "nobody's")
+		w := f.worker(awsEnv()...)
+		if err := f.wait(f.start(f.office, "once", append(awsEnv(), "JOBS=0")...)); err != nil {
+			t.Fatal(err)
+		}
+		f.end(w)
+		f.want(map[string]string{good: "p001", big: "p002"})
+		d := f.open()
+		defer d.Close()
+		all := map[string]string{}
+		keep := func(name, path string) {
+			t.Helper()
+			b, err := os.ReadFile(path)
+			if err != nil {
+				t.Fatal(err)
+			}
+			sum := sha256.Sum256(b)
+			all[name] = hex.EncodeToString(sum[:])
+		}
+		keys, err := d.Keys(t.Context(), "")
+		if err != nil {
+			t.Fatal(err)
+		}
+		lists := 0
+		for _, k := range keys {
+			at := filepath.Join(t.TempDir(), "x")
+			if err := d.Get(t.Context(), k, at); err != nil {
+				t.Errorf("%s: %v", k, err)
+				continue
+			}
+			if parts := strings.Split(k, "/"); parts[0] == LessonsDir {
+				days[parts[2][:len(time.DateOnly)]] = true
+				parts[3] = "fence"
+				k = strings.Join(parts, "/")
+			}
+			if filepath.Base(k) == depot.ListFile {
+				lists++
+			}
+			keep("depot "+k, at)
+		}
+		for _, dir := range []string{LessonsDir, ArchiveDir, FailedDir, UnplacedDir} {
+			err := filepath.WalkDir(filepath.Join(f.office, dir), func(p string, e fs.DirEntry, err error) error {
+				if err == nil && e.Type().IsRegular() && e.Name() != keyFile {
+					rel, _ := filepath.Rel(f.office, p)
+					keep("office "+rel, p)
+				}
+				return err
+			})
+			if err != nil {
+				t.Fatal(err)
+			}
+		}
+		if lists != 2 || len(all) < 2*(2*len(pipeline.Outputs)+6) {
+			t.Errorf("%d lists, %d files: %v", lists, len(all), slices.Sorted(maps.Keys(all)))
+		}
+		got = append(got, all)
+	}
+	if len(days) > 1 {
+		t.Skip("midnight came between")
+	}
+	for name, sum := range got[0] {
+		if got[1][name] != sum {
+			t.Errorf("%s: %q by a folder, %q by a bucket", name, sum, got[1][name])
+		}
+	}
+	if len(got[0]) != len(got[1]) {
+		t.Errorf("%d files by a folder, %d by a bucket", len(got[0]), len(got[1]))
 	}
 }
 
