@@ -40,8 +40,8 @@ themselves can't be read again. It asks for the player's code first. Stop
 "tapeline watch" before. Run it again if it was cut off.
 
 What it can't reach it says: mail that was sent, files you took elsewhere, the
-roster's line. Where several machines work, run it on the one that watches: it
-has the films.
+roster's line. Where several machines work, run it only on the one that watches:
+it has the films. Run on another while that one is stopped, it leaves them there.
 
   --yes           don't ask
   --json          what was removed as one JSON object

@@ -103,7 +103,8 @@ For several machines:
   clips: ""                    # s3://bucket?region=R&endpoint=URL&prefix=P or
                                # file:///DIR: originals and lessons for all
   clips_events: ""             # awssqs://…: told of what comes to the bucket
-  worker: {name: "", silence: 60s}   # silent so long, another takes over;
+  worker: {name: "", silence: 60s}   # in status, else the machine's own name;
+                               # silent so long, another takes over.
                                # jobs: 0 where only other machines read
 The first line of a roster names its columns; only id must be there:
   id,first_name,bats,height,level,sport,language,guardian_email,consent_film,

@@ -19,11 +19,16 @@ var moveStoreCommand = command{
 	about: "carry store and ledger over to a database",
 	usage: `usage: tapeline move-store [--to postgres://USER@HOST/DATABASE] [flags]
 
-Carries the store of clips and the ledger of the work folder, two files, over
-to a PostgreSQL database that several machines may share, and then compares
-every row of both. The files stay as they are. What was cut off goes on when
-it is run again. A database that holds rows of another origin is refused. Stop
-"tapeline watch" for it. Clips that wait get their place in the queue anew.
+Carries the store of clips and the ledger of the work folder, store.db and
+ledger.db, over to a PostgreSQL database that several machines may share, and
+then compares every row of both. What was cut off goes on when it is run again.
+Clips that wait get their place in the queue anew. Originals and lessons stay in
+the work folder; they don't go to the store of files (clips in tapeline.yaml).
+
+Stop "tapeline watch" for it, and start it with the database only afterwards: a
+database that holds rows of another origin is refused. Both files stay as they
+are, and "tapeline forget" no longer reaches them: delete them when the database
+serves.
 
   --to URL        the database; without it that of store in tapeline.yaml. The
                   password comes from store_password_file or PGPASSFILE
