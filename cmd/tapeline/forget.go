@@ -40,8 +40,8 @@ themselves can't be read again. It asks for the player's code first. Stop
 "tapeline watch" before. Run it again if it was cut off.
 
 What it can't reach it says: mail that was sent, files you took elsewhere, the
-roster's line. Where several machines work, run it only on the one that watches:
-it has the films. Run on another while that one is stopped, it leaves them there.
+roster's line. Where several machines work, run it on the one that watches: it
+has the films. On another it removes nothing.
 
   --yes           don't ask
   --json          what was removed as one JSON object
@@ -156,8 +156,8 @@ func forget(ctx context.Context, s streams, args []string) error {
 	return nil
 }
 
-// alone makes sure that no other machine takes clips of the store meanwhile: it
-// has films in its folders that can't be reached from here.
+// alone makes sure that no other machine takes clips of the store meanwhile, nor
+// took them last: it has films in its folders that can't be reached from here.
 func (y *yard) alone(ctx context.Context) (unlock func(), err error) {
 	there, err := y.storeThere(ctx)
 	if err != nil || !there || y.c.Store == "" {
@@ -175,7 +175,17 @@ func (y *yard) alone(ctx context.Context) (unlock func(), err error) {
 		_ = st.Close()
 		return nil, err
 	}
-	return func() { release(); _ = st.Close() }, nil
+	unlock = func() { release(); _ = st.Close() }
+	elsewhere, err := st.OfficeElsewhere(ctx, y.work)
+	if err == nil && elsewhere {
+		err = &pipeline.Error{Fault: pipeline.FaultOutput, Path: y.work, What: "another machine took the clips of this store in last and has films of them; nothing was removed",
+			Hint: "run it on the machine where \"tapeline watch\" runs; if that one is gone for good, start \"tapeline watch\" here first: then this takes its place"}
+	}
+	if err != nil {
+		unlock()
+		return nil, err
+	}
+	return unlock, nil
 }
 
 // forgets removes a player. Files go before the rows that know of them, so

@@ -195,6 +195,19 @@ func TestOnPostgres(t *testing.T) {
 	if leave(); lost() < 10 {
 		t.Error("it forgot while another machine took clips")
 	}
+	// Nor where another one took them last and is stopped now.
+	if _, err := db.Exec(`INSERT INTO tapeline_clips.office (one, id) VALUES (1, 'WEST')`); err != nil {
+		t.Fatal(err)
+	}
+	for _, mark := range []string{"", "EAST"} {
+		if mark != "" {
+			write(filepath.Join(barn, ".office"), mark)
+		}
+		if all := said(int(pipeline.FaultOutput), "forget", lostCode, "--yes"); !strings.Contains(all, "another machine") || strings.Count(all, "\n") != 1 || lost() < 10 {
+			t.Errorf("with the mark %q: %s", mark, all)
+		}
+	}
+	write(filepath.Join(barn, ".office"), "WEST")
 	said(0, "forget", lostCode, "--yes")
 	if n := lost(); n > 0 {
 		t.Errorf("the server's files tell of who was forgotten %d times", n)

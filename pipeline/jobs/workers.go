@@ -6,6 +6,7 @@ import (
 	"database/sql"
 	"errors"
 	"io/fs"
+	"os"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -230,6 +231,22 @@ func (s *Store) office(ctx context.Context, id string) error {
 		}
 		return nil
 	})
+}
+
+// OfficeElsewhere tells whether a work folder other than that one was the office
+// of the store last, and has its films. Where there never was an office none is.
+func (s *Store) OfficeElsewhere(ctx context.Context, work string) (bool, error) {
+	var last string
+	if err := s.db.QueryRowContext(ctx, `SELECT id FROM office`).Scan(&last); errors.Is(err, sql.ErrNoRows) {
+		return false, nil
+	} else if err != nil {
+		return false, storeFault(s.where, "can't be read", err)
+	}
+	b, err := os.ReadFile(filepath.Join(work, officeFile))
+	if err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return false, storeFault(work, "can't be read", err)
+	}
+	return string(b) != last, nil
 }
 
 // hasMoved tells whether the outcome, or what came, may lie at another office.
