@@ -32,8 +32,9 @@ their folders, rows of the ledger and of the queue, originals in archive/ with
 their notes, voice notes and copies, what lies in inbox/, unplaced/ and failed/
 for the player, recordings of whole lessons the player is in, releases and
 letters, progress pictures and exports in the work folder. Both databases are
-written anew, so that nothing deleted can be read in them. A line with day and
-counts stays, nothing that tells whom.
+written anew, so that nothing deleted can be read in them, and with them the
+files that "tapeline move-store" carried over. A line with day and counts stays,
+nothing that tells whom.
 
 Cuts and lessons of other players out of those recordings stay; the recordings
 themselves can't be read again. It asks for the player's code first. Stop
@@ -248,6 +249,11 @@ func (y *yard) forgets(ctx context.Context, player string) (out forgotten, err e
 	if out.Files += files - clips; err != nil {
 		return out, err
 	}
+	if at.url != "" {
+		if err := y.carriedOver(ctx, player, removal, &out); err != nil {
+			return out, err
+		}
+	}
 	if there, err := y.storeThere(ctx); err != nil {
 		return out, err
 	} else if there {
@@ -293,6 +299,58 @@ func (y *yard) forgets(ctx context.Context, player string) (out forgotten, err e
 		}
 	}
 	return out, nil
+}
+
+// before are the files that served until there was a database, whether they are
+// there or not.
+func (y *yard) before() (store, book string, err error) {
+	c := y.c
+	c.Store = ""
+	b, err := (&yard{c: c, work: y.work}).ledger()
+	return filepath.Join(y.work, jobs.StoreFile), b.file, err
+}
+
+// carriedOver removes a player from the files that "move-store" carried over and
+// left as they were. One that can't be opened is told of: it may name the player.
+func (y *yard) carriedOver(ctx context.Context, player string, removal jobs.Removal, out *forgotten) error {
+	store, book, err := y.before()
+	if err != nil {
+		return err
+	}
+	removal.Rows, removal.Theirs, removal.Away = true, nil, nil
+	if exists(store) {
+		if _, err := jobs.Inspect(ctx, store); err != nil {
+			out.Mentions = append(out.Mentions, store)
+		} else if err := func() (err error) {
+			st, err := jobs.OpenSQLite(ctx, store)
+			if err != nil {
+				return err
+			}
+			defer func() { err = errors.Join(err, st.Close()) }()
+			_, err = st.Forget(ctx, player, removal)
+			return err
+		}(); err != nil {
+			return err
+		}
+	}
+	if exists(book) {
+		if _, err := ledger.Inspect(ctx, book); err != nil {
+			out.Mentions = append(out.Mentions, book)
+		} else if err := func() (err error) {
+			l, err := ledger.Open(ctx, book)
+			if err != nil {
+				return err
+			}
+			defer func() { err = errors.Join(err, l.Close()) }()
+			if _, err := l.Forget(ctx, player, now().Format(time.DateOnly), 0); err != nil {
+				return err
+			}
+			return l.Compact(ctx)
+		}(); err != nil {
+			return err
+		}
+	}
+	return ctx.Err()
 }
 
 // inRoster tells which codes the roster has; nil where it can't be read.

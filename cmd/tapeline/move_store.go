@@ -27,8 +27,8 @@ the work folder; they don't go to the store of files (clips in tapeline.yaml).
 
 Stop "tapeline watch" for it, and start it with the database only afterwards: a
 database that holds rows of another origin is refused. Both files stay as they
-are, and "tapeline forget" no longer reaches them: delete them when the database
-serves.
+are, with names in them: delete them when the database serves. Until then
+"tapeline forget" clears them too, where they lie on the machine it runs on.
 
   --to URL        the database; without it that of store in tapeline.yaml. The
                   password comes from store_password_file or PGPASSFILE

@@ -208,7 +208,33 @@ func TestOnPostgres(t *testing.T) {
 		}
 	}
 	write(filepath.Join(barn, ".office"), "WEST")
+	// The files that were carried over may still lie there, or what is none of ours.
+	for i, f := range files {
+		write(f, before[i])
+	}
 	said(0, "forget", lostCode, "--yes")
+	for _, f := range files {
+		for _, p := range []string{f, f + "-wal"} {
+			b, _ := os.ReadFile(p)
+			for _, w := range []string{lostCode, lostName, lostAddress} {
+				if n := bytes.Count(b, []byte(w)); n > 0 {
+					t.Errorf("%s tells of who was forgotten %d times: %s", p, n, w)
+				}
+			}
+		}
+		if !strings.Contains(read2(t, f), "c12") {
+			t.Errorf("the other player is gone from %s", f)
+		}
+	}
+	write(files[1], "no ledger")
+	if all := said(0, "forget", lostCode, "--yes"); !strings.Contains(all, files[1]) {
+		t.Errorf("nothing is said of a file that can't be cleared:\n%s", all)
+	}
+	for _, f := range files {
+		if err := os.Remove(f); err != nil {
+			t.Fatal(err)
+		}
+	}
 	if n := lost(); n > 0 {
 		t.Errorf("the server's files tell of who was forgotten %d times", n)
 	}

@@ -51,6 +51,8 @@ type Removal struct {
 	// Away removes what there is of a clip in the depot and tells how many files
 	// that were; nil: there is no depot.
 	Away func(ctx context.Context, c *Clip) (files int, err error)
+	// Rows alone go: of a store that was carried over, whose clips are another's.
+	Rows bool
 }
 
 // Drops tells whether what lies at a path below an inbox was dropped for a
@@ -124,16 +126,18 @@ func (s *Store) Forget(ctx context.Context, player string, r Removal) (out Remov
 			out.Look = append(out.Look, c.Original()) // nobody says who is in it
 		}
 	}
-	for _, c := range slices.Concat(mine, shared) {
-		if err := ctx.Err(); err != nil {
+	if !r.Rows {
+		for _, c := range slices.Concat(mine, shared) {
+			if err := ctx.Err(); err != nil {
+				return out, err
+			}
+			if err := s.wipe(ctx, &c, r, &out); err != nil {
+				return out, err
+			}
+		}
+		if err := r.drops(player, &out); err != nil {
 			return out, err
 		}
-		if err := s.wipe(ctx, &c, r, &out); err != nil {
-			return out, err
-		}
-	}
-	if err := r.drops(player, &out); err != nil {
-		return out, err
 	}
 	err = s.write(ctx, func(tx *sql.Tx) error {
 		do := func(query string, args ...any) error {
