@@ -320,6 +320,18 @@ func TestDeskFields(t *testing.T) {
 	}
 	tab.until(fmt.Sprintf(`document.getElementById("where").textContent.startsWith("picture " + %s + " ")`, peg))
 
+	// A peg is dragged with the mouse, too.
+	was := eval[int](tab, peg)
+	at := eval[struct{ X, Y float64 }](tab, `(() => { const p = document.querySelector("[data-kind=contact]"); p.scrollIntoView({block: "center", behavior: "instant"}); const r = p.querySelector("b").getBoundingClientRect(); return {X: r.x + r.width / 2, Y: r.y + r.height / 2}; })()`)
+	tab.settled(func() { tab.do(chromedp.DragAndDropXY(at.X, at.Y, at.X-40, at.Y)) })
+	if now := eval[int](tab, peg); now >= was {
+		t.Errorf("contact's peg was dragged to the left and hangs at picture %d, before at %d", now, was)
+	}
+	tab.settled(func() { tab.do(chromedp.Click("#undo")) })
+	if now := eval[int](tab, peg); now != was {
+		t.Errorf("undone it hangs at picture %d, want %d", now, was)
+	}
+
 	// Findings: one in other words, the last one first, one left out and back.
 	click := func(rule, button string) {
 		t.Helper()
