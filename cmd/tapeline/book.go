@@ -147,8 +147,64 @@ func (y *yard) ledger() (b book, err error) {
 	return b, nil
 }
 
+// before are the files that served until there was a database, whether they are
+// there or not.
+func (y *yard) before() (store, book string, err error) {
+	c := y.c
+	c.Store = ""
+	b, err := (&yard{c: c, work: y.work}).ledger()
+	return filepath.Join(y.work, jobs.StoreFile), b.file, err
+}
+
+// notCarried are those of them that hold rows while the database holds none:
+// they were not carried over yet. Empty are the others.
+func (y *yard) notCarried(ctx context.Context) (store, book string, err error) {
+	url, err := y.c.StoreURL()
+	if err != nil {
+		return "", "", usage("%v", err)
+	}
+	if url == "" {
+		return "", "", nil
+	}
+	files := [2]string{}
+	if files[0], files[1], err = y.before(); err != nil {
+		return "", "", err
+	}
+	for i, d := range []struct {
+		holds   func(context.Context, string) (int, error)
+		examine func(context.Context, string) (jobs.Seen, bool, error)
+	}{{jobs.Holds, jobs.Examine}, {ledger.Holds, ledger.Examine}} {
+		// What can't be read could not be carried over either.
+		if n, err := d.holds(ctx, files[i]); !exists(files[i]) || err != nil || n == 0 {
+			files[i] = ""
+		} else if seen, _, err := d.examine(ctx, url); err != nil {
+			return "", "", err
+		} else if seen.Rows > 0 {
+			files[i] = ""
+		}
+	}
+	return files[0], files[1], nil
+}
+
+// carried refuses to begin with an empty database beside full files: each clip
+// of the folder would be read once more, and nobody would know the old lessons.
+func (y *yard) carried(ctx context.Context) error {
+	store, book, err := y.notCarried(ctx)
+	if err != nil || store+book == "" {
+		return err
+	}
+	what := "clips lie in " + jobs.StoreFile
+	if store == "" {
+		what = "lessons lie in " + filepath.Base(book)
+	}
+	return &pipeline.Error{Fault: pipeline.FaultUsage, Step: "store", Path: cmp.Or(store, book), What: what + ", and the database has none", Hint: "run \"tapeline move-store\" first, or move the file away"}
+}
+
 // store opens the store; make tells that there may be none yet.
 func (y *yard) store(ctx context.Context, make bool) (*jobs.Store, error) {
+	if err := y.carried(ctx); err != nil {
+		return nil, err
+	}
 	if make {
 		if err := os.MkdirAll(y.work, 0o777); err != nil {
 			return nil, &pipeline.Error{Fault: pipeline.FaultOutput, Step: "store", Path: y.work, What: "can't be created", Hint: "set work to another folder", Err: err}

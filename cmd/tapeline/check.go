@@ -435,8 +435,17 @@ func (k *checking) databases(ctx context.Context, y *yard) {
 		return
 	}
 	if book.url != "" {
-		k.database(ctx, book.url, "store", jobs.Examine)
-		k.database(ctx, book.url, "ledger", ledger.Examine)
+		left, leftBook, _ := y.notCarried(ctx) // what is wrong with the database is told below
+		for _, d := range []struct {
+			check, left string
+			look        func(context.Context, string) (jobs.Seen, bool, error)
+		}{{"store", left, jobs.Examine}, {"ledger", leftBook, ledger.Examine}} {
+			if d.left != "" {
+				k.wrong(d.check, "not_carried", d.left, "")
+			} else {
+				k.database(ctx, book.url, d.check, d.look)
+			}
+		}
 		return
 	}
 	for _, d := range []struct {

@@ -160,6 +160,9 @@ func forget(ctx context.Context, s streams, args []string) error {
 // alone makes sure that no other machine takes clips of the store meanwhile, nor
 // took them last: it has films in its folders that can't be reached from here.
 func (y *yard) alone(ctx context.Context) (unlock func(), err error) {
+	if err := y.carried(ctx); err != nil {
+		return nil, err
+	}
 	there, err := y.storeThere(ctx)
 	if err != nil || !there || y.c.Store == "" {
 		return func() {}, err
@@ -299,15 +302,6 @@ func (y *yard) forgets(ctx context.Context, player string) (out forgotten, err e
 		}
 	}
 	return out, nil
-}
-
-// before are the files that served until there was a database, whether they are
-// there or not.
-func (y *yard) before() (store, book string, err error) {
-	c := y.c
-	c.Store = ""
-	b, err := (&yard{c: c, work: y.work}).ledger()
-	return filepath.Join(y.work, jobs.StoreFile), b.file, err
 }
 
 // carriedOver removes a player from the files that "move-store" carried over and

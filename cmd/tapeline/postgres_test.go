@@ -107,14 +107,23 @@ func TestOnPostgres(t *testing.T) {
 		t.Errorf("without an address: %d", code)
 	}
 	write(conf, text+"store: "+bare.String()+"\n"+secret)
-	if !strings.Contains(said(0, "check"), "PostgreSQL") {
-		t.Error("check says nothing of the server")
+	// Nothing begins there before the files are carried over.
+	for _, args := range [][]string{{"status"}, {"nightly"}, {"forget", lostCode, "--yes"}} {
+		if all := said(2, args...); !strings.Contains(all, "clips lie in store.db") || !strings.Contains(all, "move-store") || strings.Count(all, "\n") != 1 {
+			t.Errorf("%v: %s", args, all)
+		}
 	}
-	said(2, "status") // nothing has come there yet
+	if all := said(2, "check"); strings.Count(all, "move-store") != 1 || !strings.Contains(all, files[0]) || !strings.Contains(all, files[1]) {
+		t.Errorf("check: %s", all)
+	}
 	told := said(0, "move-store")
 	if !regexp.MustCompile(`clips +5 rows, 5 carried now`).MatchString(told) || !regexp.MustCompile(`lessons +3 rows`).MatchString(told) || !strings.Contains(told, bare.String()) {
 		t.Errorf("%s", told)
 	}
+	if !strings.Contains(said(0, "check"), "PostgreSQL") {
+		t.Error("check says nothing of the server")
+	}
+	said(0, "status") // the files beside it are no trouble then
 	if again := said(0, "move-store"); !regexp.MustCompile(`clips +5 rows, 0 carried now`).MatchString(again) {
 		t.Errorf("%s", again)
 	}

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 
+	"tapeline/pipeline"
 	"tapeline/pipeline/internal/rows"
 )
 
@@ -30,7 +31,11 @@ func (s *Store) Carry(ctx context.Context, to *Store, tell func(table string, ro
 	fail := func(err error) error {
 		var d *rows.Differs
 		if errors.As(err, &d) {
-			return storeFault(to.where, "has rows that are not from "+s.where, d)
+			var e *pipeline.Error
+			if err = storeFault(to.where, "has rows that are not from "+s.where, d); errors.As(err, &e) {
+				e.Hint = rows.Foreign
+			}
+			return err
 		}
 		return storeFault(s.where, "can't be moved", err)
 	}

@@ -153,7 +153,7 @@ func TestCarry(t *testing.T) {
 			t.Fatal(err)
 		}
 		_, _, err := from.Carry(ctx, to, nil)
-		if err == nil || !strings.Contains(err.Error(), want[0]) || !strings.Contains(err.Error(), want[1]) || !strings.Contains(err.Error(), "not from") {
+		if err == nil || !strings.Contains(err.Error(), want[0]) || !strings.Contains(err.Error(), want[1]) || !strings.Contains(err.Error(), "not from") || !strings.Contains(err.Error(), "move the file away") {
 			t.Errorf("%s: %v", query, err)
 		}
 		if _, err := to.db.ExecContext(ctx, map[bool]string{true: `UPDATE clips SET detail = '` + "ü\n" + `'`, false: `DELETE FROM nights WHERE night = 'zz'`}[want[1] == "detail"]); err != nil {

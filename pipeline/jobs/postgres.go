@@ -47,7 +47,7 @@ func StoreName(url string) string { return postgres.Where(url) }
 // current tells that it is of this program's version. Errors as OpenPostgres has
 // them.
 func Examine(ctx context.Context, url string) (s Seen, current bool, err error) {
-	if s, err = postgres.Look(ctx, url, clipsSchema); err != nil {
+	if s, err = postgres.Look(ctx, url, clipsSchema, "clips"); err != nil {
 		return s, false, storeFault(postgres.Where(url), "can't be opened", err)
 	}
 	want, err := newest()

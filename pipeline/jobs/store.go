@@ -152,20 +152,11 @@ func OpenSQLite(ctx context.Context, path string) (*Store, error) {
 // that it is of this program's version, else OpenSQLite brings it up to date.
 // Errors are *pipeline.Error with FaultLedger.
 func Inspect(ctx context.Context, path string) (current bool, err error) {
-	how := "&immutable=1"
-	if st, err := os.Stat(path + "-wal"); err == nil && st.Size() > 0 {
-		how = "" // somebody is writing: what lies beside is theirs
-	}
-	abs, err := filepath.Abs(path)
+	db, err := unchanged(path)
 	if err != nil {
-		return false, storeFault(path, "can't be opened", err)
-	}
-	db, err := sql.Open("sqlite", "file:"+(&url.URL{Path: abs}).EscapedPath()+"?mode=ro&_pragma=busy_timeout(2000)&_pragma=query_only(1)"+how)
-	if err != nil {
-		return false, storeFault(path, "can't be opened", err)
+		return false, err
 	}
 	defer db.Close()
-	db.SetMaxOpenConns(1)
 	var tables int
 	if err := db.QueryRowContext(ctx, "SELECT count(*) FROM sqlite_master WHERE type = 'table' AND name IN ('clips', 'nights', 'goose_db_version')").Scan(&tables); err != nil {
 		return false, storeFault(path, "can't be read", err)
@@ -184,6 +175,40 @@ func Inspect(ctx context.Context, path string) (current bool, err error) {
 		return false, storeFault(path, fmt.Sprintf("is of version %d, this tapeline knows version %d", at, want), nil)
 	}
 	return at == want, nil
+}
+
+// Holds counts the clips in a store without changing anything on the disk.
+func Holds(ctx context.Context, path string) (clips int, err error) {
+	if _, err := Inspect(ctx, path); err != nil {
+		return 0, err
+	}
+	db, err := unchanged(path)
+	if err != nil {
+		return 0, err
+	}
+	defer db.Close()
+	if err := db.QueryRowContext(ctx, "SELECT count(*) FROM clips").Scan(&clips); err != nil {
+		return 0, storeFault(path, "can't be read", err)
+	}
+	return clips, nil
+}
+
+// unchanged is a store's file without the right to change it.
+func unchanged(path string) (*sql.DB, error) {
+	how := "&immutable=1"
+	if st, err := os.Stat(path + "-wal"); err == nil && st.Size() > 0 {
+		how = "" // somebody is writing: what lies beside is theirs
+	}
+	abs, err := filepath.Abs(path)
+	if err != nil {
+		return nil, storeFault(path, "can't be opened", err)
+	}
+	db, err := sql.Open("sqlite", "file:"+(&url.URL{Path: abs}).EscapedPath()+"?mode=ro&_pragma=busy_timeout(2000)&_pragma=query_only(1)"+how)
+	if err != nil {
+		return nil, storeFault(path, "can't be opened", err)
+	}
+	db.SetMaxOpenConns(1)
+	return db, nil
 }
 
 // newest is the version this program writes.

@@ -61,7 +61,7 @@ func (l *Ledger) Carry(ctx context.Context, to *Ledger, tell func(table string, 
 	fail := func(err error) error {
 		var d *rows.Differs
 		if errors.As(err, &d) {
-			return fault(to.path, "the ledger there has rows that are not from "+l.path+": "+d.Error(), "name an empty database", d)
+			return fault(to.path, "the ledger there has rows that are not from "+l.path+": "+d.Error(), rows.Foreign, d)
 		}
 		return fault(l.path, "the ledger can't be moved: "+err.Error(), "run the command again: it goes on", err)
 	}

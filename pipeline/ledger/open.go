@@ -222,6 +222,36 @@ func Inspect(ctx context.Context, path string) (current bool, err error) {
 	return inspect(ctx, path, "&immutable=1")
 }
 
+// Holds counts the lessons in the ledger at path; it leaves no trace either.
+func Holds(ctx context.Context, path string) (lessons int, err error) {
+	if _, err := Inspect(ctx, path); err != nil {
+		return 0, err
+	}
+	how := "&immutable=1"
+	if st, err := os.Stat(path + "-wal"); err == nil && st.Size() > 0 {
+		how = ""
+	}
+	db, err := unchanged(path, how)
+	if err != nil {
+		return 0, err
+	}
+	defer db.Close()
+	if err := db.QueryRowContext(ctx, "SELECT count(*) FROM lessons").Scan(&lessons); err != nil {
+		return 0, fault(path, "the ledger can't be read", "", err)
+	}
+	return lessons, nil
+}
+
+// unchanged is a ledger's file without the right to change it.
+func unchanged(path, how string) (*sql.DB, error) {
+	db, err := sql.Open("sqlite", source(path, fmt.Sprintf("mode=ro&_pragma=busy_timeout(%d)&_pragma=query_only(1)%s", patience, how)))
+	if err != nil {
+		return nil, fault(path, "the ledger can't be opened", "", err)
+	}
+	db.SetMaxOpenConns(1)
+	return db, nil
+}
+
 // inspect looks at the file without the right to change it; current tells that
 // it is of this program's version. how is added to the file's address.
 func inspect(ctx context.Context, path, how string) (current bool, err error) {
@@ -237,12 +267,11 @@ func inspect(ctx context.Context, path, how string) (current bool, err error) {
 	if err := begins(path, magic); err != nil {
 		return false, err
 	}
-	db, err := sql.Open("sqlite", source(path, fmt.Sprintf("mode=ro&_pragma=busy_timeout(%d)&_pragma=query_only(1)%s", patience, how)))
+	db, err := unchanged(path, how)
 	if err != nil {
-		return false, fault(path, "the ledger can't be opened", "", err)
+		return false, err
 	}
 	defer db.Close()
-	db.SetMaxOpenConns(1)
 
 	var verdict string
 	if err := db.QueryRowContext(ctx, "PRAGMA integrity_check(1)").Scan(&verdict); err != nil || verdict != "ok" {

@@ -79,7 +79,7 @@ type Seen = postgres.Seen
 // current tells that it is of this program's version. Errors as OpenPostgres has
 // them.
 func Examine(ctx context.Context, url string) (s Seen, current bool, err error) {
-	if s, err = postgres.Look(ctx, url, schema); err != nil {
+	if s, err = postgres.Look(ctx, url, schema, "lessons"); err != nil {
 		return s, false, fault(postgres.Where(url), "the ledger can't be opened: "+err.Error(), "", err)
 	}
 	want, err := newest()

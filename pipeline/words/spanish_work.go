@@ -139,6 +139,7 @@ var spanishWork = map[string]string{
 	"do_bad_store":        "Recupera una copia de la cola. Quedó como estaba.",
 	"do_bad_book":         "Recupera una copia del registro, o nombra otro lugar. Quedó como estaba.",
 	"do_no_database":      "¿Está el servidor, y puede esta máquina y este usuario llegar a la base? Mira store y store_password_file en tapeline.yaml.",
+	"do_not_carried":      "En este archivo hay videos o lecciones, y la base no tiene ninguno: ejecuta primero tapeline move-store, o mueve el archivo a otro sitio.",
 	"do_unsealed":         "La conexión no está cifrada: otros en la red pueden leer nombres en ella. Pon sslmode=verify-full en store.",
 	"do_no_files":         "¿Está ahí, y puede esta máquina leer y escribir en él? Mira clips en tapeline.yaml; las claves vienen del entorno o de los archivos del SDK.",
 	"do_files_open":       "La conexión no está cifrada: otros en la red pueden ver lo que se guarda. Usa un endpoint con https.",

@@ -523,14 +523,16 @@ type Seen struct {
 	Server  string // its version, "15.4"
 	There   bool   // the schema has our tables
 	Version int64  // of those
+	Rows    int    // of the table that was asked for
 	// Clock is how much the server's is ahead of ours, give or take half of Answer,
 	// which is how long it took to answer.
 	Clock, Answer time.Duration
 	Sealed        bool // the connection is encrypted, or doesn't leave this machine
 }
 
-// Look looks at a schema without changing anything.
-func Look(ctx context.Context, url, schema string) (s Seen, err error) {
+// Look looks at a schema without changing anything, and counts the rows of one of
+// its tables.
+func Look(ctx context.Context, url, schema, table string) (s Seen, err error) {
 	c, err := parse(url)
 	if err != nil {
 		return s, err
@@ -545,20 +547,25 @@ func Look(ctx context.Context, url, schema string) (s Seen, err error) {
 	db.SetMaxOpenConns(1)
 	var version int
 	var full string
-	var table sql.NullString
+	var known sql.NullString
 	if err := db.QueryRowContext(ctx, `SELECT current_setting('server_version_num')::int, current_setting('server_version'), to_regclass('goose_db_version')::text,
-		coalesce((SELECT ssl FROM pg_stat_ssl WHERE pid = pg_backend_pid()), false) OR coalesce(inet_server_addr() = inet_client_addr(), true)`).Scan(&version, &full, &table, &s.Sealed); err != nil {
+		coalesce((SELECT ssl FROM pg_stat_ssl WHERE pid = pg_backend_pid()), false) OR coalesce(inet_server_addr() = inet_client_addr(), true)`).Scan(&version, &full, &known, &s.Sealed); err != nil {
 		return s, OneLine(err)
 	}
 	s.Server, _, _ = strings.Cut(full, " ")
 	if version < oldest {
 		return s, tooOld(version)
 	}
-	if s.There = table.Valid; s.There {
+	if s.There = known.Valid; s.There {
 		if err := db.QueryRowContext(ctx, `SELECT coalesce(max(version_id), 0) FROM goose_db_version`).Scan(&s.Version); err != nil {
 			return s, OneLine(err)
 		}
 		s.There = s.Version > 0
+	}
+	if s.There {
+		if err := db.QueryRowContext(ctx, `SELECT count(*) FROM `+table).Scan(&s.Rows); err != nil {
+			return s, OneLine(err)
+		}
 	}
 	var there time.Time
 	asked := time.Now()

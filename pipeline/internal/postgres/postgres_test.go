@@ -181,14 +181,14 @@ func TestErrors(t *testing.T) {
 		if err == nil || strings.Contains(err.Error(), "hunter2") || strings.Contains(err.Error(), "\n") || strings.Contains(Where(bad), "hunter2") {
 			t.Errorf("%v", err)
 		}
-		if _, err := Look(t.Context(), bad, "ours"); err == nil || strings.Contains(err.Error(), "hunter2") || strings.Contains(err.Error(), "\n") {
+		if _, err := Look(t.Context(), bad, "ours", "lessons"); err == nil || strings.Contains(err.Error(), "hunter2") || strings.Contains(err.Error(), "\n") {
 			t.Errorf("%v", err)
 		}
 	}
 	if _, err := Open(t.Context(), url, "nowhere", false); !errors.Is(err, ErrNone) {
 		t.Errorf("%v", err)
 	}
-	seen, err := Look(t.Context(), url, "ours")
+	seen, err := Look(t.Context(), url, "ours", "lessons")
 	if err != nil || seen.There || seen.Server == "" || seen.Clock.Abs() > time.Minute || !seen.Sealed {
 		t.Errorf("%+v, %v", seen, err)
 	}

@@ -48,6 +48,9 @@ func (d *Differs) Error() string {
 	return fmt.Sprintf("table %s, row %s: %s differs", d.Table, d.Key, d.Column)
 }
 
+// Foreign is what to do where there are rows of another origin.
+const Foreign = "name an empty database, and run it again; if that one serves already, there is nothing to carry: move the file away"
+
 // batch is how many rows go in one transaction.
 const batch = 500
 
