@@ -429,6 +429,12 @@ var freeSpace = jobs.Free
 
 // databases looks at the store and the ledger without opening them for writing.
 func (k *checking) databases(ctx context.Context, y *yard) {
+	if _, err := y.c.StoreURL(); err != nil { // it is the store's, and the ledger's alike
+		for _, check := range []string{"store", "ledger"} {
+			k.wrong(check, "store_password", y.c.StorePasswordFile, oneLine(err))
+		}
+		return
+	}
 	book, err := y.ledger()
 	if err != nil {
 		k.wrong("ledger", "bad_book", y.c.Ledger, oneLine(err))

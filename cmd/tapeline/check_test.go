@@ -207,6 +207,13 @@ func TestCheck(t *testing.T) {
 			l, err := os.ReadFile(b.work + "/lessons/ledger.db")
 			must(t, err, os.WriteFile(b.work+"/store.db", l, 0o600))
 		}, usage, []string{"store bad_store wrong"}},
+		{"no password of the database", func(t *testing.T, b barn) {
+			b.configure(t, "store: postgres://coach@127.0.0.1:1/tapeline\nstore_password_file: secret\n")
+		}, usage, []string{"store store_password wrong", "ledger store_password wrong"}},
+		{"a password others can read", func(t *testing.T, b barn) {
+			b.write(t, filepath.Join(b.dir, "secret"), "pass\n", 0o644)
+			b.configure(t, "store: postgres://coach@127.0.0.1:1/tapeline\nstore_password_file: secret\n")
+		}, usage, []string{"store store_password wrong", "ledger store_password wrong"}},
 		{"ledger elsewhere", func(t *testing.T, b barn) { b.configure(t, "ledger: "+b.roster+"/ledger.db\n") }, usage, []string{"ledger bad_book wrong"}},
 		{"ledger where nobody may write", func(t *testing.T, b barn) {
 			may := mayWrite

@@ -141,6 +141,7 @@ var englishWork = map[string]string{
 	"do_bad_store":        "Bring back a copy of the store. It was left as it is.",
 	"do_bad_book":         "Bring back a copy of the ledger, or name another place for it. It was left as it is.",
 	"do_no_database":      "Is the server there, and may this machine and this user reach the database? See store and store_password_file in tapeline.yaml.",
+	"do_store_password":   "The password of the database stands in this file, alone in its first line. Write it there, and shut the file to others: chmod 600.",
 	"do_not_carried":      "Clips or lessons lie in this file, and the database has none: run tapeline move-store first, or move the file away.",
 	"do_unsealed":         "The connection is not encrypted: others on the network can read names in it. Set sslmode=verify-full in store.",
 	"do_no_files":         "Is it there, and may this machine read and write there? See clips in tapeline.yaml; keys come from the environment or the files of the SDK.",

@@ -139,6 +139,7 @@ var spanishWork = map[string]string{
 	"do_bad_store":        "Recupera una copia de la cola. Quedó como estaba.",
 	"do_bad_book":         "Recupera una copia del registro, o nombra otro lugar. Quedó como estaba.",
 	"do_no_database":      "¿Está el servidor, y puede esta máquina y este usuario llegar a la base? Mira store y store_password_file en tapeline.yaml.",
+	"do_store_password":   "La contraseña de la base está en este archivo, sola en su primera línea. Escríbela ahí y cierra el archivo a los demás: chmod 600.",
 	"do_not_carried":      "En este archivo hay videos o lecciones, y la base no tiene ninguno: ejecuta primero tapeline move-store, o mueve el archivo a otro sitio.",
 	"do_unsealed":         "La conexión no está cifrada: otros en la red pueden leer nombres en ella. Pon sslmode=verify-full en store.",
 	"do_no_files":         "¿Está ahí, y puede esta máquina leer y escribir en él? Mira clips en tapeline.yaml; las claves vienen del entorno o de los archivos del SDK.",
