@@ -17,6 +17,7 @@ import (
 	"github.com/aws/aws-sdk-go-v2/aws/ratelimit"
 	"github.com/aws/aws-sdk-go-v2/aws/retry"
 	awshttp "github.com/aws/aws-sdk-go-v2/aws/transport/http"
+	"github.com/aws/aws-sdk-go-v2/config"
 	"github.com/aws/aws-sdk-go-v2/feature/s3/transfermanager"
 	tmtypes "github.com/aws/aws-sdk-go-v2/feature/s3/transfermanager/types"
 	"github.com/aws/aws-sdk-go-v2/service/s3"
@@ -96,6 +97,14 @@ func openBucket(ctx context.Context, u *url.URL) (*Depot, error) {
 	if err != nil {
 		return nil, refuse("can't be understood: " + plain(err))
 	}
+	if !q.Has("role") && !q.Has("anonymous") {
+		// The SDK writes to standard error while it looks for keys, unless told not to.
+		quiet, err := config.LoadDefaultConfig(ctx, config.WithLogger(logging.Nop{}), config.WithRegion(cfg.Region), config.WithSharedConfigProfile(q.Get("profile")))
+		if err != nil {
+			return nil, refuse("can't be understood: " + plain(err))
+		}
+		cfg.Credentials = keys{quiet.Credentials}
+	}
 	if cfg.Region == "" && endpoint != "" {
 		cfg.Region = "us-east-1" // what servers that know no regions expect
 	}
@@ -130,6 +139,19 @@ func openBucket(ctx context.Context, u *url.URL) (*Depot, error) {
 	}
 	return &Depot{where: where, bucket: b, s3: client, name: u.Host, prefix: prefix,
 		plainSums: cfg.RequestChecksumCalculation == aws.RequestChecksumCalculationWhenRequired}, nil
+}
+
+// keys says in one line that there are none.
+type keys struct{ aws.CredentialsProvider }
+
+var errNoKeys = errors.New("no keys for the bucket: set AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY")
+
+func (k keys) Retrieve(ctx context.Context) (aws.Credentials, error) {
+	c, err := k.CredentialsProvider.Retrieve(ctx)
+	if err != nil && ctx.Err() == nil && strings.Contains(err.Error(), "IMDS") { // the last place the SDK looks in
+		err = errNoKeys
+	}
+	return c, err
 }
 
 // httpClient is the SDK's, which knows AWS_CA_BUNDLE, with connections that end
@@ -375,6 +397,9 @@ func (d *Depot) Check(ctx context.Context) (f Facts, err error) {
 		hint := "is the address right, and is it running?"
 		if s := status(err); s == 401 || s == 403 || code(err) != "" && code(err) != "NoSuchBucket" {
 			hint = "are the credentials right?"
+		}
+		if errors.Is(err, errNoKeys) {
+			hint = ""
 		}
 		if d.root != "" {
 			hint = "is the shared folder mounted?"

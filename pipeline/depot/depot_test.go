@@ -8,6 +8,7 @@ import (
 	"io/fs"
 	"math/rand/v2"
 	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"slices"
@@ -537,5 +538,36 @@ func TestToldAtOnce(t *testing.T) {
 	var e *Error
 	if err := d.Get(t.Context(), "clips/aa/clip.mov", filepath.Join(t.TempDir(), "x")); !errors.As(err, &e) || !e.Damaged() || e.Temporary() {
 		t.Errorf("%v", err)
+	}
+}
+
+// Without keys one line says so, whatever the SDK has tried, and it writes nothing.
+func TestNoKeys(t *testing.T) {
+	for _, k := range []string{"AWS_ACCESS_KEY_ID", "AWS_SECRET_ACCESS_KEY", "AWS_PROFILE"} {
+		t.Setenv(k, "")
+	}
+	t.Setenv("HOME", t.TempDir())
+	none := httptest.NewServer(http.NotFoundHandler()) // of which the SDK says much
+	defer none.Close()
+	t.Setenv("AWS_EC2_METADATA_SERVICE_ENDPOINT", none.URL)
+	said, err := os.Create(filepath.Join(t.TempDir(), "said"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer said.Close()
+	stderr := os.Stderr
+	defer func() { os.Stderr = stderr }()
+	os.Stderr = said
+	d, err := Open(t.Context(), "s3://clips?region=us-east-1&endpoint=http://127.0.0.1:1")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer d.Close()
+	_, err = d.Check(t.Context())
+	if err == nil || !strings.HasSuffix(err.Error(), errNoKeys.Error()) || strings.Contains(err.Error(), "\n") {
+		t.Errorf("%v", err)
+	}
+	if b, err := os.ReadFile(said.Name()); err != nil || len(b) > 0 {
+		t.Errorf("%s, %v", b, err)
 	}
 }
