@@ -9,7 +9,6 @@ import "C"
 
 import (
 	"errors"
-	"runtime"
 	"sync/atomic"
 	"unsafe"
 
@@ -65,6 +64,5 @@ func (p *Pyramid) flow(b *Pyramid, from, to []gocv.Point2f, l Flow) (status []by
 	if C.PyramidFlow(p.p, b.p, (*C.float)(&from[0].X), (*C.float)(&to[0].X), (*C.uchar)(&status[0]), C.int(len(from)), C.int(l.Window), C.int(l.Levels)) != 0 {
 		return nil, errFlow
 	}
-	runtime.KeepAlive(b)
 	return status, nil
 }
