@@ -57,7 +57,7 @@ func LookThrough(ctx context.Context, c pipeline.Clip, looks ...pipeline.Look) e
 	cmd.Stderr = &errs
 	var ends []*os.File // the other ends of ours
 	defer func() {
-		for _, f := range ends {
+		for _, f := range append(ends, cmd.ExtraFiles...) { // those of ffmpeg's too, where it never began
 			f.Close()
 		}
 	}()
