@@ -116,16 +116,9 @@ func (y *yard) options(d *depot.Depot, log *slog.Logger) (o jobs.Options, err er
 			defer done()
 			return runChild(child(p, file, env, j), ctx)
 		},
-		Record: func(ctx context.Context, clip jobs.Clip, dir string) error {
+		Record: func(ctx context.Context, clip jobs.Clip, dir string, still jobs.Still) error {
 			p, _ := r.player(clip.Player)
-			return record(ctx, book, p, clip, dir)
-		},
-		Withdraw: func(ctx context.Context, clip jobs.Clip) error {
-			l, err := book.create(ctx)
-			if err != nil {
-				return err
-			}
-			return errors.Join(l.Withdraw(ctx, clip.Hash, clip.Fence), l.Close())
+			return record(ctx, book, p, clip, dir, still)
 		},
 		Doubt: func(ctx context.Context, clip jobs.Clip) error {
 			l, err := book.create(ctx)
@@ -260,7 +253,7 @@ func playerEnv(p config.Player) (env []string) {
 }
 
 // record puts a published lesson into the ledger, which knows it by its clip.
-func record(ctx context.Context, book book, p config.Player, clip jobs.Clip, dir string) (err error) {
+func record(ctx context.Context, book book, p config.Player, clip jobs.Clip, dir string, still jobs.Still) (err error) {
 	b, err := os.ReadFile(filepath.Join(dir, pipeline.ReportFile))
 	if err != nil {
 		return err
@@ -274,7 +267,7 @@ func record(ctx context.Context, book book, p config.Player, clip jobs.Clip, dir
 		return err
 	}
 	defer func() { err = errors.Join(err, l.Close()) }()
-	e := ledger.Entry{Player: clip.Player, Name: p.FirstName, Guardians: p.Guardians, Folder: dir, Report: rep, At: now()}
+	e := ledger.Entry{Player: clip.Player, Name: p.FirstName, Guardians: p.Guardians, Folder: dir, Report: rep, At: now(), Still: still}
 	if clip.Dated {
 		e.Day = clip.Day
 	}

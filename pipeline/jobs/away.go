@@ -24,8 +24,12 @@ const (
 )
 
 // ErrStale is what Options.Record gives where the ledger has what a later
-// worker made: somebody else has the clip by now.
+// worker made, or where Still says no: somebody else has the clip by now, or
+// nobody.
 var ErrStale = errStale
+
+// Still tells whether a clip is published by its claim still.
+type Still = func(context.Context) (bool, error)
 
 // depotTime is how long what must be ended may take with the depot.
 const depotTime = 2 * time.Minute
@@ -223,31 +227,14 @@ func (e *Engine) drop(key string) {
 // publishAway makes a lesson that is intended known; dir has its report. An
 // error leaves the clip publishing.
 func (e *Engine) publishAway(ctx context.Context, c *Clip, dir string) error {
-	// A ledger knows no fence of a clip that was forgotten meanwhile.
-	now, ok, err := e.store.Clip(ctx, c.Hash)
-	if err != nil {
-		return e.sticks(c, err)
-	}
-	if !ok {
-		e.withdraw(ctx, c)
-	}
-	if !ok || now.Fence != c.Fence || now.State != Publishing {
-		return errStale
-	}
 	hook("recording")
-	err = e.o.Record(ctx, *c, dir)
+	err := e.o.Record(ctx, *c, dir, func(ctx context.Context) (bool, error) { return e.store.publishes(ctx, c) })
+	if err == nil {
+		hook("recorded")
+		err = e.store.published(ctx, c)
+	}
 	if errors.Is(err, errStale) {
-		return err
-	}
-	if err != nil {
-		return e.sticks(c, err)
-	}
-	hook("recorded")
-	if err := e.store.published(ctx, c); errors.Is(err, errStale) {
-		// One that was frozen before the ledger may have been forgotten there.
-		if _, ok, lerr := e.store.Clip(ctx, c.Hash); lerr == nil && !ok {
-			e.withdraw(ctx, c)
-		}
+		e.discard(c)
 		return err
 	} else if err != nil {
 		return e.sticks(c, err)
@@ -260,16 +247,6 @@ func (e *Engine) publishAway(ctx context.Context, c *Clip, dir string) error {
 	e.mu.Unlock()
 	e.over(ctx, c, string(Done))
 	return nil
-}
-
-// withdraw undoes what was made known of a clip that was forgotten meanwhile.
-func (e *Engine) withdraw(ctx context.Context, c *Clip) {
-	if e.o.Withdraw != nil {
-		if err := e.o.Withdraw(ctx, *c); err != nil {
-			e.o.Log.Error("not_withdrawn", "clip", c.Short(), "err", scrub(err))
-		}
-	}
-	e.discard(c)
 }
 
 // publishLeft ends what a worker that is gone, or this one, intended: from what

@@ -47,8 +47,8 @@
 //	                the row names it (the intent may be committed, its answer
 //	                lost); else the office removes it after a day
 //	intended        another one raises the fence and ends it from the depot:
-//	                ledger, done. Awake: the ledger refuses the older fence, or
-//	                published is stale; nothing is removed, it is the row's
+//	                ledger, done. Awake: the row has a newer fence when the ledger
+//	                asks (Still), or published is stale; nothing is removed, it is the row's
 //	recorded        as intended; the ledger has it under the newer fence then
 //	done            nothing is left to do but bring, which the row asks for
 //	                until the office has noted it
@@ -61,9 +61,12 @@
 //
 // What the depot has damaged or lost is made good: of an original the row says so
 // (Spoilt, or 0, in stocked) and the office stores it anew from its own; a lesson
-// is read anew, its row waiting with BadDepot. A worker that stood still between
-// its last look at the row and the ledger, so that the clip could be forgotten
-// behind it, finds no row behind the ledger and takes the lesson out again.
+// is read anew, its row waiting with BadDepot.
+//
+// What is forgotten loses its row first and its lesson in the ledger afterwards,
+// and a worker asks for the row in the ledger's own transaction (Still): either it
+// finds none, or its lesson is there before the ledger's are taken out. Nothing of
+// it comes back, wherever a worker stood still or died.
 //
 // Office and desk count by the office's clock alone: a lesson's track.json has
 // the time at which its notes were stored, so that later ones are later.

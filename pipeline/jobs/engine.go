@@ -68,12 +68,11 @@ type Options struct {
 	// *Slip.
 	Read func(ctx context.Context, r Reading) error
 	// Record puts a lesson that is published into the ledger. It is called at
-	// least once for each and must make nothing twice.
-	Record func(ctx context.Context, c Clip, dir string) error
-	// Withdraw takes a lesson out of the ledger again that Record put there under
-	// the clip's fence when the clip had been forgotten. Where there is a depot; it
-	// may be called more than once.
-	Withdraw func(ctx context.Context, c Clip) error
+	// least once for each and must make nothing twice. still, where there is a depot,
+	// tells whether the clip has the claim still, and must be asked in the ledger's
+	// own transaction: no, and it is ErrStale. A clip that is forgotten loses its row
+	// first and its lesson afterwards, so that neither comes back, whoever dies when.
+	Record func(ctx context.Context, c Clip, dir string, still Still) error
 	// Doubt keeps the lesson of a clip, which may not be made yet, from leaving: a
 	// card that came later says that it is another player's. It may be called
 	// more than once; nil: none is kept.

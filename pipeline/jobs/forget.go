@@ -170,6 +170,12 @@ func (s *Store) Forget(ctx context.Context, player string, r Removal) (out Remov
 	return out, s.compact(ctx)
 }
 
+// publishes tells whether a clip is being published under its fence, and was not
+// forgotten, for Options.Record.
+func (s *Store) publishes(ctx context.Context, c *Clip) (yes bool, err error) {
+	return s.any(ctx, `SELECT count(*) FROM clips WHERE hash = $1 AND fence = $2 AND state = 'publishing'`, c.Hash, c.Fence)
+}
+
 func dropRows(do func(string, ...any) error, hash string) error {
 	return errors.Join(do(`DELETE FROM clips WHERE hash = $1`, hash), do(`DELETE FROM cards WHERE clip = $1`, hash), do(`DELETE FROM deaths WHERE clip = $1`, hash),
 		do(`DELETE FROM river_job WHERE args ->> 'hash' = $1`, hash))

@@ -3,7 +3,9 @@ package jobs
 import (
 	"context"
 	"crypto/sha256"
+	"database/sql"
 	"encoding/hex"
+	"fmt"
 	"io/fs"
 	"maps"
 	"os"
@@ -133,6 +135,68 @@ func TestDamagedLesson(t *testing.T) {
 	if rows := f.rows(); slices.ContainsFunc(rows, func(r string) bool { return !strings.Contains(r, " done ") }) {
 		t.Error(rows)
 	}
+}
+
+// A worker dies when the ledger has its lesson and nobody else knows: whoever goes
+// on publishes it once, from what is stored, or, where that is damaged, from a
+// new reading, and the ledger has the rows of one.
+func TestRecordedNotPublished(t *testing.T) {
+	m := together(t)
+	for _, damaged := range []bool{false, true} {
+		m.run(fmt.Sprint(damaged), func(t *testing.T) {
+			f := newFleet(t, "")
+			h := drop(t, f.office, "inbox/p001/a.mov", fmt.Sprint("recorded ", damaged))
+			book := func() (lessons, rows int) {
+				t.Helper()
+				db, err := sql.Open("sqlite", filepath.Join(f.office, ledger.File))
+				if err != nil {
+					t.Fatal(err)
+				}
+				defer db.Close()
+				if err := db.QueryRow(`SELECT (SELECT count(*) FROM lessons), (SELECT count(*) FROM swings) + (SELECT count(*) FROM measures) + (SELECT count(*) FROM bands) + (SELECT count(*) FROM players)`).Scan(&lessons, &rows); err != nil {
+					t.Fatal(err)
+				}
+				return lessons, rows
+			}
+			office := f.start(f.office, "once", "JOBS=0")
+			if err := f.worker("DIE=recorded").Wait(); !killed(err) {
+				t.Fatalf("it did not die: %v", err)
+			}
+			lessons, rows := book()
+			if lessons != 1 || f.count(Publishing) != 1 {
+				t.Fatalf("%d lessons in the ledger, %d are published", lessons, f.count(Publishing))
+			}
+			var stored string
+			f.with(func(s *Store) {
+				c, _, err := s.Clip(t.Context(), h)
+				if stored = c.Stored; err != nil || stored == "" {
+					t.Fatalf("%+v, %v", c, err)
+				}
+			})
+			d := f.open()
+			defer d.Close()
+			if damaged {
+				if err := d.Remove(t.Context(), stored+"/"+pipeline.ReportFile); err != nil {
+					t.Fatal(err)
+				}
+			}
+			other := f.worker()
+			if err := f.wait(office); err != nil {
+				t.Fatal(err)
+			}
+			f.end(other)
+			f.want(map[string]string{h: "p001"})
+			if l, r := book(); l != 1 || r != rows {
+				t.Errorf("the ledger had %d rows of a lesson and has %d of %d", rows, r, l)
+			}
+			f.with(func(s *Store) {
+				if c, _, err := s.Clip(t.Context(), h); err != nil || (c.Stored == stored) == damaged {
+					t.Errorf("stored %s, was %s: %v", c.Stored, stored, err)
+				}
+			})
+		})
+	}
+	m.all.Wait()
 }
 
 // A worker stands still just before it puts a lesson into the ledger; meanwhile

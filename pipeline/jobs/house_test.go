@@ -150,7 +150,7 @@ func options(work string) Options {
 			}
 			return n, err
 		},
-		Record: func(ctx context.Context, c Clip, dir string) error {
+		Record: func(ctx context.Context, c Clip, dir string, _ Still) error {
 			var rep pipeline.Report
 			b, err := os.ReadFile(filepath.Join(dir, pipeline.ReportFile))
 			if err == nil {

@@ -261,7 +261,7 @@ func (e *Engine) publish(ctx context.Context, c *Clip) error {
 		e.unstuck(c, staging)
 		return nil
 	}
-	if err := e.o.Record(ctx, *c, c.Final); err != nil {
+	if err := e.o.Record(ctx, *c, c.Final, nil); err != nil {
 		return stuck(err)
 	}
 	hook("recorded")

@@ -49,13 +49,6 @@ func awayDaemon(ctx context.Context, o Options) int {
 			return err
 		}
 		o.Record = recordAway(os.Getenv("LEDGER"))
-		o.Withdraw = func(ctx context.Context, c Clip) error {
-			l, err := ledger.Create(ctx, os.Getenv("LEDGER"))
-			if err != nil {
-				return err
-			}
-			return errors.Join(l.Withdraw(ctx, c.Hash, c.Fence), l.Close())
-		}
 		if n := os.Getenv("JOBS"); n != "" {
 			if o.Jobs, err = strconv.Atoi(n); err != nil {
 				return err
@@ -93,8 +86,8 @@ func openAway(ctx context.Context, where string) (*Store, error) {
 	return OpenSQLite(ctx, where)
 }
 
-func recordAway(path string) func(ctx context.Context, c Clip, dir string) error {
-	return func(ctx context.Context, c Clip, dir string) error {
+func recordAway(path string) func(ctx context.Context, c Clip, dir string, still Still) error {
+	return func(ctx context.Context, c Clip, dir string, still Still) error {
 		var rep pipeline.Report
 		b, err := os.ReadFile(filepath.Join(dir, pipeline.ReportFile))
 		if err == nil {
@@ -108,7 +101,7 @@ func recordAway(path string) func(ctx context.Context, c Clip, dir string) error
 			return err
 		}
 		defer l.Close()
-		_, err = l.Record(ctx, ledger.Entry{Player: c.Player, Day: c.Day, Folder: c.Final, Report: rep, At: time.Now(), Fence: c.Fence})
+		_, err = l.Record(ctx, ledger.Entry{Player: c.Player, Day: c.Day, Folder: c.Final, Report: rep, At: time.Now(), Fence: c.Fence, Still: still})
 		if errors.Is(err, ledger.ErrStale) {
 			err = ErrStale
 		}
@@ -580,9 +573,9 @@ func BenchmarkWorkers(b *testing.B) {
 					}
 					return nil
 				}
-				o.Record = func(ctx context.Context, c Clip, dir string) error {
+				o.Record = func(ctx context.Context, c Clip, dir string, still Still) error {
 					rep := pipeline.Report{Schema: pipeline.ReportSchema, Clip: pipeline.ClipInfo{ID: c.Hash}}
-					_, err := book.Record(ctx, ledger.Entry{Player: c.Player, Day: c.Day, Folder: c.Final, Report: rep, At: time.Now(), Fence: c.Fence})
+					_, err := book.Record(ctx, ledger.Entry{Player: c.Player, Day: c.Day, Folder: c.Final, Report: rep, At: time.Now(), Fence: c.Fence, Still: still})
 					return err
 				}
 				over.Go(func() {

@@ -323,6 +323,59 @@ func contract(t *testing.T, store func(t *testing.T) (open func() (*Ledger, erro
 		}
 	})
 
+	t.Run("what was forgotten meanwhile isn't recorded", func(t *testing.T) {
+		open := store(t)
+		l, other := opened(t, open), opened(t, open)
+		record(t, l, Entry{Player: "c12", Report: report("stays", pipeline.ViewChest, 1), At: noon})
+		e := Entry{Player: "b07", Name: "Ada", Day: "2026-05-02", Report: report("c1", pipeline.ViewChest, 4), At: noon, Fence: 8}
+		none := func() {
+			t.Helper()
+			if p, err := l.Players(ctx); err != nil || len(p) != 1 || len(lessons(t, l, "")) != 1 {
+				t.Errorf("%+v, %v, %d lessons", p, err, len(lessons(t, l, "")))
+			}
+		}
+		e.Still = func(context.Context) (bool, error) { return false, nil }
+		if _, err := l.Record(ctx, e); !errors.Is(err, ErrStale) {
+			t.Errorf("forgotten before: %v", err)
+		}
+		none()
+		e.Still = func(context.Context) (bool, error) { return true, errors.New("who knows") }
+		if _, err := l.Record(ctx, e); err == nil || errors.Is(err, ErrStale) {
+			t.Errorf("it can't be known: %v", err)
+		}
+		none()
+		// The answer is yes, and the forgetting begins before the lesson is written:
+		// it has to wait, and takes out what it didn't know of when it began.
+		gone := make(chan error, 1)
+		e.Still = func(context.Context) (bool, error) {
+			go func() {
+				g, err := other.Forget(ctx, "b07", "2026-06-01", 0)
+				if err == nil && len(g.Lessons) != 1 {
+					err = fmt.Errorf("forgotten: %+v", g)
+				}
+				gone <- err
+			}()
+			select {
+			case err := <-gone:
+				return true, fmt.Errorf("it was forgotten at once: %w", err)
+			case <-time.After(200 * time.Millisecond):
+				return true, nil
+			}
+		}
+		record(t, l, e)
+		if err := <-gone; err != nil {
+			t.Error(err)
+		}
+		none()
+		// Forgotten, and dropped again: a fence of before is too old for it.
+		e.Still, e.Fence = nil, 9
+		record(t, l, e)
+		e.Fence = 8
+		if _, err := l.Record(ctx, e); !errors.Is(err, ErrStale) {
+			t.Errorf("under the claim of before: %v", err)
+		}
+	})
+
 	t.Run("one player's part of it", func(t *testing.T) {
 		l := fresh(t)
 		for i := range 3 {

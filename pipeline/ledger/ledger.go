@@ -88,6 +88,11 @@ type Entry struct {
 	// that of the lesson that is there is refused with ErrStale. 0: not made by the
 	// queue, written whatever is there.
 	Fence int64
+	// Still is asked in the transaction, when nobody else can write any more, whether
+	// the lesson is to be recorded still: no, and it is ErrStale, and nothing is
+	// changed. So what removes the clip first and its lessons afterwards leaves
+	// neither. It may be asked several times; nil: yes.
+	Still func(ctx context.Context) (bool, error)
 }
 
 // Fingerprint tells whether an address is the one that it was, and nothing
@@ -160,6 +165,13 @@ func (l *Ledger) Record(ctx context.Context, e Entry) (r Recorded, err error) {
 	var les Lesson
 	err = l.write(ctx, func(tx *sql.Tx) error {
 		les, r = made, Recorded{}
+		if e.Still != nil {
+			if still, err := e.Still(ctx); err != nil {
+				return err
+			} else if !still {
+				return ErrStale
+			}
+		}
 		do := func(query string, args ...any) (err error) {
 			_, err = tx.ExecContext(ctx, query, args...)
 			return err

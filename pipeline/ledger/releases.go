@@ -388,11 +388,11 @@ func (l *Ledger) Forget(ctx context.Context, player, day string, clips int) (g G
 	if player == "" {
 		return g, fault(l.path, "nobody can be forgotten without a code", "", nil)
 	}
-	if g.Lessons, err = l.Lessons(ctx, player); err != nil {
-		return g, err
-	}
-	err = l.write(ctx, func(tx *sql.Tx) error {
-		g.Letters, g.Player = 0, false
+	err = l.write(ctx, func(tx *sql.Tx) (err error) {
+		g = Gone{}
+		if g.Lessons, err = l.heads(ctx, tx, ` WHERE l.player = $1 `, player); err != nil {
+			return err
+		}
 		ids := []string{}
 		for _, x := range g.Lessons {
 			ids = append(ids, x.Clip)
@@ -435,21 +435,6 @@ func (l *Ledger) Drop(ctx context.Context, lessons []string, day string, clips i
 		return tombstone(ctx, tx, day, "kept_long", g, clips)
 	})
 	return g, err
-}
-
-// Withdraw takes a lesson out again that was recorded under a fence when its clip
-// had been forgotten already. One that was recorded under another since stays.
-func (l *Ledger) Withdraw(ctx context.Context, lesson string, fence int64) error {
-	return l.write(ctx, func(tx *sql.Tx) error {
-		n := 0
-		if err := tx.QueryRowContext(ctx, `SELECT count(*) FROM lessons WHERE id = $1 AND fence = $2`, lesson, fence).Scan(&n); err != nil || n == 0 {
-			return err
-		}
-		if err := l.drop(ctx, tx, []string{lesson}, &Gone{}); err != nil {
-			return err
-		}
-		return alone(ctx, tx)
-	})
 }
 
 // alone takes players out of whom there is no lesson.
