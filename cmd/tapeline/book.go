@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"errors"
+	"fmt"
 	"io/fs"
 	"os"
 	"path/filepath"
@@ -24,6 +25,7 @@ type book struct {
 	told string // what may be said of it
 
 	under string // folder below which lessons of several machines lie here; empty: there is one machine
+	nor   string // file that isn't there either
 }
 
 // bookOf is the ledger as the flag says, as the configuration says, or among the
@@ -46,6 +48,26 @@ func bookOf(flag string, c config.Config, out string) (b book, err error) {
 	return b, nil
 }
 
+// bookHere is the ledger that is asked where nothing is written: as bookOf has it,
+// else the one that "watch" writes.
+func bookHere(command, flag string, c config.Config) (book, error) {
+	b, err := bookOf(flag, c, c.Out)
+	if err != nil || b.url != "" || flag != "" || c.Ledger != "" {
+		return b, err
+	}
+	work := filepath.Join(c.Work, jobs.LessonsDir, ledger.File)
+	switch first, second := exists(b.file), exists(work); {
+	case resolved(b.file) == resolved(work):
+	case first && second: // half of the lessons in each, it may be
+		return book{}, usage("%s: there are two ledgers, %q and %q; name one with --ledger, or as ledger: in %s", command, b.file, work, config.File)
+	case second:
+		b.file, b.told = work, work
+	case !first:
+		b.nor = work
+	}
+	return b, nil
+}
+
 // String tells no password.
 func (b book) String() string { return b.told }
 
@@ -56,6 +78,9 @@ func (b book) GoString() string { return b.told }
 func (b book) open(ctx context.Context) (l *ledger.Ledger, err error) {
 	if b.url != "" {
 		l, err = ledger.OpenPostgres(ctx, b.url)
+	} else if b.nor != "" && !b.there(ctx) {
+		return nil, &pipeline.Error{Fault: pipeline.FaultLedger, Step: "ledger", Path: b.file, What: fmt.Sprintf("there is no ledger yet, nor at %q", b.nor),
+			Hint: "read a clip with --player, or name the place with --ledger"}
 	} else {
 		l, err = ledger.Open(ctx, b.file)
 	}

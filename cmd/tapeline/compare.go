@@ -51,7 +51,8 @@ very clips that were read. What is missing is left out and said.
   --json          one JSON object on standard output, nothing drawn; lengths
                   are in centimetres
   --ledger FILE   the ledger, which knows the days (default ledger.db where the
-                  lessons go; it need not be there)
+                  lessons go, else that of "tapeline watch" in the work folder;
+                  it need not be there)
   --lang L  --units U  --config FILE    as in "tapeline help read"
 `,
 }
@@ -133,7 +134,7 @@ func compare(ctx context.Context, s streams, args []string) error {
 	if two[0].Clip == two[1].Clip && two[0].Swing == two[1].Swing {
 		return usage("compare: %q and %q are the same swing; --swing-a and --swing-b choose others", names[0], names[1])
 	}
-	at, err := bookOf(book, c, c.Out)
+	at, err := bookHere("compare", book, c)
 	if err != nil {
 		return err
 	}

@@ -78,7 +78,8 @@ eyes only.
   --out FILE      where to write (default standard output)
   --force         replace a file that is there
   --player ID     only this player
-  --ledger FILE   the ledger (default ledger.db where the lessons go)
+  --ledger FILE   the ledger (default ledger.db where the lessons go, else that
+                  of "tapeline watch" in the work folder)
   --config FILE   configuration (default tapeline.yaml, if it is there)
 
 Columns of the CSV; numbers have a decimal point, what does not apply is empty:
@@ -137,7 +138,7 @@ func export(ctx context.Context, s streams, args []string) (err error) {
 	if err != nil {
 		return err
 	}
-	at, err := bookOf(book, c, c.Out)
+	at, err := bookHere("export", book, c)
 	if err != nil {
 		return err
 	}

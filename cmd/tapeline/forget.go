@@ -13,6 +13,7 @@ import (
 	"path/filepath"
 	"regexp"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -41,7 +42,9 @@ themselves can't be read again. It asks for the player's code first. Stop
 "tapeline watch" before. Run it again if it was cut off.
 
 What it can't reach it says: mail that was sent, files you took elsewhere, the
-roster's line. Where several machines work, run it on the one that watches: it
+roster's line. Run it in the folder where "watch" and "read" were run: where
+there is neither a ledger nor a store of clips it says where it looked and ends
+with code 9. Where several machines work, run it on the one that watches: it
 has the films. On another it removes nothing.
 
   --yes           don't ask
@@ -85,6 +88,9 @@ func forget(ctx context.Context, s streams, args []string) error {
 	player := names[0]
 	y, err := openYard(conf, sp)
 	if err != nil {
+		return err
+	}
+	if err := y.somewhere(ctx, conf); err != nil {
 		return err
 	}
 	t := y.text.Outbox
@@ -157,6 +163,55 @@ func forget(ctx context.Context, s streams, args []string) error {
 	return nil
 }
 
+// ledgers are those that may know a player: that of the work folder or the
+// database, and the one that "read" writes where nothing else is said.
+func (y *yard) ledgers() (all []book, err error) {
+	first, err := y.ledger()
+	if err != nil {
+		return nil, err
+	}
+	all = []book{first}
+	second, err := bookOf(filepath.Join(y.c.Out, ledger.File), y.c, "")
+	if err == nil && exists(second.file) && (first.url != "" || resolved(first.file) != resolved(second.file)) {
+		if second.file, err = filepath.Abs(second.file); err == nil {
+			all = append(all, second)
+		}
+	}
+	return all, err
+}
+
+// somewhere refuses where there is nothing that could know the player: who stands
+// in the wrong folder must not believe that the player was forgotten.
+func (y *yard) somewhere(ctx context.Context, conf string) error {
+	if err := y.carried(ctx); err != nil {
+		return err
+	}
+	if there, err := y.storeThere(ctx); err != nil || there {
+		return err
+	}
+	all, err := y.ledgers()
+	if err != nil {
+		return err
+	}
+	for _, b := range all {
+		if b.there(ctx) {
+			return nil
+		}
+	}
+	looked := []string{strconv.Quote(all[0].told)}
+	if y.c.Store == "" {
+		looked = append(looked, strconv.Quote(filepath.Join(y.work, jobs.StoreFile)))
+	}
+	if out, err := filepath.Abs(filepath.Join(y.c.Out, ledger.File)); err == nil && out != all[0].told {
+		looked = append(looked, strconv.Quote(out))
+	}
+	hint := "is it the configuration that \"tapeline watch\" has?"
+	if conf == "" && !exists(config.File) {
+		hint = "there is no " + config.File + " here; run it where \"tapeline watch\" runs, or name the file with --config"
+	}
+	return &pipeline.Error{Fault: pipeline.FaultLedger, What: "nothing was looked through and nothing removed: there is neither a ledger nor a store of clips here; looked for " + strings.Join(looked, ", "), Hint: hint}
+}
+
 // alone makes sure that no other machine takes clips of the store meanwhile, nor
 // took them last: it has films in its folders that can't be reached from here.
 func (y *yard) alone(ctx context.Context) (unlock func(), err error) {
@@ -196,17 +251,22 @@ func (y *yard) alone(ctx context.Context) (unlock func(), err error) {
 // that what was cut off is found again.
 func (y *yard) forgets(ctx context.Context, player string) (out forgotten, err error) {
 	out = forgotten{Player: player, Look: []string{}, Mentions: []string{}}
-	at, err := y.ledger()
+	places, err := y.ledgers()
 	if err != nil {
 		return out, err
 	}
-	var book *ledger.Ledger
+	var books []*ledger.Ledger
 	var mine, others []ledger.Lesson
-	if at.there(ctx) {
-		if book, err = at.open(ctx); err != nil {
+	for _, at := range places {
+		if !at.there(ctx) {
+			continue
+		}
+		book, err := at.open(ctx)
+		if err != nil {
 			return out, err
 		}
 		defer book.Close()
+		books = append(books, book)
 		all, err := book.Heads(ctx)
 		if err != nil {
 			return out, err
@@ -252,7 +312,7 @@ func (y *yard) forgets(ctx context.Context, player string) (out forgotten, err e
 	if out.Files += files - clips; err != nil {
 		return out, err
 	}
-	if at.url != "" {
+	if places[0].url != "" {
 		if err := y.carriedOver(ctx, player, removal, &out); err != nil {
 			return out, err
 		}
@@ -288,15 +348,17 @@ func (y *yard) forgets(ctx context.Context, player string) (out forgotten, err e
 	if err := far.again(ctx); err != nil {
 		return out, err
 	}
-	if err := y.traces(player, at.file, &out); err != nil {
+	if err := y.traces(player, places[0].file, &out); err != nil {
 		return out, err
 	}
-	if book != nil {
-		gone, err := book.Forget(ctx, player, now().Format(time.DateOnly), out.Originals)
+	originals := out.Originals // which one stone tells
+	for _, book := range books {
+		gone, err := book.Forget(ctx, player, now().Format(time.DateOnly), originals)
 		if err != nil {
 			return out, err
 		}
-		out.Lessons, out.Letters = len(gone.Lessons), gone.Letters
+		originals = 0
+		out.Lessons, out.Letters = out.Lessons+len(gone.Lessons), out.Letters+gone.Letters
 		if err := book.Compact(ctx); err != nil {
 			return out, err
 		}
@@ -363,8 +425,11 @@ func (y *yard) inRoster() func(string) bool {
 // folder, elsewhere only what is ours.
 func (y *yard) removeLesson(l ledger.Lesson, out *forgotten) error {
 	b, err := os.ReadFile(filepath.Join(l.Folder, pipeline.ReportFile))
-	if err != nil {
-		return nil // it isn't there any more, or is no lesson
+	if err != nil { // it isn't there any more, or is no lesson
+		if !filepath.IsAbs(l.Folder) { // or was read from another folder than this
+			out.Mentions = append(out.Mentions, l.Folder)
+		}
+		return nil
 	}
 	var rep struct{ Clip struct{ ID string } }
 	if json.Unmarshal(b, &rep) != nil || rep.Clip.ID != l.Clip {

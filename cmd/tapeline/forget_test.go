@@ -278,6 +278,83 @@ func TestForget(t *testing.T) {
 	}
 }
 
+// Who stands in the wrong folder isn't told that nothing was found; what "read"
+// remembers among the lessons is forgotten with the rest, where it lies.
+func TestForgetWhere(t *testing.T) {
+	t.Chdir(t.TempDir())
+	here, err := os.Getwd()
+	if err != nil {
+		t.Fatal(err)
+	}
+	forget := func(want int, args ...string) string {
+		t.Helper()
+		var out bytes.Buffer
+		if code := run(append([]string{"forget", lostCode, "--yes"}, args...), strings.NewReader(""), &out, &out); code != want {
+			t.Errorf("%d, want %d: %s", code, want, out.String())
+		}
+		return out.String()
+	}
+	empty := forget(int(pipeline.FaultLedger))
+	for _, want := range []string{filepath.Join(here, "tapeline-work", "lessons", ledger.File), filepath.Join(here, "tapeline-work", jobs.StoreFile), filepath.Join(here, "lessons", ledger.File), "there is no tapeline.yaml here", "nothing removed"} {
+		if !strings.Contains(empty, want) {
+			t.Errorf("%q is not in %s", want, empty)
+		}
+	}
+	if strings.Count(empty, "\n") != 1 {
+		t.Errorf("more than one line: %s", empty)
+	}
+	if left, _ := os.ReadDir(here); len(left) > 0 {
+		t.Errorf("it made %v", left)
+	}
+	if err := os.WriteFile("tapeline.yaml", []byte("work: elsewhere\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	if configured := forget(int(pipeline.FaultLedger)); !strings.Contains(configured, filepath.Join(here, "elsewhere", jobs.StoreFile)) || !strings.Contains(configured, "is it the configuration") {
+		t.Error(configured)
+	}
+
+	// Read by hand: its ledger lies among the lessons, its folder is told from here.
+	folder := filepath.Join("lessons", "one")
+	if err := os.MkdirAll(folder, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	rep := pipeline.Report{Schema: pipeline.ReportSchema, Clip: pipeline.ClipInfo{ID: "one's bytes"}}
+	b, err := json.Marshal(rep)
+	if err != nil {
+		t.Fatal(err)
+	}
+	book, err := ledger.Create(t.Context(), filepath.Join("lessons", ledger.File))
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer book.Close()
+	gone := rep
+	gone.Clip.ID = "another's bytes"
+	for _, e := range []ledger.Entry{{Folder: folder, Report: rep}, {Folder: filepath.Join("lessons", "taken away"), Report: gone}} {
+		e.Player, e.Name, e.At = lostCode, lostName, time.Now()
+		if _, err := book.Record(t.Context(), e); err != nil {
+			t.Fatal(err)
+		}
+	}
+	for _, n := range []string{pipeline.ReportFile, pipeline.LessonFile} {
+		if err := os.WriteFile(filepath.Join(folder, n), b, 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if all := forget(0); !strings.Contains(all, "lessons 2,") || !strings.Contains(all, "taken away") {
+		t.Error(all)
+	}
+	if exists(folder) {
+		t.Error("the lesson is there still")
+	}
+	for _, f := range found(t, here) {
+		t.Errorf("left: %s", f)
+	}
+	if again := forget(0); !strings.Contains(again, "Nothing of this player") {
+		t.Error(again)
+	}
+}
+
 // A clip that was put under the wrong player and put right since is not his:
 // it stays, and the coach is told where it lies.
 func TestForgetPutRight(t *testing.T) {

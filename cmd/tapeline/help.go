@@ -44,7 +44,7 @@ var exits = []struct {
 	{pipeline.FaultSetup, "set-up missing: models, inference library or ffmpeg"},
 	{pipeline.FaultOutput, "output exists or can't be written"},
 	{pipeline.FaultPartial, "several clips: some were read, some not"},
-	{pipeline.FaultLedger, "the ledger can't be read or written; a lesson that was made is there"},
+	{pipeline.FaultLedger, "the ledger can't be read or written, or there is none; a lesson that was made is there"},
 	{pipeline.FaultInterrupted, "interrupted; nothing half-written is left"},
 }
 

@@ -458,6 +458,47 @@ func TestLedgerCommands(t *testing.T) {
 
 // In the picture a lesson without a day is no more than its letter: the
 // folder's name comes from the clip's, which may hold more.
+// Without --ledger it is the one among the lessons, else that of the work folder;
+// of two neither is taken for the whole.
+func TestLedgerHere(t *testing.T) {
+	t.Chdir(t.TempDir())
+	asked := func(code int, want string, args ...string) {
+		t.Helper()
+		var out bytes.Buffer
+		if got := run(args, nil, &out, &out); got != code || !strings.Contains(out.String(), want) {
+			t.Errorf("%v: %d, want %d and %q: %s", args, got, code, want, out.String())
+		}
+	}
+	made := func(path, player string) {
+		t.Helper()
+		l, err := ledger.Create(t.Context(), path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		rep := pipeline.Report{Schema: pipeline.ReportSchema, Clip: pipeline.ClipInfo{ID: "clip of " + player}}
+		_, err = l.Record(t.Context(), ledger.Entry{Player: player, Report: rep, At: time.Now()})
+		if err := errors.Join(err, l.Close()); err != nil {
+			t.Fatal(err)
+		}
+	}
+	work := filepath.Join("tapeline-work", "lessons", ledger.File)
+	for _, args := range [][]string{{"progress", "b07", "--json"}, {"export"}} {
+		asked(9, "nor at \""+work, args...)
+	}
+	made(work, "b07")
+	asked(0, `"id": "b07"`, "progress", "b07", "--json")
+	asked(0, `"id": "b07"`, "export", "--json")
+	asked(0, `"id": "b07"`, "export", "--json", "--ledger", work)
+	made(filepath.Join("lessons", ledger.File), "c12")
+	asked(2, "there are two ledgers", "progress", "b07", "--json")
+	asked(0, `"id": "c12"`, "export", "--json", "--ledger", filepath.Join("lessons", ledger.File))
+	t.Setenv("TAPELINE_LEDGER", work)
+	asked(0, `"id": "b07"`, "progress", "b07", "--json")
+	t.Setenv("TAPELINE_LEDGER", "")
+	t.Setenv("TAPELINE_OUT", filepath.Dir(work))
+	asked(0, `"id": "b07"`, "progress", "b07", "--json")
+}
+
 func TestComparedLabels(t *testing.T) {
 	l := words.English()
 	for _, c := range []struct {

@@ -26,9 +26,12 @@ Clips that wait get their place in the queue anew. Originals and lessons stay in
 the work folder; they don't go to the store of files (clips in tapeline.yaml).
 
 Stop "tapeline watch" for it, and start it with the database only afterwards: a
-database that holds rows of another origin is refused. Both files stay as they
-are, with names in them: delete them when the database serves. Until then
-"tapeline forget" clears them too, where they lie on the machine it runs on.
+database that holds rows of another origin is refused. At the end it says what is
+left to do. Both files stay as they are, with names in them: delete them when the
+database serves. Until then "tapeline forget" clears them too, where they lie on
+the machine it runs on, and there is a way back: take store and
+store_password_file out of tapeline.yaml. Nothing carries back what the database
+got meanwhile.
 
   --to URL        the database; without it that of store in tapeline.yaml. The
                   password comes from store_password_file or PGPASSFILE
@@ -118,8 +121,24 @@ func moveStore(ctx context.Context, s streams, args []string) error {
 		rows = append(rows, []string{c.Table, fmt.Sprintf(t["move_rows"], c.Rows, c.Added), c.Hash[:16]})
 	}
 	table(s.out, rows)
-	fmt.Fprintf(s.out, t["move_same"]+"\n", out.Waiting)
-	fmt.Fprintf(s.out, t["move_next"]+"\n", c.Store)
+	fmt.Fprintf(s.out, "\n"+t["move_same"]+"\n\n", out.Waiting)
+	steps := []string{}
+	if y.c.Store != c.Store {
+		steps = append(steps, fmt.Sprintf(t["move_write"], c.Store))
+	}
+	if y.c.Ledger != "" {
+		steps = append(steps, t["move_ledger"])
+	}
+	steps = append(steps, t["move_start"], t["move_delete"])
+	for i, step := range steps {
+		fmt.Fprintf(s.out, "%d. %s\n", i+1, step)
+	}
+	for _, p := range []string{store, file} {
+		if exists(p) {
+			fmt.Fprintln(s.out, "   "+p)
+		}
+	}
+	fmt.Fprintln(s.out, "\n"+t["move_back"])
 	return nil
 }
 

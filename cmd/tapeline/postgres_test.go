@@ -117,16 +117,23 @@ func TestOnPostgres(t *testing.T) {
 		t.Errorf("check: %s", all)
 	}
 	told := said(0, "move-store")
-	if !regexp.MustCompile(`clips +5 rows, 5 carried now`).MatchString(told) || !regexp.MustCompile(`lessons +3 rows`).MatchString(told) || !strings.Contains(told, bare.String()) {
+	if !regexp.MustCompile(`clips +5 rows, 5 carried now`).MatchString(told) || !regexp.MustCompile(`lessons +3 rows`).MatchString(told) ||
+		strings.Contains(told, bare.String()) || !strings.Contains(told, "1. Run") || !strings.Contains(told, files[0]) || !strings.Contains(told, files[1]) {
 		t.Errorf("%s", told)
 	}
 	if !strings.Contains(said(0, "check"), "PostgreSQL") {
 		t.Error("check says nothing of the server")
 	}
 	said(0, "status") // the files beside it are no trouble then
-	if again := said(0, "move-store"); !regexp.MustCompile(`clips +5 rows, 0 carried now`).MatchString(again) {
+	// What is to be done is told where it is to be done only.
+	write(conf, text+"ledger: "+files[1]+"\n")
+	write(filepath.Join(dir, "pgpass"), "*:*:*:*:"+password+"\n")
+	t.Setenv("PGPASSFILE", filepath.Join(dir, "pgpass"))
+	if again := said(0, "move-store", "--to", bare.String()); !regexp.MustCompile(`clips +5 rows, 0 carried now`).MatchString(again) || !strings.Contains(again, "1. Write this into tapeline.yaml: store: "+bare.String()+"\n2. Take ledger") || !strings.Contains(again, "\n3. Run") {
 		t.Errorf("%s", again)
 	}
+	t.Setenv("PGPASSFILE", filepath.Join(dir, "none"))
+	write(conf, text+"store: "+bare.String()+"\n"+secret)
 	for i, f := range files {
 		if read2(t, f) != before[i] {
 			t.Errorf("%s was changed", f)

@@ -42,7 +42,8 @@ swings differ by more than the doubt of reading them.
   --json          one JSON object on standard output, nothing drawn; lengths
                   are in centimetres
   --out DIR       where the drawings go (default where the lessons go)
-  --ledger FILE   the ledger (default ledger.db where the lessons go)
+  --ledger FILE   the ledger (default ledger.db where the lessons go, else that
+                  of "tapeline watch" in the work folder)
   --lang L  --units U  --config FILE    as in "tapeline help read"
 `,
 }
@@ -192,7 +193,7 @@ func progressOf(ctx context.Context, s streams, args []string) error {
 	if out == "" {
 		out = c.Out
 	}
-	at, err := bookOf(book, c, c.Out)
+	at, err := bookHere("progress", book, c)
 	if err != nil {
 		return err
 	}
