@@ -4,11 +4,10 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"io"
 	"log/slog"
 	"path/filepath"
+	"slices"
 	"strconv"
-	"strings"
 	"time"
 
 	"tapeline/pipeline/jobs"
@@ -22,9 +21,15 @@ var statusCommand = command{
 
 Tells how many clips are waiting, being read, done, failed, not placed and held,
 those that need somebody with file and reason, where lessons stand on their way to the
-families, which machines read where there are several, and the space left on the disk. The
-recording of a whole lesson is one line: possible swings, lessons, and what else
-became of them; as long as something is to be done, or for a day.
+families, and the space left on the disk. The recording of a whole lesson is one line:
+possible swings, lessons, and what else became of them; as long as something is to be
+done, or for a day.
+
+Where several machines work it says why clips wait (no office, no reader, a store of
+files or a disk that one of them can't use, and since when), and of each machine whether
+it is the office or reads, the number of its process, how many clips it has in hand, and
+its last sign of life, by the database's clock. One that was cut off is told of for a
+day, and where clips may lie in its folder until it begins again, at most 90 days.
 
   --json          one JSON object
   --config FILE   configuration (default tapeline.yaml, if it is there)
@@ -53,7 +58,10 @@ type statusClip struct {
 	From      float64 `json:"from_s,omitempty"`
 }
 
-func status(ctx context.Context, s streams, args []string) error {
+// statusPatience is how long the database may take.
+const statusPatience = 20 * time.Second
+
+func status(ctx context.Context, s streams, args []string) (err error) {
 	var asJSON bool
 	names, conf, sp, err := yardArgs("status", args, "json", &asJSON)
 	if err != nil {
@@ -65,6 +73,12 @@ func status(ctx context.Context, s streams, args []string) error {
 	y, err := openYard(conf, sp)
 	if err != nil {
 		return err
+	}
+	if y.c.Store != "" { // who asks wants to know now
+		short, cancel := context.WithTimeout(ctx, statusPatience)
+		defer cancel()
+		ctx = short
+		defer func() { err = y.baseAway(err) }()
 	}
 	st, err := y.store(ctx, false)
 	if err != nil {
@@ -86,8 +100,10 @@ func status(ctx context.Context, s streams, args []string) error {
 		// Recordings of lessons that were changed today or have something left.
 		Recordings []jobs.Recording `json:"recordings"`
 		Lessons    map[string]int   `json:"lessons,omitempty"` // by where they stand on their way to the family
-		// Workers are the machines that read, where there are several.
-		Workers []jobs.Worker `json:"workers,omitempty"`
+		// Workers are the machines that work here, where there are several, and Holds why
+		// clips wait.
+		Workers []machine `json:"workers,omitempty"`
+		Holds   []snag    `json:"holds,omitempty"`
 	}{Counts: map[jobs.State]int{}, Free: free, Clips: []statusClip{}, Recordings: []jobs.Recording{}}
 	all, err := st.Recordings(ctx)
 	if err != nil {
@@ -114,8 +130,11 @@ func status(ctx context.Context, s streams, args []string) error {
 			out.Clips = append(out.Clips, statusClip{Clip: c.Short(), Player: c.Player, State: string(c.State), Step: c.Step, Done: c.Part, Total: c.Whole,
 				Tries: c.Tries, Reason: c.Reason, Detail: c.Detail, Lies: c.Original(), Changed: c.Changed,
 				Recording: c.Parent, From: float64(c.From) / 1000})
-			if last := &out.Clips[len(out.Clips)-1]; c.State == jobs.Running || c.State == jobs.Publishing {
+			switch last := &out.Clips[len(out.Clips)-1]; {
+			case c.State == jobs.Running, c.State == jobs.Publishing:
 				last.Worker = c.Worker
+			case c.State == jobs.Waiting && c.Reason == "" && y.c.Clips != "" && c.Stocked <= 0:
+				last.Reason = "not_stored"
 			}
 		}
 	}
@@ -123,9 +142,10 @@ func status(ctx context.Context, s streams, args []string) error {
 		return err
 	}
 	if y.c.Clips != "" {
-		if out.Workers, err = st.Workers(ctx); err != nil {
+		if out.Workers, err = y.machines(ctx, st, out.Clips); err != nil {
 			return err
 		}
+		out.Holds = y.holds(out.Workers)
 	}
 	if asJSON {
 		b, err := json.Marshal(out)
@@ -147,7 +167,13 @@ func status(ctx context.Context, s streams, args []string) error {
 		}
 	}
 	fmt.Fprintf(s.out, t["space"]+"\n", y.text.Number(float64(free)/1e9, 1))
-	y.tellWorkers(s.out, out.Workers, out.Clips)
+	if len(out.Holds) > 0 {
+		fmt.Fprintln(s.out)
+	}
+	for _, h := range out.Holds {
+		fmt.Fprintln(s.out, h.Text)
+	}
+	y.tellMachines(s.out, out.Workers)
 	if len(out.Clips)+len(out.Recordings) == 0 {
 		return nil
 	}
@@ -181,7 +207,7 @@ func status(ctx context.Context, s streams, args []string) error {
 		if c.Step != "" {
 			what += ": " + y.going(c.Step, c.Done, c.Total)
 		}
-		if c.Reason != "" {
+		if c.Reason != "" && !(c.State == string(jobs.Waiting) && slices.ContainsFunc(out.Holds, func(h snag) bool { return h.Reason == c.Reason })) {
 			what += ": " + y.text.Why(c.Reason, c.Detail)
 		}
 		row(s.out, c.Clip, c.Player, what)
@@ -190,32 +216,6 @@ func status(ctx context.Context, s streams, args []string) error {
 		fmt.Fprintln(s.out, "\n"+t["try_again"])
 	}
 	return nil
-}
-
-// tellWorkers writes which machines read and what, where there are several. Their
-// times are those of their own clocks.
-func (y *yard) tellWorkers(w io.Writer, all []jobs.Worker, clips []statusClip) {
-	if len(all) == 0 {
-		return
-	}
-	t := y.text.Work
-	zone, err := y.c.Zone()
-	if err != nil {
-		zone = time.Local
-	}
-	stamp := func(at time.Time) string { return at.In(zone).Format(time.DateTime) }
-	rows := [][]string{{t["machine"], t["stands"], t["reads"], t["since"], t["sign"]}}
-	for _, m := range all {
-		var reads []string
-		for _, c := range clips {
-			if c.Worker == m.ID && m.State != jobs.Gone {
-				reads = append(reads, c.Clip)
-			}
-		}
-		rows = append(rows, []string{m.Name, t[m.State], dash(strings.Join(reads, " ")), stamp(m.Began), stamp(m.Seen)})
-	}
-	fmt.Fprintln(w)
-	table(w, rows)
 }
 
 // shown is a path as a list shows it: below the work folder where it lies

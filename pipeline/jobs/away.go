@@ -43,7 +43,7 @@ func (e *Engine) depotSlip(ctx context.Context, err error) error {
 	case ctx.Err() != nil:
 		return &Slip{Reason: Stopped, Again: true}
 	case isTemporary(err):
-		e.o.Log.Debug("depot", "err", err)
+		e.unreached(err)
 		return &Slip{Reason: NoDepot, Blocked: true}
 	}
 	return &Slip{Reason: BadDepot, Detail: scrub(err).Error(), Again: true}
@@ -71,6 +71,7 @@ func (e *Engine) makeAway(ctx, db context.Context, c *Clip) error {
 		}
 		return err
 	}
+	e.reached()
 	hook("fetched")
 	if err := e.asked(c); err != nil {
 		return err
@@ -285,10 +286,10 @@ func (e *Engine) publishLeft(ctx context.Context, c *Clip) error {
 		e.tend()
 		return errStale
 	case err != nil:
-		e.o.Log.Debug("depot", "err", err)
-		e.blocks(NoDepot, "")
+		e.unreached(err)
 		return err // the next time
 	}
+	e.reached()
 	e.o.Log.Info("clip_finished", "clip", c.Short(), "player", c.Player)
 	return e.publishAway(ctx, c, dir)
 }

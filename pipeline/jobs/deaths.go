@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"fmt"
 	"os"
+	"path/filepath"
 	"runtime/debug"
 	"strconv"
 )
@@ -21,9 +22,9 @@ const TakesDown = "takes_down"
 // crashFile holds those last words.
 const crashFile = ".crash"
 
-// brokeDown tells whether the program broke down when it last ran here.
-func (e *Engine) brokeDown() bool {
-	st, err := os.Lstat(e.dir(crashFile))
+// brokeDown tells whether the program broke down when it last ran in a folder.
+func brokeDown(dir string) bool {
+	st, err := os.Lstat(filepath.Join(dir, crashFile))
 	return err == nil && st.Size() > 0
 }
 

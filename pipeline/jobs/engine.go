@@ -135,6 +135,10 @@ type Engine struct {
 
 	// Where there is a depot:
 	id      string // as which it lives now
+	takesIn bool   // it is the office
+	base    outage // of the database
+	far     outage // of the depot
+	doubts  doubts
 	pulse   pulse
 	due     chan struct{}  // something may have been left by others
 	leaving atomic.Bool    // it takes nothing more
@@ -321,7 +325,7 @@ func (e *Engine) nights(ctx context.Context, every time.Duration) {
 		night := Night(e.o.Now(), e.o.Zone, e.o.Nightly)
 		if !e.held() { // another machine may do it by now
 		} else if began, err := e.store.night(ctx, night); err != nil && ctx.Err() == nil {
-			e.o.Log.Error("night_failed", "err", err)
+			e.wrong("night_failed", err)
 		} else if began {
 			if err := errors.Join(e.prune(ctx), e.consented(ctx)); err != nil && ctx.Err() == nil {
 				e.o.Log.Error("night_failed", "err", err)
@@ -478,6 +482,7 @@ func (e *Engine) blocks(reason, detail string) {
 	e.block = reason
 	e.mu.Unlock()
 	switch {
+	case reason == NoDepot, reason == "" && was == NoDepot: // told as depot_away, depot_back
 	case reason != "" && was != reason:
 		if reason == NoRoster { // it may quote a name or an address
 			e.o.Log.Debug("blocked", "detail", detail)

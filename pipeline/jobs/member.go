@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strconv"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -40,12 +41,18 @@ func (e *Engine) enlist(ctx context.Context) (*member, error) {
 	if err := os.WriteFile(e.dir(idFile), []byte(m.id), 0o600); err != nil {
 		return nil, err
 	}
-	if err := e.store.join(ctx, Worker{ID: m.id, Name: e.o.Name, Jobs: e.o.Jobs, Version: e.o.Version}); err != nil {
+	if err := e.store.join(ctx, Worker{ID: m.id, Name: e.o.Name, Role: e.role(), Process: os.Getpid(), Jobs: e.o.Jobs, Version: e.o.Version}); err != nil {
 		return nil, err
 	}
 	e.mu.Lock()
+	was := e.id
 	e.id = m.id
 	e.mu.Unlock()
+	if was != "" { // a life before this one, which left nothing
+		if err := e.store.depart(ctx, was); err != nil {
+			e.o.Log.Debug("not_departed", "err", err)
+		}
+	}
 	if e.o.Jobs == 0 {
 		return m, nil
 	}
@@ -54,6 +61,16 @@ func (e *Engine) enlist(ctx context.Context) (*member, error) {
 		return nil, err
 	}
 	return m, m.jobs.Start(context.WithoutCancel(ctx))
+}
+
+func (e *Engine) role() string {
+	switch {
+	case !e.takesIn:
+		return RoleReader
+	case e.o.Jobs == 0:
+		return RoleOffice
+	}
+	return RoleBoth
 }
 
 // serve is one of the workers until quit ends, then it ends what it reads; when
@@ -69,7 +86,7 @@ func (e *Engine) serve(quit, hard context.Context, began func(error)) {
 			if first {
 				return
 			}
-			e.o.Log.Error("not_enlisted", "err", err)
+			e.wrong("not_enlisted", err)
 			select {
 			case <-quit.Done():
 			case <-time.After(time.Second):
@@ -154,12 +171,19 @@ func (e *Engine) live(quit, hard context.Context, m *member) bool {
 func (e *Engine) beat(ctx context.Context, m *member) error {
 	ctx, cancel := context.WithTimeout(ctx, max(e.pulse.silence/3, time.Second))
 	defer cancel()
-	state := Working
+	w := Worker{ID: m.id, State: Working, Trouble: e.trouble()}
 	if m.drains.Load() {
-		state = Draining
+		w.State = Draining
 	}
-	return e.store.beat(ctx, m.id, state)
+	e.mu.Lock()
+	w.Hand = len(e.busy)
+	e.mu.Unlock()
+	return e.store.beat(ctx, w)
 }
+
+// patience is after how long without an answer to a sign of life the database
+// counts as away.
+func (p *pulse) patience() time.Duration { return max(p.every()/2, 3*time.Second) }
 
 // beats gives signs of life and looks for those of others, until ctx ends or
 // there is nobody who believes them. While the store is away nobody hears them,
@@ -168,17 +192,26 @@ func (e *Engine) beats(ctx context.Context, m *member) {
 	tick := time.NewTicker(e.pulse.every())
 	defer tick.Stop()
 	for n := 0; ; n++ {
+		began := time.Now()
+		slow := time.AfterFunc(e.pulse.patience(), func() {
+			if time.Since(began) < 2*e.pulse.patience() { // else it stood still itself
+				e.baseAway(began, nil)
+			}
+		})
 		err := e.beat(ctx, m)
+		slow.Stop()
 		if errors.Is(err, errStale) {
 			close(m.gone)
 			return
 		}
 		if err == nil {
+			e.baseBack()
 			if err = e.listen(ctx, m.id); err == nil && n%10 == 0 {
 				e.tend()
 			}
 		}
 		if err != nil && ctx.Err() == nil {
+			e.baseAway(began, err)
 			e.o.Log.Debug("no_beat", "err", err)
 		}
 		select {
@@ -229,7 +262,7 @@ func (e *Engine) keeper(ctx context.Context) {
 			return
 		case <-e.due:
 			if err := e.gather(ctx); err != nil && ctx.Err() == nil {
-				e.o.Log.Error("not_gathered", "err", err)
+				e.wrong("not_gathered", err)
 			}
 		case <-tick.C:
 		}
@@ -294,7 +327,7 @@ func (e *Engine) gather(ctx context.Context) error {
 		e.stuck[c.Hash] = e.stuck[c.Hash] || !e.busy[c.Hash]
 	}
 	e.mu.Unlock()
-	return errors.Join(err, e.store.rejoin(ctx, e.jobs), e.store.unbury(ctx, e.o.Now().Add(-24*time.Hour)))
+	return errors.Join(err, e.store.rejoin(ctx, e.jobs), e.store.unbury(ctx))
 }
 
 // gatherJobs removes the jobs of those that don't live: River would wait for
@@ -394,7 +427,7 @@ func (e *Engine) Work(quit, hard context.Context) error {
 	if e.jobs, err = e.store.inserter(); err != nil {
 		return err
 	}
-	if err := e.succeed(ctx); err != nil {
+	if err := errors.Join(e.succeed(ctx, e.o.Work), e.succeedBeside(ctx)); err != nil {
 		return err
 	}
 	e.sweep(nil)
@@ -433,12 +466,11 @@ func Again(quit context.Context) (hard context.Context, stop func()) {
 
 // begins starts what a worker does; over waits for its end.
 func (e *Engine) begins(quit, hard context.Context) (over func(), err error) {
-	began, served, kept := make(chan error, 1), make(chan struct{}), make(chan struct{})
+	began, served := make(chan error, 1), make(chan struct{})
+	var kept sync.WaitGroup
 	ctx, stop := context.WithCancel(context.WithoutCancel(quit))
-	go func() {
-		defer close(kept)
-		e.keeper(ctx)
-	}()
+	kept.Go(func() { e.keeper(ctx) })
+	kept.Go(func() { e.sounds(ctx) })
 	go func() {
 		defer close(served)
 		e.serve(quit, hard, func(err error) { began <- err })
@@ -446,7 +478,7 @@ func (e *Engine) begins(quit, hard context.Context) (over func(), err error) {
 	over = func() {
 		<-served
 		stop()
-		<-kept
+		kept.Wait()
 	}
 	if err := <-began; err != nil {
 		over()
@@ -456,21 +488,63 @@ func (e *Engine) begins(quit, hard context.Context) (over func(), err error) {
 }
 
 // rests keeps a worker that can't read now from taking job after job only to give
-// it back: others may be able to. The one it has it gives back after a while.
-func (e *Engine) rests(ctx context.Context) error {
-	for end := time.Now().Add(e.o.Pause); time.Now().Before(end) && ctx.Err() == nil && !e.leaving.Load(); {
+// it back: others may be able to. Nor does it keep the one it has from them: that
+// goes back at once, for whoever is next.
+func (e *Engine) rests(ctx context.Context, job *rivertype.JobRow, hash string) error {
+	back := e.store.handBack(context.WithoutCancel(ctx), e.jobs, job, hash)
+	hook("rests")
+	for end := time.Now().Add(e.o.Pause); time.Now().Before(end) && ctx.Err() == nil && !e.leaving.Load() && e.trouble() != ""; {
 		time.Sleep(min(100*time.Millisecond, e.o.Pause))
 	}
-	return river.JobSnooze(0)
+	if back != nil {
+		return river.JobSnooze(0)
+	}
+	return nil // nobody's job by now
+}
+
+// handBack gives a running job of a clip that waits to whoever asks next: removed
+// and made anew, as River would let its worker end one that another has by then.
+func (s *Store) handBack(ctx context.Context, q *client, job *rivertype.JobRow, hash string) error {
+	return s.write(ctx, func(tx *sql.Tx) error {
+		if err := s.change(ctx, tx, `DELETE FROM river_job WHERE id = $1 AND state = 'running' AND attempt = $2`, job.ID, job.Attempt); err != nil {
+			return err
+		}
+		c, err := s.scan(tx.QueryRowContext(ctx, `SELECT `+columns+` FROM clips WHERE hash = $1 AND state = 'waiting'`, hash))
+		if errors.Is(err, sql.ErrNoRows) {
+			return nil
+		} else if err != nil {
+			return storeFault(s.where, "can't be read", err)
+		}
+		return s.enqueue(ctx, tx, q, &c)
+	})
+}
+
+// leaves tells that a job is better left to other workers: this one's readings
+// break off one after another, or the last one of this clip did, here and not
+// long ago.
+func (e *Engine) leaves(ctx context.Context, id, hash string) (job, all bool) {
+	c, ok, err := e.store.Clip(ctx, hash)
+	all = e.doubts.rest(time.Now()) > 0
+	job = err == nil && ok && c.State == Waiting && c.Worker == id && brokeOff(c.Reason) && e.o.Now().Sub(c.Changed) < 10*e.o.Pause
+	if !all && !job {
+		return false, false
+	}
+	others, err := e.store.Workers(ctx)
+	if err != nil || !slices.ContainsFunc(others, func(w Worker) bool {
+		return w.ID != id && w.State == Working && w.Jobs > 0 && w.Trouble == "" && w.Lives(e.pulse.silence)
+	}) {
+		return false, false
+	}
+	return job, all
 }
 
 // succeed takes what the one before left that had this folder: it is dead.
-func (e *Engine) succeed(ctx context.Context) error {
-	broke := e.brokeDown()
+func (e *Engine) succeed(ctx context.Context, dir string) error {
+	broke := brokeDown(dir)
 	if broke {
 		e.o.Log.Error("broke_down", "when", "last time")
 	}
-	b, err := os.ReadFile(e.dir(idFile))
+	b, err := os.ReadFile(filepath.Join(dir, idFile))
 	if err != nil || len(b) == 0 {
 		return nil
 	}
@@ -487,4 +561,36 @@ func (e *Engine) succeed(ctx context.Context) error {
 		}
 	}
 	return e.store.depart(ctx, id)
+}
+
+// succeedBeside does so for the other folders of workers of this machine in which
+// none is at work: Slot has emptied them.
+func (e *Engine) succeedBeside(ctx context.Context) error {
+	slots := filepath.Dir(e.o.Work)
+	if filepath.Base(slots) != slotsDir {
+		return nil
+	}
+	for n := 1; n <= mostSlots; n++ {
+		dir := filepath.Join(slots, strconv.Itoa(n))
+		if dir == e.o.Work || !exists(filepath.Join(dir, idFile)) {
+			continue
+		}
+		if err := func() error {
+			f, err := os.OpenFile(filepath.Join(dir, ".lock"), os.O_RDWR, 0o600)
+			if err != nil {
+				return nil // it is nobody's folder
+			}
+			defer f.Close()
+			if unix.Flock(int(f.Fd()), unix.LOCK_EX|unix.LOCK_NB) != nil {
+				return nil // one is at work there
+			}
+			if err := errors.Join(os.RemoveAll(filepath.Join(dir, stagingDir)), e.succeed(ctx, dir)); err != nil {
+				return err
+			}
+			return errors.Join(os.RemoveAll(filepath.Join(dir, crashFile)), os.Remove(filepath.Join(dir, idFile)))
+		}(); err != nil {
+			return err
+		}
+	}
+	return nil
 }

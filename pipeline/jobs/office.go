@@ -10,6 +10,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -32,7 +33,8 @@ func (e *Engine) beginAway(ctx context.Context, unlock func()) (end func(), err 
 	if e.jobs, err = e.store.inserter(); err != nil {
 		return nil, err
 	}
-	if err := errors.Join(e.succeed(ctx), e.store.looked(ctx, e.brokeDown()), e.movesIn(ctx)); err != nil {
+	e.takesIn = true
+	if err := errors.Join(e.succeed(ctx, e.o.Work), e.store.looked(ctx, brokeDown(e.o.Work)), e.movesIn(ctx)); err != nil {
 		return nil, err
 	}
 	if err := e.recoverAway(ctx); err != nil {
@@ -81,7 +83,20 @@ func (e *Engine) movesIn(ctx context.Context) error {
 			return err
 		}
 	}
-	return e.store.office(ctx, id)
+	here, err := e.wasHere(ctx)
+	if err != nil {
+		return err
+	}
+	return e.store.office(ctx, id, here)
+}
+
+// wasHere tells whether anything that the store knows of lies in this work folder.
+func (e *Engine) wasHere(ctx context.Context) (bool, error) {
+	all, err := e.store.Clips(ctx, "")
+	return slices.ContainsFunc(all, func(c Clip) bool {
+		dir, stem := e.home(&c)
+		return exists(c.Original()) || exists(filepath.Join(dir, stem+c.Ext)) || c.Final != "" && exists(c.Final)
+	}), err
 }
 
 // recoverAway ends what an office that died left half-way. Clips are their
@@ -129,7 +144,7 @@ func (e *Engine) office(ctx context.Context) {
 			err, swept = e.clear(ctx), time.Now()
 		}
 		if err != nil && ctx.Err() == nil {
-			e.o.Log.Error("office_failed", "err", scrub(err))
+			e.wrong("office_failed", err)
 		}
 		select {
 		case <-ctx.Done():
@@ -156,7 +171,7 @@ func (e *Engine) stock(ctx context.Context) error {
 		case ctx.Err() != nil:
 			return nil
 		case isTemporary(err):
-			e.blocks(NoDepot, "")
+			e.unreached(err)
 			return nil // all the others would wait as long
 		case errors.Is(err, errGone): // its owner has taken it, see prune
 			e.mu.Lock()
@@ -168,9 +183,7 @@ func (e *Engine) stock(ctx context.Context) error {
 			e.mu.Lock()
 			delete(e.failing, c.Hash)
 			e.mu.Unlock()
-			if e.blocked() == NoDepot {
-				e.blocks("", "")
-			}
+			e.reached()
 		}
 	}
 	return nil
@@ -282,6 +295,9 @@ func (e *Engine) bring(ctx context.Context) error {
 		err := e.bringOne(ctx, c)
 		switch {
 		case ctx.Err() != nil:
+			return nil
+		case isTemporary(err):
+			e.unreached(err)
 			return nil
 		case errors.Is(err, errStale): // it is made anew meanwhile
 		case errors.Is(err, errGone): // it lies at the office of before alone

@@ -129,6 +129,43 @@ func TestOfficesInTurn(t *testing.T) {
 	}
 }
 
+// What one machine made before there was a store of files is told of no more, at
+// no office; what comes then is, once.
+func TestFromOneMachine(t *testing.T) {
+	for _, moved := range []bool{false, true} {
+		t.Run(fmt.Sprint(moved), func(t *testing.T) {
+			f := newFleet(t, "")
+			for name, text := range map[string]string{"p001/a.mov": "good one", "p002/b.mov": "unreadable one", "c.mov": "nobody's"} {
+				drop(t, f.office, "inbox/"+name, text)
+			}
+			if sum := once(t, f.office, nil); sum.Count(string(Done)) != 1 || sum.Count(string(Failed)) != 1 || sum.Count(string(Unplaced)) != 1 {
+				t.Fatalf("%+v", sum)
+			}
+			office := f.office
+			if moved {
+				office = house(t)
+			}
+			log := ""
+			for i := range 2 {
+				drop(t, office, fmt.Sprintf("inbox/p003/%d.mov", i), fmt.Sprint("another one ", i))
+				c := f.start(office, "once", "JOBS=1")
+				if err := f.wait(c); err != nil {
+					t.Fatal(err)
+				}
+				log += fmt.Sprint(c.Stderr)
+			}
+			for event, n := range map[string]int{"clip_done": 2, "clip_failed": 0, "clip_unplaced": 0, "taken_back": 0} {
+				if got := strings.Count(log, "msg="+event+" "); got != n {
+					t.Errorf("%s: %d times, want %d:\n%s", event, got, n, log)
+				}
+			}
+			if got := f.count(Failed) + f.count(Unplaced); got != 2 {
+				t.Errorf("%d of the clips of before are known", got)
+			}
+		})
+	}
+}
+
 // A worker that can't say in its folder who it is leaves no row.
 func TestNotEnlisted(t *testing.T) {
 	work := house(t)

@@ -171,7 +171,7 @@ type worker struct {
 }
 
 func (w *worker) Work(ctx context.Context, job *river.Job[readArgs]) error {
-	return w.e.work(ctx, w.id, job.Args.Hash)
+	return w.e.work(ctx, w.id, job.JobRow, job.Args.Hash)
 }
 
 // Timeout is that of a reading, or of a scan, and of what is done around it;

@@ -11,23 +11,35 @@ import (
 	"path/filepath"
 	"slices"
 	"strconv"
+	"sync"
 	"time"
 
 	"github.com/riverqueue/river"
+	"github.com/riverqueue/river/rivertype"
 
 	"tapeline/pipeline"
 	"tapeline/pipeline/inbox"
 )
 
 // work reads one clip and publishes its lesson.
-func (e *Engine) work(ctx context.Context, id, hash string) error {
+func (e *Engine) work(ctx context.Context, id string, job *rivertype.JobRow, hash string) error {
 	db := context.WithoutCancel(ctx) // what is begun in the store is ended
-	defer e.works(hash)()
+	over := sync.OnceFunc(e.works(hash))
+	defer over()
 	if e.stops() {
 		if e.o.Depot != nil {
-			return e.rests(ctx)
+			over()
+			return e.rests(ctx, job, hash)
 		}
 		return river.JobSnooze(e.o.Pause)
+	}
+	if e.o.Depot != nil {
+		if one, all := e.leaves(db, id, hash); all {
+			over()
+			return e.rests(ctx, job, hash)
+		} else if one {
+			return river.JobSnooze(min(5*time.Second, e.o.Pause))
+		}
 	}
 	c, err := e.store.claim(db, hash, id)
 	if errors.Is(err, errStale) {
@@ -45,6 +57,7 @@ func (e *Engine) work(ctx context.Context, id, hash string) error {
 	err = calmly(func() error { return make(ctx, db, &c) })
 	_ = e.store.lives(db, hash) // at worst one is counted too much
 	if err == nil {
+		e.unbroken()
 		return nil
 	}
 	var s *Slip
@@ -69,9 +82,20 @@ func (e *Engine) work(ctx context.Context, id, hash string) error {
 			return err
 		}
 		if e.o.Depot != nil {
-			return e.rests(ctx)
+			over()
+			return e.rests(ctx, job, hash)
 		}
 		return river.JobSnooze(e.o.Pause)
+	}
+	switch {
+	case slices.Contains([]string{Unread, NoBatter, NoSwing, BadNotes}, s.Reason):
+		e.unbroken() // it was looked at to its end
+	case e.o.Depot != nil && brokeOff(s.Reason):
+		if e.doubts.broke(hash, e.o.Pause) {
+			e.o.Log.Warn("worker_doubtful", "reason", BreaksOff, "last", s.Reason)
+		}
+	}
+	switch {
 	case s.Again && c.Tries < e.o.Tries:
 		if err := e.store.release(db, &c, s.Reason, s.Detail, false); err != nil {
 			return err

@@ -14,7 +14,7 @@ func (e *Engine) recover(ctx context.Context) error {
 	if err := e.store.reclaim(ctx); err != nil {
 		return err
 	}
-	broke := e.brokeDown()
+	broke := brokeDown(e.o.Work)
 	if broke {
 		e.o.Log.Error("broke_down", "when", "last time")
 	}

@@ -1,7 +1,6 @@
 package jobs
 
 import (
-	"cmp"
 	"context"
 	"database/sql"
 	"errors"
@@ -15,16 +14,39 @@ import (
 	"github.com/riverqueue/river"
 )
 
-// Worker is one run of a program that reads clips, as the store knows it.
+// Worker is one run of a program that works at the store, as that knows it.
+// Instants are the database's, so that those of several machines can be compared.
 type Worker struct {
 	ID      string    `json:"id"`
-	Name    string    `json:"name"`  // of the machine
-	State   string    `json:"state"` // Working, Draining or Gone
-	Beat    int64     `json:"beat"`  // grows as long as it lives
+	Name    string    `json:"name"`    // of the machine
+	Role    string    `json:"role"`    // RoleOffice, RoleReader or RoleBoth
+	Process int       `json:"process"` // its number on that machine
+	State   string    `json:"state"`   // Working, Draining or Gone
+	Beat    int64     `json:"beat"`    // grows as long as it lives
 	Began   time.Time `json:"began"`
-	Seen    time.Time `json:"seen"` // its last sign of life, by its own clock
-	Jobs    int       `json:"jobs"` // readings at once
+	Seen    time.Time `json:"seen"`     // its last sign of life
+	Silent  float64   `json:"silent_s"` // seconds since then, when it was asked
+	Jobs    int       `json:"jobs"`     // readings at once
+	Hand    int       `json:"in_hand"`  // clips it was at with its last sign of life; of one that is gone, which it may have left in its folder
+	// Trouble is why it can't go on, a reason, and since when it says so.
+	Trouble string    `json:"trouble,omitempty"`
+	Since   time.Time `json:"trouble_since,omitzero"`
 	Version string    `json:"version"`
+}
+
+// Roles of a worker.
+const (
+	RoleOffice = "office" // it takes clips in, and others read
+	RoleReader = "reader"
+	RoleBoth   = "both"
+)
+
+// Takes tells whether a worker takes clips in.
+func (w *Worker) Takes() bool { return w.Role != RoleReader }
+
+// Lives tells whether a worker gave a sign of life within silence.
+func (w *Worker) Lives(silence time.Duration) bool {
+	return w.State != Gone && w.Silent < silence.Seconds()
 }
 
 // States of a worker.
@@ -71,15 +93,41 @@ func (s *Store) birth(c *Clip) (fence, home int64) {
 // living are the workers that are not gone.
 const living = `(SELECT id FROM workers WHERE state <> 'gone')`
 
-// join makes one a worker.
-func (s *Store) join(ctx context.Context, w Worker) error {
-	return s.update(ctx, `INSERT INTO workers (id, name, state, began, seen, jobs, version) VALUES ($1, $2, 'working', $3, $3, $4, $5)`,
-		w.ID, w.Name, s.stamp(), w.Jobs, w.Version)
+// clock is that of the database. A file's is that of this machine.
+func (s *Store) clock(ctx context.Context, db interface {
+	QueryRowContext(context.Context, string, ...any) *sql.Row
+}) (at time.Time, err error) {
+	if s.base == nil {
+		return s.now(), nil
+	}
+	if err := db.QueryRowContext(ctx, `SELECT clock_timestamp()`).Scan(&at); err != nil {
+		return at, storeFault(s.where, "can't be read", err)
+	}
+	return at, nil
 }
 
-// beat is a sign of life; errStale says that one was taken for gone.
-func (s *Store) beat(ctx context.Context, id, state string) error {
-	return s.update(ctx, `UPDATE workers SET beat = beat + 1, state = $2, seen = $3 WHERE id = $1 AND state <> 'gone'`, id, state, s.stamp())
+// updateAt is update with the database's time, which is the last argument.
+func (s *Store) updateAt(ctx context.Context, query string, args ...any) error {
+	return s.write(ctx, func(tx *sql.Tx) error {
+		at, err := s.clock(ctx, tx)
+		if err != nil {
+			return err
+		}
+		return s.change(ctx, tx, query, append(slices.Clone(args), at.UTC().Format(time.RFC3339Nano))...)
+	})
+}
+
+// join makes one a worker.
+func (s *Store) join(ctx context.Context, w Worker) error {
+	return s.updateAt(ctx, `INSERT INTO workers (id, name, role, process, state, jobs, version, began, seen) VALUES ($1, $2, $3, $4, 'working', $5, $6, $7, $7)`,
+		w.ID, w.Name, w.Role, w.Process, w.Jobs, w.Version)
+}
+
+// beat is a sign of life, with what the worker says of itself; errStale says that
+// it was taken for gone.
+func (s *Store) beat(ctx context.Context, w Worker) error {
+	return s.updateAt(ctx, `UPDATE workers SET beat = beat + 1, state = $2, hand = $3, trouble = $4, seen = $5,
+		since = CASE WHEN $4 = '' THEN '' WHEN trouble = $4 THEN since ELSE $5 END WHERE id = $1 AND state <> 'gone'`, w.ID, w.State, w.Hand, w.Trouble)
 }
 
 // depart is an orderly end; what it leaves, if anything, others take over.
@@ -93,13 +141,28 @@ func (s *Store) depart(ctx context.Context, id string) error {
 // bury takes a worker whose last beat was that one for gone; errStale: it has
 // beaten since, or another was quicker.
 func (s *Store) bury(ctx context.Context, w Worker) error {
-	return s.update(ctx, `UPDATE workers SET state = 'gone' WHERE id = $1 AND beat = $2 AND state <> 'gone'`, w.ID, w.Beat)
+	return s.update(ctx, `UPDATE workers SET state = 'gone', hand = CASE WHEN hand > `+held+` THEN hand ELSE `+held+` END WHERE id = $1 AND beat = $2 AND state <> 'gone'`, w.ID, w.Beat)
 }
 
-// unbury forgets those that have been gone since before.
-func (s *Store) unbury(ctx context.Context, before time.Time) error {
+// held is how many clips the worker $1 has by their rows.
+const held = `(SELECT count(*) FROM clips WHERE worker = $1 AND state IN ('running', 'publishing'))`
+
+const (
+	// goneFor is how long one that is gone is told of, and leftFor one that may have
+	// left a clip in its folder, unless it begins there again.
+	goneFor = 24 * time.Hour
+	leftFor = 90 * 24 * time.Hour
+)
+
+// unbury forgets those that have been gone for long enough.
+func (s *Store) unbury(ctx context.Context) error {
 	return s.write(ctx, func(tx *sql.Tx) error {
-		_, err := tx.ExecContext(ctx, `DELETE FROM workers WHERE state = 'gone' AND seen < $1`, before.UTC().Format(time.RFC3339Nano))
+		at, err := s.clock(ctx, tx)
+		if err != nil {
+			return err
+		}
+		before := func(d time.Duration) string { return at.Add(-d).UTC().Format(time.RFC3339Nano) }
+		_, err = tx.ExecContext(ctx, `DELETE FROM workers WHERE state = 'gone' AND (hand = 0 AND seen < $1 OR seen < $2)`, before(goneFor), before(leftFor))
 		return err
 	})
 }
@@ -114,23 +177,33 @@ func (s *Store) Workers(ctx context.Context) (out []Worker, err error) {
 }
 
 func (s *Store) workers(ctx context.Context) (out []Worker, err error) {
-	rows, err := s.db.QueryContext(ctx, `SELECT id, name, state, beat, began, seen, jobs, version FROM workers ORDER BY state = 'gone', name, began, id`)
+	now, err := s.clock(ctx, s.db)
+	if err != nil {
+		return nil, err
+	}
+	rows, err := s.db.QueryContext(ctx, `SELECT id, name, role, process, state, beat, began, seen, jobs, hand, trouble, since, version FROM workers ORDER BY state = 'gone', role = 'reader', name, began, id`)
 	if err != nil {
 		return nil, storeFault(s.where, "can't be read", err)
 	}
 	defer rows.Close()
 	for rows.Next() {
 		var w Worker
-		var began, seen string
-		if err := rows.Scan(&w.ID, &w.Name, &w.State, &w.Beat, &began, &seen, &w.Jobs, &w.Version); err != nil {
+		var began, seen, since string
+		if err := rows.Scan(&w.ID, &w.Name, &w.Role, &w.Process, &w.State, &w.Beat, &began, &seen, &w.Jobs, &w.Hand, &w.Trouble, &since, &w.Version); err != nil {
 			return nil, storeFault(s.where, "can't be read", err)
 		}
-		var a, b error
-		w.Began, a = time.Parse(time.RFC3339Nano, began)
-		w.Seen, b = time.Parse(time.RFC3339Nano, seen)
-		if err := cmp.Or(a, b); err != nil {
-			return nil, storeFault(s.where, "is damaged", err)
+		for _, at := range []struct {
+			text string
+			to   *time.Time
+		}{{began, &w.Began}, {seen, &w.Seen}, {since, &w.Since}} {
+			if at.text == "" {
+				continue
+			}
+			if *at.to, err = time.Parse(time.RFC3339Nano, at.text); err != nil {
+				return nil, storeFault(s.where, "is damaged", err)
+			}
 		}
+		w.Silent = max(0, now.Sub(w.Seen).Seconds())
 		out = append(out, w)
 	}
 	return out, rows.Err()
@@ -211,8 +284,10 @@ func (s *Store) brought(ctx context.Context, c *Clip) error {
 const moved = -2
 
 // office notes that the office with a work folder of that id has the store. Where
-// another one had it last, nothing is home.
-func (s *Store) office(ctx context.Context, id string) error {
+// another one had it last, nothing is home. Where none had it one machine worked
+// alone until now, which noted nothing of that, and told of all that is done: here
+// says that it was in this folder.
+func (s *Store) office(ctx context.Context, id string, here bool) error {
 	return s.write(ctx, func(tx *sql.Tx) error {
 		var last string
 		if err := tx.QueryRowContext(ctx, `SELECT id FROM office`).Scan(&last); err != nil && !errors.Is(err, sql.ErrNoRows) {
@@ -221,8 +296,13 @@ func (s *Store) office(ctx context.Context, id string) error {
 		if last == id {
 			return nil
 		}
-		_, err := tx.ExecContext(ctx, `UPDATE clips SET home = $1 WHERE home >= 0 AND reason <> $2
-			AND (state IN ('done', 'failed') AND home = fence OR state IN ('unplaced', 'held') OR state = 'waiting' AND stocked <= 0)`, moved, TakenBack)
+		var err error
+		if last == "" && here {
+			_, err = tx.ExecContext(ctx, `UPDATE clips SET home = fence WHERE home >= 0 AND state IN ('done', 'failed')`)
+		} else {
+			_, err = tx.ExecContext(ctx, `UPDATE clips SET home = $1 WHERE home >= 0 AND reason <> $2
+				AND (state IN ('done', 'failed') AND (home = fence OR $3 = '') OR state IN ('unplaced', 'held') OR state = 'waiting' AND stocked <= 0)`, moved, TakenBack, last)
+		}
 		if err == nil {
 			_, err = tx.ExecContext(ctx, `INSERT INTO office (one, id) VALUES (1, $1) ON CONFLICT (one) DO UPDATE SET id = excluded.id`, id)
 		}
@@ -334,10 +414,11 @@ func (p *pulse) silent(now time.Time, all []Worker, me string) (out []Worker) {
 	return out
 }
 
-// isTemporary tells whether another try may help by what an error says of itself.
+// isTemporary tells whether another try may help by what an error of the depot
+// says of itself.
 func isTemporary(err error) bool {
 	var t interface{ Temporary() bool }
-	return errors.As(err, &t) && t.Temporary()
+	return errors.As(err, &t) && t.Temporary() && !ofStore(err)
 }
 
 // isLost tells whether what the depot had is gone or damaged, so that no other

@@ -483,6 +483,12 @@ func TestDatabaseAway(t *testing.T) {
 			}
 			f.end(cut)
 			f.want(hashes)
+			// It is told once, where it was long enough to be noticed.
+			said := fmt.Sprint(cut.Stderr)
+			gone := strings.Count(said, "level=WARN msg=database_away database=\"postgres "+way.Addr+" ")
+			if back := strings.Count(said, "level=INFO msg=database_back "); gone != back || gone > 1 || away > 2*f.silence && gone == 0 {
+				t.Errorf("told %d times that it was away, %d that it was back:\n%s", gone, back, said)
+			}
 		})
 	}
 	m.all.Wait()

@@ -1,0 +1,258 @@
+package jobs
+
+import (
+	"context"
+	"errors"
+	"io/fs"
+	"net"
+	"sync"
+	"syscall"
+	"time"
+
+	"tapeline/pipeline"
+	"tapeline/pipeline/internal/postgres"
+)
+
+// What a worker tells of database and depot where they can't be reached: in the
+// log once when it begins and once when it ends, and with its signs of life.
+
+// BreaksOff: its readings broke off one after another, so that a worker rests.
+const BreaksOff = "breaks_off"
+
+// Away tells whether an error of a store is one of the way to its database, or
+// of a server that is just starting or stopping.
+func Away(err error) bool { return postgres.Lost(err) }
+
+// outage is when something could not be reached any more.
+type outage struct {
+	mu    sync.Mutex
+	since time.Time // zero: it can be
+	heard time.Time // when it answered last
+}
+
+// begin notes it; first tells that it is news.
+func (o *outage) begin(at time.Time) (first bool) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	if first = o.since.IsZero(); first {
+		o.since = at
+	}
+	return first
+}
+
+// end notes an answer; was tells that it ended an outage, which took so long.
+func (o *outage) end(at time.Time) (took time.Duration, was bool) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	if was = !o.since.IsZero(); was {
+		took = at.Sub(o.since)
+	}
+	o.since, o.heard = time.Time{}, at
+	return took, was
+}
+
+// on tells whether there is one, and otherwise when the last answer came.
+func (o *outage) on() (yes bool, heard time.Time) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return !o.since.IsZero(), o.heard
+}
+
+// baseAway notes that the database did not answer from then on; nil: not yet.
+func (e *Engine) baseAway(since time.Time, err error) {
+	if !e.store.Shared() || !e.base.begin(since) { // a file isn't away
+		return
+	}
+	why := errMute.Error()
+	if err != nil {
+		why = cause(err)
+	}
+	e.o.Log.Warn("database_away", "database", e.store.where, "err", why, "again_every", e.pulse.every())
+}
+
+func (e *Engine) baseBack() {
+	if took, was := e.base.end(time.Now()); was {
+		e.o.Log.Info("database_back", "database", e.store.where, "away", took.Round(time.Second))
+	}
+}
+
+// unreached notes that the depot can't be reached.
+func (e *Engine) unreached(err error) {
+	e.blocks(NoDepot, "")
+	if e.far.begin(time.Now()) {
+		e.o.Log.Warn("depot_away", "reason", NoDepot, "depot", e.depotName(), "err", err)
+	} else {
+		e.o.Log.Debug("depot", "err", err)
+	}
+}
+
+// reached notes that it answered.
+func (e *Engine) reached() {
+	if took, was := e.far.end(time.Now()); was {
+		e.o.Log.Info("depot_back", "depot", e.depotName(), "away", took.Round(time.Second))
+	}
+	if e.blocked() == NoDepot {
+		e.blocks("", "")
+	}
+}
+
+func (e *Engine) depotName() string {
+	if d, ok := e.o.Depot.(interface{ Where() string }); ok {
+		return d.Where()
+	}
+	return ""
+}
+
+// sounds asks the depot now and then, so that a worker that has nothing to do
+// knows too whether it can be reached, and one that waits for it when it is back.
+func (e *Engine) sounds(ctx context.Context) {
+	tick := time.NewTicker(min(20*time.Second, e.o.Pause))
+	defer tick.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return
+		case <-tick.C:
+		}
+		if away, heard := e.far.on(); away || time.Since(heard) > e.pulse.silence {
+			e.sound(ctx, away)
+		}
+	}
+}
+
+func (e *Engine) sound(ctx context.Context, away bool) {
+	short, cancel := context.WithTimeout(ctx, max(e.pulse.silence/3, time.Second))
+	defer cancel()
+	const nothing = "clips/none"
+	var err error
+	if away { // a folder that isn't mounted is told by what can't be read in it
+		err = e.o.Depot.Whole(short, nothing)
+	} else { // in one that is new there is nothing to be read yet
+		_, err = e.o.Depot.Keys(short, nothing+"/")
+	}
+	switch {
+	case ctx.Err() != nil:
+	case err == nil, errors.Is(err, fs.ErrNotExist):
+		e.reached()
+	case errors.Is(err, context.DeadlineExceeded):
+		e.unreached(errMute)
+	default:
+		e.unreached(err)
+	}
+}
+
+// errMute: nothing was answered in time.
+var errMute = errors.New("no answer")
+
+// trouble is why this worker can't go on, for its signs of life.
+func (e *Engine) trouble() string {
+	if away, _ := e.far.on(); away {
+		return NoDepot
+	}
+	if b := e.blocked(); b != "" {
+		return b
+	}
+	if e.doubts.rest(time.Now()) > 0 {
+		return BreaksOff
+	}
+	return ""
+}
+
+// wrong logs what went wrong, but not what is told once as an outage.
+func (e *Engine) wrong(what string, err error) {
+	switch {
+	case e.store.Shared() && Away(err) && ofStore(err):
+		e.o.Log.Debug(what, "err", scrub(err))
+	case e.o.Depot != nil && isTemporary(err):
+		e.unreached(err)
+	default:
+		e.o.Log.Error(what, "err", scrub(err))
+	}
+}
+
+// ofStore tells an error of the store from one of the depot: both may come from
+// a network.
+func ofStore(err error) bool {
+	var e *pipeline.Error
+	return errors.As(err, &e) && e.Step == "store"
+}
+
+// cause is the innermost of an error of the database, without user and address.
+func cause(err error) string {
+	var n *net.OpError
+	var errno syscall.Errno
+	switch {
+	case errors.As(err, &errno):
+		return errno.Error()
+	case errors.As(err, &n):
+		return n.Err.Error()
+	case errors.Is(err, context.DeadlineExceeded):
+		return errMute.Error()
+	}
+	for inner := errors.Unwrap(err); inner != nil; inner = errors.Unwrap(err) {
+		err = inner
+	}
+	return err.Error()
+}
+
+// doubts are those that a worker has of itself: readings that broke off one
+// after another, each of another clip, with none between them that came to an
+// end. Then it may be the machine, and where others read it rests, longer each
+// time, so that it doesn't spend the tries of all clips that wait.
+type doubts struct {
+	mu    sync.Mutex
+	clips map[string]bool
+	times int
+	until time.Time
+}
+
+// doubtful is how many clips in a row make a worker doubt.
+const doubtful = 3
+
+// broke notes that a reading did; first tells that it is one too many.
+func (d *doubts) broke(hash string, pause time.Duration) (first bool) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	if d.clips == nil {
+		d.clips = map[string]bool{}
+	}
+	if d.clips[hash] = true; len(d.clips) < doubtful {
+		return false
+	}
+	d.until = time.Now().Add(pause << min(d.times, 5))
+	d.times++
+	return d.times == 1
+}
+
+// ended notes that one came to an end, whatever it was; was tells that there were
+// doubts.
+func (d *doubts) ended() (was bool) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	was = d.times > 0
+	d.clips, d.times, d.until = nil, 0, time.Time{}
+	return was
+}
+
+func (e *Engine) unbroken() {
+	if e.doubts.ended() {
+		e.o.Log.Info("goes_on")
+	}
+}
+
+// rest is how long is rested still.
+func (d *doubts) rest(now time.Time) time.Duration {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return max(0, d.until.Sub(now))
+}
+
+// brokeOff tells of a reason that it may be the machine's fault as well as the
+// clip's.
+func brokeOff(reason string) bool {
+	switch reason {
+	case Crashed, TooLarge, TooLong, NotWhole, NoRecord, Mistake:
+		return true
+	}
+	return false
+}

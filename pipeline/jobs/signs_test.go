@@ -1,0 +1,309 @@
+package jobs
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"maps"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"tapeline/pipeline/depot"
+	"tapeline/pipeline/ledger"
+)
+
+// roof is an office and workers in one process, on SQLite and a folder.
+type roof struct {
+	t     *testing.T
+	work  string // of the office
+	depot string
+	store *Store
+
+	ctx  context.Context
+	stop context.CancelFunc
+	over sync.WaitGroup
+}
+
+func newRoof(t *testing.T) *roof {
+	t.Helper()
+	r := &roof{t: t, work: house(t), depot: filepath.Join(t.TempDir(), "depot")}
+	if err := os.Mkdir(r.depot, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	r.store = store(t, r.work)
+	r.store.Share(r.work)
+	r.ctx, r.stop = context.WithCancel(context.Background())
+	t.Cleanup(r.end)
+	return r
+}
+
+func (r *roof) end() {
+	r.stop()
+	r.over.Wait()
+}
+
+// begin begins the office, which reads nothing, or a worker.
+func (r *roof) begin(office bool, change func(*Options)) {
+	r.t.Helper()
+	dir := r.work
+	if !office {
+		dir = r.t.TempDir()
+	}
+	s := store(r.t, r.work)
+	s.Share(dir)
+	d, err := depot.Open(r.ctx, "file://"+r.depot)
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	r.t.Cleanup(func() { _ = d.Close() })
+	o := options(dir)
+	o.Depot, o.Silence, o.Jobs, o.Name = d, time.Second, 1, "cage"
+	o.Record = recordAway(filepath.Join(r.work, ledger.File))
+	if office {
+		o.Jobs, o.Name = 0, "office"
+	}
+	o.Read = func(_ context.Context, r Reading) error {
+		time.Sleep(100 * time.Millisecond)
+		if readerMain(r.Out, r.Clip.Original()) != 0 {
+			return errors.New("not read")
+		}
+		return nil
+	}
+	if change != nil {
+		change(&o)
+	}
+	e := New(s, o)
+	r.t.Cleanup(r.end) // before what it works with is closed
+	r.over.Go(func() {
+		run := func() error { return e.Work(r.ctx, r.ctx) }
+		if office {
+			run = func() error { return e.Run(r.ctx) }
+		}
+		if err := run(); err != nil {
+			r.t.Error(err)
+		}
+	})
+}
+
+// clips are some of as many players.
+func (r *roof) clips(n int) map[string]string {
+	hashes := map[string]string{}
+	for i := range n {
+		hashes[drop(r.t, r.work, fmt.Sprintf("inbox/p00%d/a.mov", i), fmt.Sprint("clip ", i))] = fmt.Sprintf("p00%d", i)
+	}
+	return hashes
+}
+
+func (r *roof) home(hashes map[string]string) {
+	r.t.Helper()
+	until(r.t, "all are home", func() bool {
+		m, _ := filepath.Glob(filepath.Join(r.work, ArchiveDir, "*", "*.mov"))
+		return len(m) == len(hashes)
+	})
+}
+
+func (r *roof) workers() []Worker {
+	r.t.Helper()
+	all, err := r.store.Workers(r.ctx)
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	return all
+}
+
+// The folder of the store is away and comes back: each machine says so in its
+// signs of life, one that has nothing to do as well, and once in its log.
+func TestDepotAway(t *testing.T) {
+	r := newRoof(t)
+	logs := make([]bytes.Buffer, 2)
+	for i := range logs {
+		r.begin(i == 0, func(o *Options) { o.Log = slog.New(slog.NewTextHandler(&logs[i], nil)) })
+	}
+	first := r.clips(1)
+	r.home(first)
+	say := func(trouble string) func() bool {
+		return func() bool {
+			all := r.workers()
+			ok := len(all) == 2
+			for _, w := range all {
+				ok = ok && w.Trouble == trouble && w.Since.IsZero() == (trouble == "")
+			}
+			return ok
+		}
+	}
+	if err := os.Rename(r.depot, r.depot+".away"); err != nil {
+		t.Fatal(err)
+	}
+	until(t, "both say that it is away", say(NoDepot))
+	all := map[string]string{drop(t, r.work, "inbox/p001/a.mov", "clip 1"): "p001"}
+	maps.Copy(all, first)
+	until(t, "one waits", func() bool { return count(t, r.store, Waiting) == 1 })
+	if err := os.Rename(r.depot+".away", r.depot); err != nil {
+		t.Fatal(err)
+	}
+	until(t, "both say that it is back", say(""))
+	r.home(all)
+	r.end()
+	wantLessons(t, r.work, all)
+	for i := range logs {
+		for _, line := range []string{"level=WARN msg=depot_away reason=no_depot depot=" + r.depot + " ", "level=INFO msg=depot_back depot=" + r.depot + " away="} {
+			if n := strings.Count(logs[i].String(), line); n != 1 {
+				t.Errorf("%d: %d × %q in\n%s", i, n, line, &logs[i])
+			}
+		}
+	}
+}
+
+// A worker that can't read doesn't spend the tries of what others can: its
+// readings die at once, the networks are missing, its disk is full.
+func TestUnfitWorker(t *testing.T) {
+	for name, read := range map[string]func() error{
+		"dies":        func() error { return &Slip{Reason: Crashed, Again: true} },
+		"no networks": func() error { return &Slip{Reason: NotReady, Blocked: true} },
+		"full":        nil,
+	} {
+		t.Run(name, func(t *testing.T) {
+			r := newRoof(t)
+			var tried sync.Map
+			var times atomic.Int64
+			r.begin(true, nil)
+			r.begin(false, func(o *Options) {
+				o.Pause, o.Name = time.Second, "unfit"
+				if read == nil {
+					o.Space, o.Free = 1, func(string) (uint64, error) { times.Add(1); return 0, nil }
+				}
+				o.Read = func(_ context.Context, r Reading) error {
+					if _, again := tried.LoadOrStore(r.Clip.Hash, true); again && name == "dies" {
+						t.Errorf("%s again, which others could read", r.Clip.Short())
+					}
+					times.Add(1)
+					return read()
+				}
+			})
+			hashes := r.clips(6)
+			until(t, "it has taken one", func() bool { return times.Load() > 0 })
+			r.begin(false, nil)
+			r.home(hashes)
+			r.end()
+			wantLessons(t, r.work, hashes)
+		})
+	}
+}
+
+// Where nobody else reads, a worker whose readings die spends the tries of each
+// clip, which says why it failed.
+func TestUnfitAlone(t *testing.T) {
+	r := newRoof(t)
+	r.begin(true, nil)
+	r.begin(false, func(o *Options) {
+		o.Read = func(context.Context, Reading) error { return &Slip{Reason: Crashed, Again: true} }
+	})
+	r.clips(4)
+	until(t, "all have failed", func() bool { return count(t, r.store, Failed) == 4 })
+	all, err := r.store.Clips(r.ctx, Failed)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range all {
+		if c.Reason != Crashed || c.Tries != 2 {
+			t.Errorf("%s: %s after %d tries", c.Short(), c.Reason, c.Tries)
+		}
+	}
+}
+
+// What the store knows of a worker: what it is here for, what it has in hand, and,
+// of one that was cut off, that a clip may lie in its folder, until it begins there
+// again.
+func TestWorkerRows(t *testing.T) {
+	work := house(t)
+	s := store(t, work)
+	ctx := t.Context()
+	at := time.Now()
+	s.now = func() time.Time { return at }
+	for _, w := range []Worker{{ID: "a", Name: "barn", Role: RoleBoth, Process: 7, Jobs: 1}, {ID: "b", Name: "cage", Role: RoleReader, Process: 8, Jobs: 2}, {ID: "c", Name: "cage", Role: RoleReader, Process: 9, Jobs: 1}} {
+		if err := s.join(ctx, w); err != nil {
+			t.Fatal(err)
+		}
+	}
+	tell := func() (out string) {
+		all, err := s.Workers(ctx)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, w := range all {
+			out += fmt.Sprintf("%s %s %s %d %s in hand %d, silent %.0f %q since %.0f\n", w.ID, w.Name, w.Role, w.Process, w.State, w.Hand, w.Silent, w.Trouble, max(-1, w.Since.Sub(at).Seconds()))
+		}
+		return out
+	}
+	want := func(want string) {
+		t.Helper()
+		if got := tell(); got != want {
+			t.Errorf("got\n%swant\n%s", got, want)
+		}
+	}
+	at = at.Add(10 * time.Second)
+	began := at
+	must := func(errs ...error) {
+		t.Helper()
+		if err := errors.Join(errs...); err != nil {
+			t.Fatal(err)
+		}
+	}
+	must(s.beat(ctx, Worker{ID: "a", State: Working, Trouble: NoDepot}), s.beat(ctx, Worker{ID: "b", State: Working, Hand: 1}))
+	at = at.Add(5 * time.Second)
+	must(s.beat(ctx, Worker{ID: "a", State: Working, Trouble: NoDepot}))
+	all, err := s.Workers(ctx)
+	if err != nil || len(all) != 3 || !all[0].Since.Equal(began) || !all[0].Seen.Equal(at) || !all[0].Takes() || all[1].Takes() || all[0].Lives(0) || !all[1].Lives(6*time.Second) || all[2].Lives(15*time.Second) {
+		t.Errorf("%+v, %v", all, err)
+	}
+	must(s.beat(ctx, Worker{ID: "a", State: Working}))
+	want(`a barn both 7 working in hand 0, silent 0 "" since -1
+b cage reader 8 working in hand 1, silent 5 "" since -1
+c cage reader 9 working in hand 0, silent 15 "" since -1
+`)
+	all, err = s.Workers(ctx)
+	must(err, s.bury(ctx, all[1]), s.bury(ctx, all[2]))
+	at = at.Add(goneFor)
+	must(s.beat(ctx, Worker{ID: "a", State: Working}), s.unbury(ctx))
+	want(`a barn both 7 working in hand 0, silent 0 "" since -1
+b cage reader 8 gone in hand 1, silent 86405 "" since -1
+`)
+
+	// Another one begins in the folder beside its: that is empty now.
+	for n, id := range []string{"", "", "b"} {
+		if id != "" {
+			drop(t, work, filepath.Join(slotsDir, strconv.Itoa(n), idFile), id)
+		}
+	}
+	dir, end, err := Slot(work)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer end()
+	o := options(dir)
+	o.Now = s.now
+	must(New(s, o).succeedBeside(ctx))
+	want(`a barn both 7 working in hand 0, silent 0 "" since -1
+`)
+	if exists(filepath.Join(work, slotsDir, "2", idFile)) {
+		t.Error("it is still said whose folder it is")
+	}
+
+	// One that never comes back is told of for a while.
+	must(s.join(ctx, Worker{ID: "d", Name: "cage", Role: RoleReader}), s.beat(ctx, Worker{ID: "d", State: Working, Hand: 1}), s.bury(ctx, Worker{ID: "d", Beat: 1}))
+	for _, n := range []int{2, 1} {
+		at = at.Add(leftFor/2 + time.Hour)
+		must(s.unbury(ctx))
+		if all, err := s.Workers(ctx); len(all) != n || err != nil {
+			t.Errorf("want %d: %v, %v", n, all, err)
+		}
+	}
+}
