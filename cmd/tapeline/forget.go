@@ -563,6 +563,14 @@ func (y *yard) retire(ctx context.Context, st *jobs.Store, book *ledger.Ledger) 
 	if err != nil {
 		return 0, 0, err
 	}
+	later := func(hash string) bool {
+		return slices.ContainsFunc(all, func(l ledger.Lesson) bool { return l.Clip == hash && l.Day >= day })
+	}
+	if y.c.Store != "" {
+		if err := y.retireBefore(ctx, day, today.Format(time.DateOnly), later); err != nil {
+			return 0, 0, err
+		}
+	}
 	far, err := y.clearings(ctx)
 	if err != nil {
 		return 0, 0, err
@@ -586,9 +594,7 @@ func (y *yard) retire(ctx context.Context, st *jobs.Store, book *ledger.Ledger) 
 			return 0, 0, err
 		}
 	}
-	gone, err := st.Old(ctx, jobs.Removal{Work: y.work, Away: far.away()}, day, func(hash string) bool {
-		return slices.ContainsFunc(all, func(l ledger.Lesson) bool { return l.Clip == hash && l.Day >= day })
-	})
+	gone, err := st.Old(ctx, jobs.Removal{Work: y.work, Away: far.away()}, day, later)
 	if err != nil || len(ids)+gone.Clips == 0 {
 		return 0, gone.Clips, err
 	}

@@ -104,6 +104,8 @@ func status(ctx context.Context, s streams, args []string) (err error) {
 		// clips wait.
 		Workers []machine `json:"workers,omitempty"`
 		Holds   []snag    `json:"holds,omitempty"`
+		// Clips whose files are in the office's folders and not in the store of files.
+		Unstored int `json:"not_stored,omitempty"`
 	}{Counts: map[jobs.State]int{}, Free: free, Clips: []statusClip{}, Recordings: []jobs.Recording{}}
 	all, err := st.Recordings(ctx)
 	if err != nil {
@@ -146,6 +148,9 @@ func status(ctx context.Context, s streams, args []string) (err error) {
 			return err
 		}
 		out.Holds = y.holds(out.Workers)
+		if out.Unstored, err = st.Unstored(ctx); err != nil {
+			return err
+		}
 	}
 	if asJSON {
 		b, err := json.Marshal(out)
@@ -167,6 +172,9 @@ func status(ctx context.Context, s streams, args []string) (err error) {
 		}
 	}
 	fmt.Fprintf(s.out, t["space"]+"\n", y.text.Number(float64(free)/1e9, 1))
+	if out.Unstored > 0 {
+		fmt.Fprintf(s.out, t["local"]+"\n", out.Unstored)
+	}
 	if len(out.Holds) > 0 {
 		fmt.Fprintln(s.out)
 	}

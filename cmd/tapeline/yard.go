@@ -120,6 +120,16 @@ func (y *yard) options(d *depot.Depot, log *slog.Logger) (o jobs.Options, err er
 			p, _ := r.player(clip.Player)
 			return record(ctx, book, p, clip, dir, still)
 		},
+		Relate: func(ctx context.Context) error {
+			if d == nil || !book.there(ctx) {
+				return nil
+			}
+			l, err := book.open(ctx)
+			if err != nil {
+				return err
+			}
+			return errors.Join(l.Relate(ctx, y.work), l.Close())
+		},
 		Doubt: func(ctx context.Context, clip jobs.Clip) error {
 			l, err := book.create(ctx)
 			if err != nil {

@@ -373,10 +373,14 @@ func (e *Engine) fetchHome(ctx context.Context, c *Clip) error {
 		if err := e.o.Depot.Get(ctx, originalKey(c.Hash, ext), path); err != nil {
 			return err
 		}
-		if i == 0 {
-			if err := os.Chtimes(path, c.Modified, c.Modified); err != nil {
-				return err
+		at := c.Modified
+		if i > 0 { // as old as the lesson it was made by, see mirror
+			if at = time.Unix(0, c.Stocked); c.Stocked == 1 {
+				continue
 			}
+		}
+		if err := os.Chtimes(path, at, at); err != nil {
+			return err
 		}
 	}
 	return nil

@@ -73,6 +73,10 @@ type Options struct {
 	// own transaction: no, and it is ErrStale. A clip that is forgotten loses its row
 	// first and its lesson afterwards, so that neither comes back, whoever dies when.
 	Record func(ctx context.Context, c Clip, dir string, still Still) error
+	// Relate has the ledger say of the lessons below the work folder where they lie
+	// there, so that each machine finds them below its own. An office calls it that
+	// begins; nil: there is one machine.
+	Relate func(ctx context.Context) error
 	// Doubt keeps the lesson of a clip, which may not be made yet, from leaving: a
 	// card that came later says that it is another player's. It may be called
 	// more than once; nil: none is kept.
@@ -145,6 +149,7 @@ type Engine struct {
 	odd     map[int64]bool // by the keeper
 	missing []string       // hashes of lessons that the office has not, at its beginning
 	failing map[string]time.Time
+	carry   carrying
 
 	recorded map[stamped]time.Time     // while taking
 	lines    map[string]*line          // by folder, while taking
@@ -197,7 +202,7 @@ func New(s *Store, o Options) *Engine {
 	s.now = o.Now
 	return &Engine{o: o, store: s, sum: map[string]int{}, stuck: map[string]bool{}, busy: map[string]bool{}, recorded: map[stamped]time.Time{}, lines: map[string]*line{}, long: map[stamped]time.Duration{}, owed: map[string]bool{},
 		held:  func() bool { return true },
-		pulse: pulse{silence: o.Silence}, due: make(chan struct{}, 1), failing: map[string]time.Time{}}
+		pulse: pulse{silence: o.Silence}, due: make(chan struct{}, 1), failing: map[string]time.Time{}, carry: carrying{ask: make(chan chan struct{}), refused: map[string]bool{}}}
 }
 
 // Free is the room left for us on the disk of a folder, bytes.
@@ -440,6 +445,9 @@ func (e *Engine) Once(ctx context.Context) (s Summary, err error) {
 				if _, err := e.o.Feed.Once(ctx); err != nil {
 					return s, err
 				}
+			}
+			if e.o.Depot != nil && blocked != NoDepot {
+				e.carried(ctx)
 			}
 			end() // a clip is told of when its original is in the archive too
 			e.mu.Lock()

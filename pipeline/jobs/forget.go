@@ -183,7 +183,7 @@ func dropRows(do func(string, ...any) error, hash string) error {
 
 // Old removes clips that were filmed before day and are at rest, with the rows;
 // but for those of which young tells that they are of a later day after all. Of
-// r only Work and Away are asked.
+// r only Work, Away and Rows are asked.
 func (s *Store) Old(ctx context.Context, r Removal, day string, young func(hash string) bool) (out Removed, err error) {
 	all, err := s.Clips(ctx, "")
 	if err != nil {
@@ -205,7 +205,9 @@ func (s *Store) Old(ctx context.Context, r Removal, day string, young func(hash 
 		if whole[c.Hash] || stays(&c) {
 			continue
 		}
-		if err := s.wipe(ctx, &c, r, &out); err != nil {
+		if r.Rows {
+			out.Clips++
+		} else if err := s.wipe(ctx, &c, r, &out); err != nil {
 			return out, err
 		}
 		if err := s.write(ctx, func(tx *sql.Tx) error {

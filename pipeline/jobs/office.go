@@ -52,7 +52,10 @@ func (e *Engine) beginAway(ctx context.Context, unlock func()) (end func(), err 
 	kept := make(chan struct{})
 	go func() {
 		defer close(kept)
+		var old sync.WaitGroup
+		old.Go(func() { e.carries(life) })
 		e.office(life)
+		old.Wait()
 	}()
 	return sync.OnceFunc(func() {
 		defer calm()
@@ -102,6 +105,9 @@ func (e *Engine) wasHere(ctx context.Context) (bool, error) {
 // recoverAway ends what an office that died left half-way. Clips are their
 // workers' own.
 func (e *Engine) recoverAway(ctx context.Context) error {
+	if err := e.relates(ctx); err != nil {
+		return err
+	}
 	all, err := e.store.Clips(ctx, "")
 	if err != nil {
 		return err
@@ -161,11 +167,17 @@ func (e *Engine) stock(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	defer e.carry.fresh.Store(false)
+	began := time.Now()
 	for i := range clips {
 		c := &clips[i]
 		if e.waits(c.Hash) {
 			continue
 		}
+		if c.State != Waiting && time.Since(began) > stockTime {
+			return nil // what came meanwhile goes first
+		}
+		e.carry.fresh.Store(true)
 		err := e.stockOne(ctx, c)
 		switch {
 		case ctx.Err() != nil:
@@ -188,6 +200,10 @@ func (e *Engine) stock(ctx context.Context) error {
 	}
 	return nil
 }
+
+// stockTime is after how long of storing what nobody waits for is looked at what
+// came.
+const stockTime = 5 * time.Second
 
 func (e *Engine) stockOne(ctx context.Context, c *Clip) error {
 	err := e.settle(ctx, c)
@@ -222,6 +238,20 @@ func (e *Engine) stockOne(ctx context.Context, c *Clip) error {
 	}
 	// What is written beside it from now on is newer than what is stored.
 	at := time.Now()
+	if c.anew() { // of before there was a depot: it stays where no new one can be made
+		if _, err := e.storeOld(ctx, c); err != nil {
+			return err
+		}
+	}
+	if err := e.storeOriginal(ctx, c); err != nil {
+		return err
+	}
+	hook("stocked")
+	return e.store.stocked(ctx, e.jobs, c, at)
+}
+
+// storeOriginal stores an original, checked, with what travels with it.
+func (e *Engine) storeOriginal(ctx context.Context, c *Clip) error {
 	if sum, err := hash(ctx, c.Original()); err != nil {
 		return err
 	} else if sum != c.Hash {
@@ -242,8 +272,7 @@ func (e *Engine) stockOne(ctx context.Context, c *Clip) error {
 			return err
 		}
 	}
-	hook("stocked")
-	return e.store.stocked(ctx, e.jobs, c, at)
+	return nil
 }
 
 // waits tells that a clip failed a moment ago; fails notes that it did.
@@ -335,8 +364,12 @@ func (e *Engine) bringOne(ctx context.Context, c *Clip) error {
 		}
 	}
 	hook("fetched home")
-	if err := e.settle(ctx, c); err != nil && (!errors.Is(err, errGone) || told && c.Stocked <= 0) {
-		return err
+	if err := e.settle(ctx, c); err != nil {
+		// What neither depot nor this office has lies at the one of before; a lesson
+		// that is here says that this is it.
+		if !errors.Is(err, errGone) || told && c.Stocked <= 0 && (c.State != Done || whole(c.Final, c.Hash) != nil) {
+			return err
+		}
 	}
 	if c.empty() {
 		if err := e.o.Depot.Remove(ctx, "clips/"+c.Hash); err != nil && !errors.Is(err, fs.ErrNotExist) {

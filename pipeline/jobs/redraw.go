@@ -34,7 +34,7 @@ func (s *Store) Redraw(ctx context.Context, hash, player string) error {
 		return err
 	}
 	err = s.write(ctx, func(tx *sql.Tx) error {
-		if err := s.change(ctx, tx, `UPDATE clips SET state = 'waiting', player = $2, tries = 0, reason = '', detail = '', step = '', part = 0, whole = 0, stocked = CASE WHEN stocked < 0 THEN stocked ELSE 0 END, changed = $3
+		if err := s.change(ctx, tx, `UPDATE clips SET state = 'waiting', player = $2, tries = 0, reason = '', detail = '', step = '', part = 0, whole = 0, stocked = CASE WHEN stocked = -1 THEN stocked ELSE 0 END, changed = $3
 			WHERE hash = $1 AND state = 'done' AND final <> ''`, hash, player, s.stamp()); err != nil {
 			return err
 		}

@@ -78,7 +78,7 @@ type Clip struct {
 	// Where several machines work, see doc.go.
 	Worker  string // who reads or publishes it
 	Stored  string // key of its lesson in the depot
-	Stocked int64  // the depot has the original and what travels with it as they were then, nanoseconds since 1970 by the office's clock; 0: it hasn't, Spoilt: what it has isn't them
+	Stocked int64  // the depot has the original and what travels with it as they were then, nanoseconds since 1970 by the office's clock; 0: it hasn't; see Spoilt and Absent
 
 	shown *shown // a card in it, while it is taken
 	away  bool   // it is made by a worker: the office has none of its files
@@ -369,7 +369,7 @@ func (s *Store) put(ctx context.Context, tx *sql.Tx, c *Clip) error {
 			ext = excluded.ext, sidecar = excluded.sidecar, voice = excluded.voice, came = excluded.came, size = excluded.size,
 			modified = excluded.modified, staging = '', final = '', copies = excluded.copies, reason = excluded.reason,
 			detail = excluded.detail, step = '', part = 0, whole = 0, changed = excluded.changed, kind = excluded.kind, length_ms = excluded.length_ms,
-			worker = '', stored = '', stocked = CASE WHEN excluded.stocked = 0 AND clips.stocked < 0 THEN clips.stocked ELSE excluded.stocked END, home = CASE WHEN excluded.home < 0 THEN excluded.home ELSE clips.fence + 1 END`)
+			worker = '', stored = '', stocked = CASE WHEN excluded.stocked = 0 AND clips.stocked = -1 THEN clips.stocked ELSE excluded.stocked END, home = CASE WHEN excluded.home < 0 THEN excluded.home ELSE clips.fence + 1 END`)
 	return err
 }
 

@@ -236,7 +236,7 @@ func (s *Store) unstocked(ctx context.Context) ([]Clip, error) {
 // its job.
 func (s *Store) stocked(ctx context.Context, q *client, c *Clip, at time.Time) error {
 	return s.write(ctx, func(tx *sql.Tx) error {
-		if err := s.change(ctx, tx, `UPDATE clips SET stocked = $3 WHERE hash = $1 AND fence = $2 AND stocked <= 0`, c.Hash, c.Fence, at.UnixNano()); err != nil {
+		if err := s.change(ctx, tx, `UPDATE clips SET stocked = $3, stored = $4 WHERE hash = $1 AND fence = $2 AND stocked <= 0`, c.Hash, c.Fence, at.UnixNano(), c.Stored); err != nil {
 			return err
 		}
 		if c.Stocked = at.UnixNano(); c.State != Waiting {

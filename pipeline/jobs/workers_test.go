@@ -49,6 +49,13 @@ func awayDaemon(ctx context.Context, o Options) int {
 			return err
 		}
 		o.Record = recordAway(os.Getenv("LEDGER"))
+		o.Relate = func(ctx context.Context) error {
+			l, err := ledger.Create(ctx, os.Getenv("LEDGER"))
+			if err != nil {
+				return err
+			}
+			return errors.Join(l.Relate(ctx, o.Work), l.Close())
+		}
 		if n := os.Getenv("JOBS"); n != "" {
 			if o.Jobs, err = strconv.Atoi(n); err != nil {
 				return err

@@ -66,6 +66,7 @@ var englishWork = map[string]string{
 	"try":     "try %d",
 	"space":   "Space left: %s GB",
 	"left":    "%d still in the inbox",
+	"local":   "Clips not yet in the store of files: %d. Until then they lie only where \"tapeline watch\" runs, which is bringing them.",
 	"waits":   "%d waiting",
 	"nothing": "Nothing was waiting.",
 	"again":   "Clips to be tried again: %d.",

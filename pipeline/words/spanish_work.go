@@ -64,6 +64,7 @@ var spanishWork = map[string]string{
 	"try":     "intento %d",
 	"space":   "Espacio libre: %s GB",
 	"left":    "%d aún en la carpeta de entrada",
+	"local":   "Videos que aún no están en el almacén de archivos: %d. Hasta entonces solo están donde funciona \"tapeline watch\", que los está llevando.",
 	"waits":   "%d en espera",
 	"nothing": "Nada estaba en espera.",
 	"again":   "Videos que se intentan otra vez: %d.",
