@@ -114,7 +114,7 @@ func (c *clearing) idle(ctx context.Context, y *yard, st *jobs.Store, player str
 			continue
 		}
 		for _, w := range workers {
-			if w.ID == clip.Worker && w.State != jobs.Gone && now().Sub(w.Seen) < 2*y.c.Worker.Silence+time.Minute {
+			if w.ID == clip.Worker && w.Lives(2*y.c.Worker.Silence+time.Minute) {
 				return &pipeline.Error{Fault: pipeline.FaultOutput, What: fmt.Sprintf("%s is reading a clip of the player; not everything is removed", w.Name), Hint: "run it again when that is done"}
 			}
 		}

@@ -42,10 +42,10 @@ themselves can't be read again. It asks for the player's code first. Stop
 "tapeline watch" before. Run it again if it was cut off.
 
 What it can't reach it says: mail that was sent, files you took elsewhere, the
-roster's line. Run it in the folder where "watch" and "read" were run: where
-there is neither a ledger nor a store of clips it says where it looked and ends
-with code 9. Where several machines work, run it on the one that watches: it
-has the films. On another it removes nothing.
+roster's line, machines that were cut off while they read. Run it in the folder
+where "watch" and "read" were run: where there is neither a ledger nor a store of
+clips it says where it looked and ends with code 9. Where several machines work,
+run it on the one that watches: it has the films. On another it removes nothing.
 
   --yes           don't ask
   --json          what was removed as one JSON object
@@ -65,6 +65,7 @@ type forgotten struct {
 	Delivered int      `json:"letters_delivered"` // which can't be called back
 	Look      []string `json:"look_through"`      // nobody says who is in them
 	Mentions  []string `json:"mentions"`          // files that may name the player
+	Behind    []string `json:"left_behind"`       // what to do about machines that were cut off and may have a clip
 }
 
 func forget(ctx context.Context, s streams, args []string) error {
@@ -148,6 +149,9 @@ func forget(ctx context.Context, s streams, args []string) error {
 		fmt.Fprintln(s.out, "  "+t["left_list"])
 	} else {
 		fmt.Fprintf(s.out, "  "+t["left_roster"]+"\n", player, y.c.Roster)
+	}
+	for _, b := range out.Behind {
+		fmt.Fprintln(s.out, "  "+b)
 	}
 	for _, l := range []struct {
 		key   string
@@ -250,7 +254,7 @@ func (y *yard) alone(ctx context.Context) (unlock func(), err error) {
 // forgets removes a player. Files go before the rows that know of them, so
 // that what was cut off is found again.
 func (y *yard) forgets(ctx context.Context, player string) (out forgotten, err error) {
-	out = forgotten{Player: player, Look: []string{}, Mentions: []string{}}
+	out = forgotten{Player: player, Look: []string{}, Mentions: []string{}, Behind: []string{}}
 	places, err := y.ledgers()
 	if err != nil {
 		return out, err
@@ -333,6 +337,10 @@ func (y *yard) forgets(ctx context.Context, player string) (out forgotten, err e
 			return out, err
 		}
 		out.Look = append(out.Look, gone.Look...)
+		behind, err := y.leftBehind(ctx, st)
+		if out.Behind = append(out.Behind, behind...); err != nil {
+			return out, err
+		}
 	}
 	out.Originals = clips
 	stored, err := far.lessons(ctx, y, player, mine, others)

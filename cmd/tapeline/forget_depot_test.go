@@ -170,7 +170,7 @@ func TestForgetElsewhere(t *testing.T) {
 			whileRead(t, y, lostCode, func() {
 				var told bytes.Buffer
 				code := run([]string{"status", "--config", conf, "--lang", "es"}, nil, &told, &told)
-				if line := regexp.MustCompile(`(?m)^cage-2 +trabajando .*` + hash[:8]); code != 0 || !line.Match(told.Bytes()) {
+				if line := regexp.MustCompile(`(?m)^cage-2 +lee +7 +trabajando .*` + hash[:8]); code != 0 || !line.Match(told.Bytes()) {
 					t.Errorf("status: %d\n%s", code, told.String())
 				}
 				if code := say(t, "forget", lostCode, "--yes", "--config", conf); code != int(pipeline.FaultOutput) {
@@ -188,6 +188,9 @@ func TestForgetElsewhere(t *testing.T) {
 			var out bytes.Buffer
 			if code := run([]string{"forget", lostCode, "--yes", "--config", conf}, strings.NewReader(""), &out, &out); code != 0 {
 				t.Fatalf("%d: %s", code, out.String())
+			}
+			if !strings.Contains(out.String(), `  cage-2 (process 7) was cut off, and clips may lie in its folder: 1. Start "tapeline work" there once`) {
+				t.Errorf("of the machine that was cut off: %s", out.String())
 			}
 			for _, f := range append(left(), found(t, barn)...) {
 				t.Errorf("left: %s", f)
@@ -254,11 +257,12 @@ func whileRead(t *testing.T, y *yard, player string, f func()) {
 		}
 	}
 	at := time.Now().UTC().Format(time.RFC3339Nano)
-	do(`INSERT INTO workers (id, name, state, began, seen, jobs, version) VALUES ('w1', 'cage-2', 'working', $1, $1, 1, '')`, at)
+	do(`INSERT INTO workers (id, name, role, process, state, began, seen, jobs, version) VALUES ('w1', 'cage-2', 'reader', 7, 'working', $1, $1, 1, '')`, at)
 	do(`UPDATE clips SET state = 'running', worker = 'w1' WHERE player = $1 AND state = 'done'`, player)
 	f()
 	do(`UPDATE clips SET state = 'done', worker = '' WHERE worker = 'w1'`)
-	do(`DELETE FROM workers`)
+	// It is cut off over it.
+	do(`UPDATE workers SET state = 'gone', hand = 1`)
 }
 
 // refuses is a store that from some call on lets nobody in.

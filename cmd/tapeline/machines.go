@@ -26,10 +26,16 @@ type machine struct {
 
 // snag is a reason that keeps clips waiting, or what was read from the desk.
 type snag struct {
-	Reason  string    `json:"reason"`
-	Machine string    `json:"machine,omitempty"` // that says so
-	Since   time.Time `json:"since,omitzero"`    // by the database's clock
-	Text    string    `json:"text"`
+	Reason string   `json:"reason"`
+	Text   string   `json:"text"`
+	Says   []saying `json:"says,omitempty"` // whose signs of life say so
+}
+
+// saying is a machine that says so, and since when by the database's clock.
+type saying struct {
+	Machine string    `json:"machine"`
+	Process int       `json:"process"`
+	Since   time.Time `json:"since"`
 }
 
 // Reasons that status finds itself.
@@ -68,8 +74,8 @@ func called(m machine, all []machine) string {
 	return m.Name
 }
 
-// holds says why clips wait, as far as that is the same for all of them.
-func (y *yard) holds(all []machine) (out []snag) {
+// snags says why clips wait, as far as that is the same for all of them.
+func (y *yard) snags(all []machine) (out []snag) {
 	t := y.text.Work
 	if !slices.ContainsFunc(all, func(m machine) bool { return !m.Silence && m.Takes() }) {
 		out = append(out, snag{Reason: noOffice, Text: t[noOffice]})
@@ -81,10 +87,33 @@ func (y *yard) holds(all []machine) (out []snag) {
 		if m.Silence || m.Trouble == "" {
 			continue
 		}
-		out = append(out, snag{Reason: m.Trouble, Machine: m.Name, Since: m.Since,
-			Text: fmt.Sprintf(t["since_then"], called(m, all), y.stamp(m.Since), y.text.Why(m.Trouble, ""))})
+		i := slices.IndexFunc(out, func(s snag) bool { return s.Reason == m.Trouble })
+		if i < 0 {
+			i, out = len(out), append(out, snag{Reason: m.Trouble, Text: y.text.Why(m.Trouble, "")})
+		}
+		out[i].Says = append(out[i].Says, saying{m.Name, m.Process, m.Since})
 	}
 	return out
+}
+
+// tellSnags writes them, one a line.
+func (y *yard) tellSnags(w io.Writer, snags []snag, all []machine) {
+	if len(snags) > 0 {
+		fmt.Fprintln(w)
+	}
+	for _, s := range snags {
+		var who []string
+		for _, m := range all {
+			if slices.Contains(s.Says, saying{m.Name, m.Process, m.Since}) {
+				who = append(who, fmt.Sprintf(y.text.Work["since_then"], called(m, all), y.stamp(m.Since)))
+			}
+		}
+		text := s.Text
+		if len(who) > 0 {
+			text += " (" + strings.Join(who, ", ") + ")"
+		}
+		fmt.Fprintln(w, text)
+	}
 }
 
 // stamp is an instant as status writes it.
@@ -151,13 +180,14 @@ func (y *yard) leftBehind(ctx context.Context, st *jobs.Store) ([]string, error)
 
 // baseAway says in one line that the database can't be reached.
 func (y *yard) baseAway(err error) error {
-	if y.c.Store == "" || !jobs.Away(err) {
+	why := jobs.Away(err)
+	if y.c.Store == "" || why == "" {
 		return err
 	}
 	at, uerr := y.c.StoreURL()
 	if uerr != nil {
 		return err
 	}
-	return &pipeline.Error{Fault: pipeline.FaultLedger, Step: "store", Path: jobs.StoreName(at), What: "the database can't be reached, so nothing is known of clips and machines",
+	return &pipeline.Error{Fault: pipeline.FaultLedger, Step: "store", Path: jobs.StoreName(at), What: "the database can't be reached (" + why + "), so nothing is known of clips and machines",
 		Hint: "those that work wait for it and go on when it is back; \"tapeline check\" looks closer", Err: err}
 }

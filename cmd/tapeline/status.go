@@ -147,7 +147,7 @@ func status(ctx context.Context, s streams, args []string) (err error) {
 		if out.Workers, err = y.machines(ctx, st, out.Clips); err != nil {
 			return err
 		}
-		out.Holds = y.holds(out.Workers)
+		out.Holds = y.snags(out.Workers)
 		if out.Unstored, err = st.Unstored(ctx); err != nil {
 			return err
 		}
@@ -175,12 +175,7 @@ func status(ctx context.Context, s streams, args []string) (err error) {
 	if out.Unstored > 0 {
 		fmt.Fprintf(s.out, t["local"]+"\n", out.Unstored)
 	}
-	if len(out.Holds) > 0 {
-		fmt.Fprintln(s.out)
-	}
-	for _, h := range out.Holds {
-		fmt.Fprintln(s.out, h.Text)
-	}
+	y.tellSnags(s.out, out.Holds, out.Workers)
 	y.tellMachines(s.out, out.Workers)
 	if len(out.Clips)+len(out.Recordings) == 0 {
 		return nil

@@ -21,8 +21,9 @@ fetched, lessons stored. The roster must be here too: who may not be filmed is
 not read. Any number of machines may, and several on one; how many clips at once
 each reads is jobs:. A worker that dies, hangs or is cut off loses nothing: after
 worker.silence without a sign of life the others take over what it did, and when
-it comes back it begins anew. The clip it was reading lies in workers/ of the work
-folder until then.
+it comes back it begins anew. The clip it was reading when it was cut off lies in
+workers/ of the work folder until "work" begins there again: start it once, or
+delete that folder. "tapeline status" names such machines.
 
 Stopped by SIGTERM, or ^C, it takes nothing more and ends what it reads; a second
 time, it gives back what it reads at once.

@@ -19,9 +19,14 @@ import (
 // BreaksOff: its readings broke off one after another, so that a worker rests.
 const BreaksOff = "breaks_off"
 
-// Away tells whether an error of a store is one of the way to its database, or
-// of a server that is just starting or stopping.
-func Away(err error) bool { return postgres.Lost(err) }
+// Away is, of an error of a store that is one of the way to its database, or of a
+// server that is just starting or stopping, what is the matter; else empty.
+func Away(err error) string {
+	if !postgres.Lost(err) {
+		return ""
+	}
+	return cause(err)
+}
 
 // outage is when something could not be reached any more.
 type outage struct {
@@ -161,7 +166,7 @@ func (e *Engine) trouble() string {
 // wrong logs what went wrong, but not what is told once as an outage.
 func (e *Engine) wrong(what string, err error) {
 	switch {
-	case e.store.Shared() && Away(err) && ofStore(err):
+	case e.store.Shared() && postgres.Lost(err) && ofStore(err):
 		e.o.Log.Debug(what, "err", scrub(err))
 	case e.o.Depot != nil && isTemporary(err):
 		e.unreached(err)

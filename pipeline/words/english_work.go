@@ -95,7 +95,7 @@ var englishWork = map[string]string{
 	"left_behind": "%[1]s (process %[2]d) was cut off, and clips may lie in its folder: %[3]d. Start \"%[4]s\" there once, or delete %[5]s/ in its work folder.",
 	"no_office":   "No office runs, neither \"tapeline watch\" nor \"tapeline nightly\": nothing new is taken in, and no lesson comes to the desk or leaves.",
 	"no_reader":   "No machine reads: no \"tapeline work\" runs, and no office that reads itself.",
-	"since_then":  "%[1]s says since %[2]s: %[3]s",
+	"since_then":  "%[1]s since %[2]s",
 	"breaks_off":  "Reading broke off with one clip after the other on this machine. Look at its set-up; where others read it leaves the clips to them for a while.",
 	"not_stored":  "It is not in the store of files yet; the office puts it there.",
 	"try_again":   "\"tapeline retry CLIP\" reads a failed clip again.",

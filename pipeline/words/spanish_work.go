@@ -93,7 +93,7 @@ var spanishWork = map[string]string{
 	"left_behind": "%[1]s (proceso %[2]d) se cortó, y en su carpeta pueden quedar videos: %[3]d. Pon en marcha \"%[4]s\" ahí una vez, o borra %[5]s/ en su carpeta de trabajo.",
 	"no_office":   "Ninguna oficina trabaja, ni \"tapeline watch\" ni \"tapeline nightly\": no se toma nada nuevo, y ninguna lección llega a la mesa ni sale.",
 	"no_reader":   "Ninguna máquina lee: no hay ningún \"tapeline work\" en marcha, ni una oficina que lea ella misma.",
-	"since_then":  "%[1]s lo dice desde %[2]s: %[3]s",
+	"since_then":  "%[1]s desde %[2]s",
 	"breaks_off":  "En esta máquina la lectura se cortó con un video tras otro. Revisa su instalación; donde otras leen, les deja los videos por un rato.",
 	"not_stored":  "Aún no está en el almacén de archivos; la oficina lo pone ahí.",
 	"try_again":   "\"tapeline retry VIDEO\" lee otra vez un video fallido.",
