@@ -19,6 +19,7 @@ import (
 
 	"tapeline/pipeline"
 	"tapeline/pipeline/inbox"
+	"tapeline/pipeline/internal/postgres"
 )
 
 // work reads one clip and publishes its lesson.
@@ -62,6 +63,10 @@ func (e *Engine) work(ctx context.Context, id string, job *rivertype.JobRow, has
 	}
 	var s *Slip
 	if !errors.As(err, &s) {
+		if e.store.Shared() && postgres.Lost(err) { // longer than one waits for it: no fault of the clip's
+			_ = e.store.release(db, &c, "", "", true)
+			return river.JobSnooze(0)
+		}
 		s = &Slip{Reason: Mistake, Detail: err.Error(), Again: true}
 		if e.full() { // the store could not be written
 			s = &Slip{Reason: NoSpace, Blocked: true}
@@ -307,7 +312,11 @@ func (e *Engine) publish(ctx context.Context, c *Clip) error {
 
 // sticks notes that a clip was published only in part.
 func (e *Engine) sticks(c *Clip, err error) error {
-	e.o.Log.Error("not_published", "clip", c.Short(), "player", c.Player, "err", scrub(err))
+	if e.store.Shared() && postgres.Lost(err) { // told as an outage
+		e.o.Log.Debug("not_published", "clip", c.Short(), "player", c.Player, "err", scrub(err))
+	} else {
+		e.o.Log.Error("not_published", "clip", c.Short(), "player", c.Player, "err", scrub(err))
+	}
 	e.mu.Lock()
 	e.stuck[c.Hash] = true
 	e.mu.Unlock()

@@ -2,7 +2,9 @@ package jobs
 
 import (
 	"bytes"
+	"cmp"
 	"context"
+	"database/sql/driver"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -18,13 +20,16 @@ import (
 
 	"tapeline/pipeline/depot"
 	"tapeline/pipeline/ledger"
+	"tapeline/pipeline/pgtest"
 )
 
-// roof is an office and workers in one process, on SQLite and a folder.
+// roof is an office and workers in one process, on SQLite or a database, and a
+// folder.
 type roof struct {
 	t     *testing.T
 	work  string // of the office
 	depot string
+	where string
 	store *Store
 
 	ctx  context.Context
@@ -32,17 +37,27 @@ type roof struct {
 	over sync.WaitGroup
 }
 
-func newRoof(t *testing.T) *roof {
+func newRoof(t *testing.T, where string) *roof {
 	t.Helper()
-	r := &roof{t: t, work: house(t), depot: filepath.Join(t.TempDir(), "depot")}
+	r := &roof{t: t, work: house(t), depot: filepath.Join(t.TempDir(), "depot"), where: where}
 	if err := os.Mkdir(r.depot, 0o700); err != nil {
 		t.Fatal(err)
 	}
-	r.store = store(t, r.work)
-	r.store.Share(r.work)
+	r.store = r.open(r.work)
 	r.ctx, r.stop = context.WithCancel(context.Background())
 	t.Cleanup(r.end)
 	return r
+}
+
+func (r *roof) open(work string) *Store {
+	r.t.Helper()
+	s, err := openAway(r.t.Context(), cmp.Or(r.where, filepath.Join(r.work, StoreFile)))
+	if err != nil {
+		r.t.Fatal(err)
+	}
+	r.t.Cleanup(func() { _ = s.Close() })
+	s.Share(work)
+	return s
 }
 
 func (r *roof) end() {
@@ -57,8 +72,7 @@ func (r *roof) begin(office bool, change func(*Options)) {
 	if !office {
 		dir = r.t.TempDir()
 	}
-	s := store(r.t, r.work)
-	s.Share(dir)
+	s := r.open(dir)
 	d, err := depot.Open(r.ctx, "file://"+r.depot)
 	if err != nil {
 		r.t.Fatal(err)
@@ -122,7 +136,7 @@ func (r *roof) workers() []Worker {
 // The folder of the store is away and comes back: each machine says so in its
 // signs of life, one that has nothing to do as well, and once in its log.
 func TestDepotAway(t *testing.T) {
-	r := newRoof(t)
+	r := newRoof(t, "")
 	logs := make([]bytes.Buffer, 2)
 	for i := range logs {
 		r.begin(i == 0, func(o *Options) { o.Log = slog.New(slog.NewTextHandler(&logs[i], nil)) })
@@ -171,7 +185,7 @@ func TestUnfitWorker(t *testing.T) {
 		"full":        nil,
 	} {
 		t.Run(name, func(t *testing.T) {
-			r := newRoof(t)
+			r := newRoof(t, "")
 			var tried sync.Map
 			var times atomic.Int64
 			r.begin(true, nil)
@@ -201,7 +215,7 @@ func TestUnfitWorker(t *testing.T) {
 // Where nobody else reads, a worker whose readings die spends the tries of each
 // clip, which says why it failed.
 func TestUnfitAlone(t *testing.T) {
-	r := newRoof(t)
+	r := newRoof(t, "")
 	r.begin(true, nil)
 	r.begin(false, func(o *Options) {
 		o.Read = func(context.Context, Reading) error { return &Slip{Reason: Crashed, Again: true} }
@@ -217,6 +231,27 @@ func TestUnfitAlone(t *testing.T) {
 			t.Errorf("%s: %s after %d tries", c.Short(), c.Reason, c.Tries)
 		}
 	}
+}
+
+// A database that is away for longer than a worker waits for it costs no try.
+func TestDatabaseAwayForLong(t *testing.T) {
+	r := newRoof(t, pgtest.URL(t))
+	var away atomic.Bool
+	r.begin(true, nil)
+	r.begin(false, func(o *Options) {
+		o.Tries = 1
+		read := o.Read
+		o.Read = func(ctx context.Context, c Reading) error {
+			if away.CompareAndSwap(false, true) {
+				return storeFault("postgres", "can't be read", driver.ErrBadConn)
+			}
+			return read(ctx, c)
+		}
+	})
+	hashes := r.clips(1)
+	r.home(hashes)
+	r.end()
+	wantLessons(t, r.work, hashes)
 }
 
 // What the store knows of a worker: what it is here for, what it has in hand, and,
