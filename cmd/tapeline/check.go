@@ -22,6 +22,7 @@ import (
 	"tapeline/detect/pose"
 	"tapeline/pipeline"
 	"tapeline/pipeline/deliver"
+	"tapeline/pipeline/depot"
 	"tapeline/pipeline/jobs"
 	"tapeline/pipeline/ledger"
 	"tapeline/pipeline/words"
@@ -33,11 +34,14 @@ var checkCommand = command{
 	usage: `usage: tapeline check [flags]
 
 Looks at everything "tapeline watch" and "tapeline nightly" need: configuration,
-roster, rules, models, inference library, ffmpeg, folders, free space, the store
-of clips, the ledger and, where one is configured, the mail server (without
-sending anything). It changes nothing. For whatever is missing or wrong it
-says what to do. The exit code is 0 only where nothing is wrong, 6 where the
-set-up has to be run, else 2.
+roster, rules, models, inference library, ffmpeg, folders, free space, queue and
+ledger and, where they are configured, the store of files and the mail server
+(without sending anything). It changes nothing; in the store of files it writes a
+small file below check/, reads it back, and removes it. For whatever is missing
+or wrong it says what to do. The exit code is 0 only where nothing is wrong, 6
+where the set-up has to be run, 2 where something has to be put right; where all
+else is right 9 if the database, 7 if the store of files or the mail server can't
+be reached now: try again.
 
   --json          one JSON object
   --config FILE   configuration (default tapeline.yaml, if it is there)
@@ -62,6 +66,8 @@ type looked struct {
 	About  string `json:"about,omitempty"`
 	Detail string `json:"detail,omitempty"`
 	Do     string `json:"do,omitempty"`
+
+	away pipeline.Fault // it is right, but can't be reached now; 0: it can
 }
 
 // checking gathers what was looked at.
@@ -82,6 +88,13 @@ func (k *checking) add(state, check, code, about, detail string) {
 func (k *checking) wrong(check, code, about, detail string) {
 	k.add(isWrong, check, code, about, detail)
 }
+
+// gone is something that can't be reached now: nothing has to be put right here.
+func (k *checking) gone(fault pipeline.Fault, check, code, about, detail string) {
+	k.wrong(check, code, about, detail)
+	k.all[len(k.all)-1].away = fault
+}
+
 func (k *checking) note(check, code, about, detail string) {
 	k.add(isNoted, check, code, about, detail)
 }
@@ -149,10 +162,12 @@ func check(ctx context.Context, s streams, args []string) error {
 }
 
 func (k *checking) tell(s streams, asJSON bool) error {
-	bad := 0
+	bad, away := 0, pipeline.Fault(0)
+	mine := false // something has to be put right
 	for _, l := range k.all {
 		if l.State == isWrong {
 			bad++
+			mine, away = mine || l.away == 0, max(away, l.away)
 		}
 	}
 	if asJSON {
@@ -184,8 +199,11 @@ func (k *checking) tell(s streams, asJSON bool) error {
 		return nil
 	}
 	e := &pipeline.Error{Fault: pipeline.FaultUsage, What: fmt.Sprintf("things to put right: %d", bad)}
-	if k.setUp {
+	switch {
+	case k.setUp:
 		e.Fault, e.Hint = pipeline.FaultSetup, "run scripts/setup"
+	case !mine:
+		e = &pipeline.Error{Fault: away, What: fmt.Sprintf("can't be reached now: %d", bad), Hint: "try again"}
 	}
 	return e
 }
@@ -488,10 +506,14 @@ func (k *checking) database(ctx context.Context, url, check string, look func(co
 	seen, current, err := look(ctx, url)
 	if err != nil {
 		var e *pipeline.Error
+		path := ""
 		if errors.As(err, &e) {
-			k.wrong(check, "no_database", e.Path, e.What)
+			path = e.Path
+		}
+		if jobs.Away(err) {
+			k.gone(pipeline.FaultLedger, check, "no_database", path, oneLine(err))
 		} else {
-			k.wrong(check, "no_database", "", err.Error())
+			k.wrong(check, "no_database", path, oneLine(err))
 		}
 		return
 	}
@@ -509,11 +531,32 @@ func (k *checking) database(ctx context.Context, url, check string, look func(co
 	}
 }
 
-// files looks at the store of files that several machines share.
+// files looks at the store of files that several machines share, by using it.
 func (k *checking) files(ctx context.Context, y *yard) {
+	if (y.c.Store == "") != (y.c.Clips == "") { // one machine may have it so
+		check, code := "store", "store_alone"
+		if y.c.Store == "" {
+			check, code = "clips", "clips_alone"
+		}
+		k.note(check, code, "", "")
+	}
+	fail := func(where string, err error) {
+		var e *pipeline.Error
+		if errors.As(err, &e) && e.Path != "" {
+			where = e.Path
+		}
+		switch {
+		case !errors.As(err, &e) || e.Fault != pipeline.FaultOutput:
+			k.wrong("clips", "no_files", where, oneLine(err))
+		case errors.Is(err, fs.ErrNotExist):
+			k.gone(pipeline.FaultOutput, "clips", "no_share", where, "")
+		default:
+			k.gone(pipeline.FaultOutput, "clips", "no_files", where, oneLine(err))
+		}
+	}
 	d, err := y.depot(ctx)
 	if err != nil {
-		k.wrong("clips", "no_files", "", oneLine(err))
+		fail("", err)
 		return
 	}
 	if d == nil {
@@ -521,21 +564,54 @@ func (k *checking) files(ctx context.Context, y *yard) {
 	}
 	defer d.Close()
 	f, err := d.Check(ctx)
-	says := ""
+	t := k.text.Work
+	if f.Left != "" {
+		k.note("clips", "files_left", f.Left, "")
+	}
+	if err != nil {
+		fail(d.Where(), err)
+		return
+	}
+	var says []string
 	if f.Bucket {
-		says = fmt.Sprintf(k.text.Work["bucket"], k.text.Number(f.Ahead.Abs().Seconds(), 0))
-		if f.Versions {
-			says += "; " + k.text.Work["bucket_versions"]
-		}
+		says = append(says, fmt.Sprintf(t["bucket"], k.text.Number(f.Ahead.Abs().Seconds(), 0)))
+	}
+	if f.Versions {
+		says = append(says, t["bucket_versions"])
 	}
 	switch {
-	case err != nil:
-		k.wrong("clips", "no_files", d.Where(), oneLine(err))
+	case len(f.Refused) > 0 && f.Bucket:
+		k.wrong("clips", "keys_refused", d.Where(), k.rights(f))
+	case len(f.Refused) > 0:
+		k.wrong("clips", "folder_refused", d.Where(), k.rights(f))
 	case f.Open:
-		k.note("clips", "files_open", d.Where(), says)
+		k.note("clips", "files_open", d.Where(), strings.Join(says, "; "))
 	default:
-		k.right("clips", d.Where(), says)
+		k.right("clips", d.Where(), strings.Join(says, "; "))
 	}
+	if err := depot.Subscribable(ctx, y.c.ClipsEvents); err != nil {
+		k.wrong("clips", "no_events", "clips_events", oneLine(err))
+	}
+}
+
+// rights says which are missing in a store of files.
+func (k *checking) rights(f depot.Facts) string {
+	names := func(all []depot.Right) string {
+		var out []string
+		for _, r := range all {
+			s := k.text.Work["may_"+string(r)]
+			if f.Bucket {
+				s += " " + r.Action()
+			}
+			out = append(out, s)
+		}
+		return strings.Join(out, ", ")
+	}
+	s := fmt.Sprintf(k.text.Work["refused"], names(f.Refused))
+	if len(f.Untried) > 0 {
+		s += "; " + fmt.Sprintf(k.text.Work["untried"], names(f.Untried))
+	}
+	return s
 }
 
 // oneLine is an error without its path.
@@ -577,6 +653,7 @@ func (k *checking) mail(ctx context.Context, y *yard) {
 		add(isWrong, "settings", err.Error())
 	case err != nil:
 		add(isWrong, "server", err.Error())
+		k.all[len(k.all)-1].away = pipeline.FaultOutput
 	default:
 		_ = line.Close()
 		k.right("mail", m.Host, k.text.Outbox["check_takes"])

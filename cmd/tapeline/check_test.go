@@ -209,11 +209,18 @@ func TestCheck(t *testing.T) {
 		}, usage, []string{"store bad_store wrong"}},
 		{"no password of the database", func(t *testing.T, b barn) {
 			b.configure(t, "store: postgres://coach@127.0.0.1:1/tapeline\nstore_password_file: secret\n")
-		}, usage, []string{"store store_password wrong", "ledger store_password wrong"}},
+		}, usage, []string{"store store_password wrong", "ledger store_password wrong", "store store_alone noted"}},
+		{"a database that is away", func(t *testing.T, b barn) {
+			b.configure(t, "store: postgres://coach@127.0.0.1:1/tapeline\n")
+		}, int(pipeline.FaultLedger), []string{"store no_database wrong", "ledger no_database wrong", "store store_alone noted"}},
+		{"a folder that isn't mounted", func(t *testing.T, b barn) { b.configure(t, "clips: file://"+b.dir+"/nothere\n") }, int(pipeline.FaultOutput), []string{"clips no_share wrong", "clips clips_alone noted"}},
+		{"away and something to put right", func(t *testing.T, b barn) {
+			b.configure(t, "clips: file://"+b.dir+"/nothere\ninbox: ["+b.dir+"/share]\n")
+		}, usage, []string{"clips no_share wrong", "clips clips_alone noted", "inbox no_folder wrong"}},
 		{"a password others can read", func(t *testing.T, b barn) {
 			b.write(t, filepath.Join(b.dir, "secret"), "pass\n", 0o644)
 			b.configure(t, "store: postgres://coach@127.0.0.1:1/tapeline\nstore_password_file: secret\n")
-		}, usage, []string{"store store_password wrong", "ledger store_password wrong"}},
+		}, usage, []string{"store store_password wrong", "ledger store_password wrong", "store store_alone noted"}},
 		{"ledger elsewhere", func(t *testing.T, b barn) { b.configure(t, "ledger: "+b.roster+"/ledger.db\n") }, usage, []string{"ledger bad_book wrong"}},
 		{"ledger where nobody may write", func(t *testing.T, b barn) {
 			may := mayWrite

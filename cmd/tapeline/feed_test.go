@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"net/http"
 	"os"
 	"path/filepath"
 	"slices"
@@ -81,16 +82,22 @@ func TestCheckFiles(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	for _, c := range []struct{ clips, state, code, detail string }{
-		{"", "", "", ""},
-		{"file://" + t.TempDir(), isRight, "", ""},
-		{"file://" + filepath.Join(t.TempDir(), "unmounted"), isWrong, "no_files", "no such file"},
-		{s.URL, isNoted, "files_open", en.Work["bucket_versions"]},
-		{strings.Replace(s.URL, "s3://clips", "s3://other", 1), isWrong, "no_files", "NoSuchBucket"},
-		{"s3://clips?region=us-east-1&endpoint=http://127.0.0.1:1", isWrong, "no_files", "refused"},
+	for _, c := range []struct {
+		clips, state, code, detail string
+		away                       bool
+	}{
+		{"", "", "", "", false},
+		{"file://" + t.TempDir(), isRight, "", "", false},
+		{"file://" + filepath.Join(t.TempDir(), "unmounted"), isWrong, "no_share", "", true},
+		{s.URL, isNoted, "files_open", en.Work["bucket_versions"], false},
+		{strings.Replace(s.URL, "s3://clips", "s3://other", 1), isWrong, "no_files", "NoSuchBucket", false},
+		{"s3://clips?region=us-east-1&endpoint=http://127.0.0.1:1", isWrong, "no_files", "refused", true},
 	} {
 		y := &yard{text: en}
 		y.c.Clips = c.clips
+		if c.clips != "" {
+			y.c.Store = "postgres://db.example.org/tapeline"
+		}
 		k := &checking{text: en}
 		k.files(t.Context(), y)
 		if c.state == "" {
@@ -102,5 +109,27 @@ func TestCheckFiles(t *testing.T) {
 		if len(k.all) != 1 || k.all[0].State != c.state || k.all[0].Code != c.code || !strings.Contains(k.all[0].Detail, c.detail) || (c.state != isRight) != (k.all[0].Do != "") {
 			t.Errorf("%s: %+v", c.clips, k.all)
 		}
+		if last := k.all[len(k.all)-1]; c.code == "no_share" && !strings.Contains(last.About, "unmounted") || (last.away != 0) != c.away {
+			t.Errorf("%s: %+v", c.clips, last)
+		}
+	}
+	// What is refused is named in one line, and what could not be removed.
+	s.Before(func(w http.ResponseWriter, r *http.Request) bool {
+		if r.Method == http.MethodDelete {
+			w.WriteHeader(http.StatusForbidden)
+			return true
+		}
+		return false
+	})
+	y := &yard{text: en}
+	y.c.Clips, y.c.ClipsEvents = s.URL, "wrong://x"
+	k := &checking{text: en}
+	k.files(t.Context(), y)
+	var told []string
+	for _, l := range k.all {
+		told = append(told, l.Code)
+	}
+	if !slices.Equal(told, []string{"clips_alone", "files_left", "keys_refused", "no_events"}) || k.all[2].Detail != "refused: removing s3:DeleteObject, removing versions s3:DeleteObjectVersion" || !strings.HasPrefix(k.all[1].About, "check/") {
+		t.Errorf("%+v", k.all)
 	}
 }

@@ -271,7 +271,7 @@ func TestOnPostgres(t *testing.T) {
 			t.Errorf("%v: %s", args, all)
 		}
 	}
-	if all := said(2, "check"); !strings.Contains(all, "store_password_file") {
+	if all := said(9, "check"); !strings.Contains(all, "store_password_file") {
 		t.Errorf("%s", all)
 	}
 }

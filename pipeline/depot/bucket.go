@@ -1,7 +1,6 @@
 package depot
 
 import (
-	"cmp"
 	"context"
 	"errors"
 	"io"
@@ -13,11 +12,12 @@ import (
 	"time"
 
 	"github.com/aws/aws-sdk-go-v2/aws"
-	awsmiddleware "github.com/aws/aws-sdk-go-v2/aws/middleware"
 	"github.com/aws/aws-sdk-go-v2/aws/ratelimit"
 	"github.com/aws/aws-sdk-go-v2/aws/retry"
 	awshttp "github.com/aws/aws-sdk-go-v2/aws/transport/http"
 	"github.com/aws/aws-sdk-go-v2/config"
+	"github.com/aws/aws-sdk-go-v2/credentials/ec2rolecreds"
+	"github.com/aws/aws-sdk-go-v2/feature/ec2/imds"
 	"github.com/aws/aws-sdk-go-v2/feature/s3/transfermanager"
 	tmtypes "github.com/aws/aws-sdk-go-v2/feature/s3/transfermanager/types"
 	"github.com/aws/aws-sdk-go-v2/service/s3"
@@ -98,8 +98,12 @@ func openBucket(ctx context.Context, u *url.URL) (*Depot, error) {
 		return nil, refuse("can't be understood: " + plain(err))
 	}
 	if !q.Has("role") && !q.Has("anonymous") {
-		// The SDK writes to standard error while it looks for keys, unless told not to.
-		quiet, err := config.LoadDefaultConfig(ctx, config.WithLogger(logging.Nop{}), config.WithRegion(cfg.Region), config.WithSharedConfigProfile(q.Get("profile")))
+		// The SDK writes to standard error while it looks for keys, unless told not
+		// to; and where there are none it asks for the role of a cloud's machine, which
+		// elsewhere nobody answers: once must do.
+		role := imds.NewFromConfig(cfg, func(o *imds.Options) { o.Retryer, o.Logger = aws.NopRetryer{}, logging.Nop{} })
+		quiet, err := config.LoadDefaultConfig(ctx, config.WithLogger(logging.Nop{}), config.WithRegion(cfg.Region), config.WithSharedConfigProfile(q.Get("profile")),
+			config.WithEC2RoleCredentialOptions(func(o *ec2rolecreds.Options) { o.Client = role }))
 		if err != nil {
 			return nil, refuse("can't be understood: " + plain(err))
 		}
@@ -144,7 +148,7 @@ func openBucket(ctx context.Context, u *url.URL) (*Depot, error) {
 // keys says in one line that there are none.
 type keys struct{ aws.CredentialsProvider }
 
-var errNoKeys = errors.New("no keys for the bucket: set AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY")
+var errNoKeys = errors.New("no keys for the bucket: set AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY, or give this machine a role of its cloud")
 
 func (k keys) Retrieve(ctx context.Context) (aws.Credentials, error) {
 	c, err := k.CredentialsProvider.Retrieve(ctx)
@@ -381,51 +385,4 @@ func (d *Depot) Traces(ctx context.Context, prefix string) ([]string, error) {
 	})
 	slices.Sort(keys)
 	return slices.Compact(keys), err
-}
-
-// Facts is what can be known of a store without changing it.
-type Facts struct {
-	Bucket   bool          // not a folder
-	Versions bool          // a bucket that keeps earlier versions
-	Ahead    time.Duration // its clock before ours; 0 for a folder
-	Open     bool          // what goes there is not encrypted
-}
-
-// Check looks whether the store can be read.
-func (d *Depot) Check(ctx context.Context) (f Facts, err error) {
-	fault := func(err error) error {
-		hint := "is the address right, and is it running?"
-		if s := status(err); s == 401 || s == 403 || code(err) != "" && code(err) != "NoSuchBucket" {
-			hint = "are the credentials right?"
-		}
-		if errors.Is(err, errNoKeys) {
-			hint = ""
-		}
-		if d.root != "" {
-			hint = "is the shared folder mounted?"
-		}
-		return &pipeline.Error{Fault: pipeline.FaultOutput, Path: d.where, What: "the store of files can't be read: " + plain(err), Hint: hint, Err: err}
-	}
-	if d.root != "" {
-		if _, err := d.plainFiles(ctx, "lessons/."); err != nil {
-			return f, fault(cmp.Or(errors.Unwrap(err), err))
-		}
-		return f, nil
-	}
-	out, err := d.s3.ListObjectsV2(ctx, &s3.ListObjectsV2Input{Bucket: &d.name, Prefix: &d.prefix, MaxKeys: aws.Int32(1)})
-	if err != nil {
-		return f, fault(err)
-	}
-	server, ok := awsmiddleware.GetServerTime(out.ResultMetadata)
-	at, ok2 := awsmiddleware.GetResponseAt(out.ResultMetadata)
-	if ok && ok2 {
-		f.Ahead = server.Sub(at).Round(time.Second) // it tells whole seconds
-	}
-	f.Bucket = true
-	if v, err := d.s3.GetBucketVersioning(ctx, &s3.GetBucketVersioningInput{Bucket: &d.name}); err == nil {
-		f.Versions = v.Status != ""
-	}
-	o := d.s3.Options()
-	f.Open = o.EndpointOptions.DisableHTTPS || strings.HasPrefix(aws.ToString(o.BaseEndpoint), "http://")
-	return f, nil
 }

@@ -221,6 +221,8 @@ func plain(err error) string {
 	var p *fs.PathError
 	var l *os.LinkError
 	switch {
+	case errors.Is(err, errNoKeys):
+		return errNoKeys.Error()
 	case errors.As(err, &api):
 		s := api.ErrorCode()
 		if m := api.ErrorMessage(); m != "" && m != s {

@@ -14,6 +14,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"github.com/fsnotify/fsnotify"
@@ -92,11 +93,7 @@ func (f *Feed) Run(ctx context.Context, held func() bool) error {
 	}
 	wake := make(chan struct{}, 1)
 	if f.Events != "" {
-		sub, err := subscribe(ctx, f.Events)
-		if err != nil {
-			return err
-		}
-		go f.listen(ctx, sub, wake)
+		go f.listen(ctx, wake)
 	}
 	tell, err := f.watch(wake)
 	if err != nil {
@@ -517,31 +514,74 @@ func subscribe(ctx context.Context, address string) (*pubsub.Subscription, error
 	return sub, nil
 }
 
-// listen wakes at every message.
-func (f *Feed) listen(ctx context.Context, sub *pubsub.Subscription, wake chan<- struct{}) {
-	defer func() {
-		ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
-		defer cancel()
-		_ = sub.Shutdown(ctx)
-	}()
-	failing := false
+// Subscribable tells what is wrong with the address of a subscription by itself;
+// nothing is connected to. An empty one is right.
+func Subscribable(ctx context.Context, address string) error {
+	if address == "" {
+		return nil
+	}
+	sub, err := subscribe(ctx, address)
+	if err == nil {
+		end(ctx, sub)
+	}
+	return err
+}
+
+func end(ctx context.Context, sub *pubsub.Subscription) {
+	ctx, cancel := context.WithTimeout(context.WithoutCancel(ctx), 5*time.Second)
+	defer cancel()
+	_ = sub.Shutdown(ctx)
+}
+
+// listen wakes at every message. Whatever is wrong with it the poll goes on; in
+// the log it stands once when it begins and once when it is over.
+func (f *Feed) listen(ctx context.Context, wake chan<- struct{}) {
+	var mu sync.Mutex
+	var since time.Time // of the trouble
+	back := func() {
+		mu.Lock()
+		defer mu.Unlock()
+		if !since.IsZero() {
+			f.Log.Info("events_back", "away", time.Since(since).Round(time.Second))
+		}
+		since = time.Time{}
+	}
 	for ctx.Err() == nil {
+		sub, err := subscribe(ctx, f.Events) // one that failed for good stays failed
+		if err == nil {
+			err = hear(ctx, sub, wake, back)
+			end(ctx, sub)
+		}
+		if ctx.Err() != nil {
+			return
+		}
+		mu.Lock()
+		if since.IsZero() {
+			since = time.Now()
+			f.Log.Warn("events_away", "err", plain(err), "poll", f.Poll)
+		}
+		mu.Unlock()
+		select {
+		case <-ctx.Done():
+		case <-time.After(f.Poll):
+		}
+	}
+}
+
+// wellFor is after how long without an error a subscription without messages is
+// taken to be well.
+const wellFor = time.Minute
+
+// hear wakes at every message until there is an error; well is called when there
+// is none.
+func hear(ctx context.Context, sub *pubsub.Subscription, wake chan<- struct{}, well func()) error {
+	defer time.AfterFunc(wellFor, well).Stop()
+	for {
 		m, err := sub.Receive(ctx)
 		if err != nil {
-			if !failing && ctx.Err() == nil {
-				f.Log.Warn("events_failed", "err", plain(err)) // the poll goes on
-			}
-			failing = true
-			select {
-			case <-ctx.Done():
-			case <-time.After(f.Poll):
-			}
-			if fresh, err := subscribe(ctx, f.Events); err == nil { // one that failed for good stays failed
-				sub = fresh
-			}
-			continue
+			return err
 		}
-		failing = false
+		well()
 		m.Ack()
 		select {
 		case wake <- struct{}{}:

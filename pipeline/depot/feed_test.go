@@ -4,12 +4,15 @@ import (
 	"context"
 	"errors"
 	"io"
+	"log/slog"
 	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -275,6 +278,51 @@ func TestFeedWakes(t *testing.T) {
 		dropped(t, d, "second.mov", "2")
 		waits(t, q, "second.mov")
 	})
+	t.Run("a queue that refuses", func(t *testing.T) {
+		s := s3test.New(t, false)
+		var refuses atomic.Bool
+		refuses.Store(true)
+		asked := make(chan bool, 1000)
+		sqs := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+			w.Header().Set("Content-Type", "application/x-amz-json-1.0")
+			switch what := r.Header.Get("X-Amz-Target"); {
+			case refuses.Load():
+				w.Header().Set("X-Amzn-Errortype", "AccessDenied")
+				w.WriteHeader(http.StatusForbidden)
+				_, _ = io.WriteString(w, `{"__type": "AccessDenied", "message": "not yours"}`)
+				asked <- true
+			case what == "AmazonSQS.ReceiveMessage":
+				_, _ = io.WriteString(w, `{"Messages": [{"MessageId": "1", "ReceiptHandle": "1", "Body": "x", "MD5OfBody": "9dd4e461268c8034f5c8564e155c67a6"}]}`)
+				time.Sleep(10 * time.Millisecond)
+			default:
+				_, _ = io.WriteString(w, `{"Successful": [], "Failed": []}`)
+			}
+		}))
+		defer sqs.Close()
+		t.Setenv("AWS_ENDPOINT_URL_SQS", sqs.URL)
+		d, q := at(t, s.URL), newQueue(t)
+		f := q.feed(t, d)
+		f.Events, f.Poll = "awssqs://sqs.us-east-1.amazonaws.com/1/clips?region=us-east-1", 20*time.Millisecond
+		said := &told{}
+		f.Log = slog.New(slog.NewTextHandler(said, nil))
+		run(t, f)
+		for range 3 {
+			<-asked
+		}
+		dropped(t, d, "first.mov", "1") // the poll goes on
+		waits(t, q, "first.mov")
+		refuses.Store(false)
+		for i := 0; !strings.Contains(said.String(), "events_back"); i++ {
+			if i > 1000 {
+				t.Fatal(said.String())
+			}
+			time.Sleep(10 * time.Millisecond)
+		}
+		time.Sleep(100 * time.Millisecond)
+		if all := said.String(); strings.Count(all, "events_away") != 1 || strings.Count(all, "events_back") != 1 || !strings.Contains(all, "AccessDenied, not yours") {
+			t.Error(all)
+		}
+	})
 	t.Run("message", func(t *testing.T) {
 		s := s3test.New(t, false)
 		d, q := at(t, s.URL), newQueue(t)
@@ -307,4 +355,22 @@ func TestFeedWakes(t *testing.T) {
 		}
 		waits(t, q, "second.mov")
 	})
+}
+
+// told is a log to read in.
+type told struct {
+	mu sync.Mutex
+	b  strings.Builder
+}
+
+func (l *told) Write(p []byte) (int, error) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.Write(p)
+}
+
+func (l *told) String() string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.b.String()
 }

@@ -33,6 +33,13 @@ func openFolder(u *url.URL) (*Depot, error) {
 	if u.Host != "" || u.RawQuery != "" || !filepath.IsAbs(u.Path) || root == "/" {
 		return nil, &pipeline.Error{Fault: pipeline.FaultUsage, What: "clips: is no folder", Hint: "write it with three slashes, file:///mnt/share/tapeline"}
 	}
+	st, err := os.Stat(root)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil, &pipeline.Error{Fault: pipeline.FaultOutput, Path: root, What: "the folder of the store of files isn't there", Hint: "mount the shared folder there, or make it: mkdir -p " + root, Err: err}
+	case err == nil && !st.IsDir():
+		return nil, &pipeline.Error{Fault: pipeline.FaultUsage, Path: root, What: "clips: names a file; the store of files is a folder", Hint: "name another place"}
+	}
 	b, err := fileblob.OpenBucket(root, &fileblob.Options{NoTempDir: true, DirFileMode: 0o770})
 	if err != nil {
 		return nil, &pipeline.Error{Fault: pipeline.FaultOutput, Path: root, What: "the store of files can't be opened: " + plain(err), Hint: "is the shared folder mounted?", Err: err}

@@ -31,12 +31,11 @@ type carrying struct {
 	fresh   atomic.Bool        // something that came waits to be stored
 	refused map[string]bool    // by hash; could not be stored, for a reason of its own
 	told    bool               // that there is something to bring
-	away    bool               // the depot can't be reached
 }
 
 // carryTime is for how long a run that ends goes on bringing it when all else is
-// done; a variable for tests.
-var carryTime = 10 * time.Minute
+// done.
+const carryTime = 10 * time.Minute
 
 // carries brings it until ctx ends.
 func (e *Engine) carries(ctx context.Context) {
@@ -52,10 +51,8 @@ func (e *Engine) carries(ctx context.Context) {
 		pause = 10 * e.o.pollQueue
 		if e.held() {
 			if err := e.carryAll(ctx); err != nil && ctx.Err() == nil {
-				if !e.carry.away {
-					e.o.Log.Warn("carrying_waits", "err", scrub(err))
-				}
-				e.carry.away, pause = true, e.o.Pause
+				pause = e.o.Pause
+				e.wrong("carrying_failed", err)
 			}
 		}
 		if told != nil {
@@ -114,10 +111,7 @@ func (e *Engine) carryAll(ctx context.Context) error {
 			e.o.Log.Error("not_carried", "clip", c.Short(), "player", c.Player, "err", scrub(err))
 		default:
 			n++
-			if e.carry.away {
-				e.carry.away = false
-				e.o.Log.Info("carrying_goes_on")
-			}
+			e.reached()
 		}
 	}
 	if n > 0 {

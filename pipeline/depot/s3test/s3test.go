@@ -161,3 +161,24 @@ func (s *Server) Everything(t testing.TB) map[string]string {
 	}
 	return out
 }
+
+// Role is the address of a cloud's service that tells a machine the keys of its
+// role (docs.aws.amazon.com/AWSEC2/latest/UserGuide/instance-metadata-security-credentials.html).
+func Role(t testing.TB) string {
+	t.Helper()
+	srv := httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		switch r.URL.Path {
+		case "/latest/api/token":
+			w.Header().Set("X-Aws-Ec2-Metadata-Token-Ttl-Seconds", "60")
+			_, _ = io.WriteString(w, "token")
+		case "/latest/meta-data/iam/security-credentials/":
+			_, _ = io.WriteString(w, "barn")
+		case "/latest/meta-data/iam/security-credentials/barn":
+			_, _ = io.WriteString(w, `{"Code": "Success", "Type": "AWS-HMAC", "AccessKeyId": "role", "SecretAccessKey": "role", "Token": "t", "Expiration": "2099-01-01T00:00:00Z"}`)
+		default:
+			http.NotFound(w, r)
+		}
+	}))
+	t.Cleanup(srv.Close)
+	return srv.URL
+}
