@@ -254,8 +254,9 @@ func TestFaults(t *testing.T) {
 // stepper is a follower that gives what it is told.
 type stepper struct{ p *pipeline.Pose }
 
-func (s stepper) Step(*pipeline.Frame) (*pipeline.Pose, error) { return s.p, nil }
-func (s stepper) Lost() bool                                   { return false }
+func (s stepper) Glance(*pipeline.Frame) *pose.Glance                        { return nil }
+func (s stepper) Step(*pipeline.Frame, *pose.Glance) (*pipeline.Pose, error) { return s.p, nil }
+func (s stepper) Lost() bool                                                 { return false }
 
 func TestReaderStaysWithTheBatter(t *testing.T) {
 	batter, other := scene.Person(300, 500, 300), scene.Person(500, 500, 300)
@@ -271,11 +272,11 @@ func TestReaderStaysWithTheBatter(t *testing.T) {
 		}
 		return stepper{&batter}
 	}}
-	p, err := r.read(&pipeline.Frame{}, 1)
+	p, err := r.read(&pipeline.Frame{}, 1, nil)
 	if err != nil || p == nil || hips(p).X != 300 || starts != 2 {
 		t.Errorf("got %v after %d starts, want the batter from the other network", p, starts)
 	}
-	if p, _ := r.read(&pipeline.Frame{}, 3); p != nil {
+	if p, _ := r.read(&pipeline.Frame{}, 3, nil); p != nil {
 		t.Error("somebody read where the scan knows nothing and nobody is followed")
 	}
 }

@@ -187,8 +187,8 @@ func share(fs []pipeline.Seen) {
 }
 
 // windowAhead is how many frames of a window are in memory: some decoded ahead,
-// one whose pose is read, those between, one in which the rest is followed.
-const windowAhead = 6 // at least 2: one may be lost on the way out
+// a turn and the first of the next, one in which the rest is followed.
+const windowAhead = turnMost + 4 // at least turnMost + 2: none but these waits for another
 
 const traceLane = "see"
 
@@ -234,6 +234,7 @@ type posed struct {
 	pose *pipeline.Pose
 	err  error // the last one has it
 
+	looked   bool // for a pose
 	followed bool // in the pixels
 }
 
@@ -251,10 +252,33 @@ func readPoses(ctx context.Context, o *Options, ahead *pipeline.Ahead, r *reader
 			}
 		}()
 		defer pipeline.Catch(&fault)
+		var was, next turn
+		defer func() {
+			was.glance.Wait()
+			next.glance.Wait()
+		}()
+		pass := func() error {
+			if len(was.frames) == 0 {
+				return nil
+			}
+			var err error
+			if p := &was.frames[0]; p.looked {
+				if p.pose, err = r.read(p.f, p.t, was.glance); err != nil {
+					return err
+				}
+			}
+			for _, p := range was.frames {
+				out <- p
+			}
+			was = turn{frames: was.frames[:0]}
+			return nil
+		}
 		for pace := newPace(b); ctx.Err() == nil; {
 			f, err := ahead.Next()
 			if err != nil {
-				fault = err
+				if fault = pass(); fault == nil {
+					fault = err
+				}
 				return
 			}
 			if f.PTS < sp.from-1e-6 || f.PTS > sp.to+1e-6 {
@@ -262,17 +286,31 @@ func readPoses(ctx context.Context, o *Options, ahead *pipeline.Ahead, r *reader
 				continue
 			}
 			p := posed{f: f, t: o.Clip.Capture(f.PTS)}
-			var looked bool
-			if looked, p.followed = pace.at(p.t); looked {
-				if p.pose, fault = r.read(f, p.t); fault != nil {
+			if p.looked, p.followed = pace.at(p.t); p.looked {
+				next.glance = r.glance(f, p.t)
+			}
+			if p.looked || len(was.frames) == turnMost {
+				if fault = pass(); fault != nil {
 					return
 				}
+				was.glance, next.glance = next.glance, nil
 			}
-			out <- p
+			was.frames = append(was.frames, p)
 		}
 	}()
 	return out
 }
+
+// turn is a frame in which a pose is read and those before the next such,
+// which wait for it. The next one is glanced at meanwhile.
+type turn struct {
+	frames []posed
+	glance *pose.Glance // at the first
+}
+
+// turnMost is the most frames in a turn: those looked at in a clip of 240
+// frames a second and those between.
+const turnMost = 4
 
 // confirm reads the hands around a doubtful burst with the heavy network, every
 // frame up to poseRate, and says whether they make it a swing; the burst then
@@ -303,7 +341,7 @@ func confirm(ctx context.Context, o *Options, start starter, b *burst, guide []s
 		}
 		if t := o.Clip.Capture(f.PTS); t-last >= .9/poseRate {
 			last = t
-			p, err := r.read(f, t)
+			p, err := r.read(f, t, nil)
 			if err != nil {
 				return false, err
 			}
@@ -346,7 +384,8 @@ func side(c pipeline.Clip, s *sample) int {
 
 // follower is one person followed; *pose.Follower is one.
 type follower interface {
-	Step(*pipeline.Frame) (*pipeline.Pose, error)
+	Glance(*pipeline.Frame) *pose.Glance
+	Step(*pipeline.Frame, *pose.Glance) (*pipeline.Pose, error)
 	Lost() bool
 }
 
@@ -361,16 +400,26 @@ type reader struct {
 	f     follower
 }
 
+// glance begins to look at the frame after the next; nil when nobody is followed.
+func (r *reader) glance(f *pipeline.Frame, t float64) *pose.Glance {
+	if r.f == nil || r.f.Lost() {
+		return nil
+	}
+	now := *f
+	now.PTS = t
+	return r.f.Glance(&now)
+}
+
 // read is the pose in the next frame at capture second t, nil when nobody
-// could be read.
-func (r *reader) read(f *pipeline.Frame, t float64) (*pipeline.Pose, error) {
+// could be read; glance was one at that frame, or is nil.
+func (r *reader) read(f *pipeline.Frame, t float64, glance *pose.Glance) (*pipeline.Pose, error) {
 	// A follower's limits are speeds: its clock must be capture time.
 	now := *f
 	now.PTS = t
 	g := nearest(r.guide, t)
 	near := math.Abs(g.t-t) <= scanNear
 	if r.f != nil && !r.f.Lost() {
-		p, err := r.f.Step(&now)
+		p, err := r.f.Step(&now, glance)
 		if err != nil {
 			return nil, err
 		}
@@ -384,7 +433,7 @@ func (r *reader) read(f *pipeline.Frame, t float64) (*pipeline.Pose, error) {
 	// In strong blur the heavy network fails before the full one.
 	for _, net := range slices.Compact([]string{r.net, pose.Full}) {
 		fresh := r.start(net, g.next)
-		p, err := fresh.Step(&now)
+		p, err := fresh.Step(&now, nil)
 		if err != nil {
 			return nil, err
 		}

@@ -69,13 +69,14 @@ type following struct {
 	frames *[]int
 }
 
-func (s following) Step(f *pipeline.Frame) (*pipeline.Pose, error) {
+func (s following) Step(f *pipeline.Frame, _ *pose.Glance) (*pipeline.Pose, error) {
 	*s.frames = append(*s.frames, f.Index)
 	p := s.d.person(f.Index)
 	p.Net = pose.Heavy
 	return &p, nil
 }
-func (s following) Lost() bool { return false }
+func (s following) Lost() bool                          { return false }
+func (s following) Glance(*pipeline.Frame) *pose.Glance { return nil }
 
 func TestWindow(t *testing.T) {
 	for _, c := range []struct {
@@ -321,8 +322,9 @@ func TestConfirm(t *testing.T) {
 
 type actorFollower struct{ a actor }
 
-func (f actorFollower) Step(fr *pipeline.Frame) (*pipeline.Pose, error) {
+func (f actorFollower) Step(fr *pipeline.Frame, _ *pose.Glance) (*pipeline.Pose, error) {
 	p := f.a.at(fr.PTS)
 	return &p, nil
 }
-func (f actorFollower) Lost() bool { return false }
+func (f actorFollower) Lost() bool                          { return false }
+func (f actorFollower) Glance(*pipeline.Frame) *pose.Glance { return nil }

@@ -147,7 +147,7 @@ func (b *bench) here(net string, frames []pipeline.Frame) (alone, following []lo
 	w := b.nets.Follow(net, at)
 	for i := range frames {
 		begun := time.Now()
-		if _, err := w.Step(&frames[i]); err != nil {
+		if _, err := w.Step(&frames[i], nil); err != nil {
 			return nil, nil, err
 		}
 		following = append(following, looked{MS: time.Since(begun).Seconds() * 1e3})

@@ -13,8 +13,9 @@ type Body struct {
 }
 
 type bone struct {
-	a, b pipeline.Point
-	r    float64
+	a, b   pipeline.Point
+	r      float64
+	lo, hi pipeline.Point // corners around it: most points are outside
 }
 
 // NewBody makes the outline in pixels of a picture in which one pixel is scale
@@ -27,7 +28,7 @@ func NewBody(p *pipeline.Pose, scale, grow float64) Body {
 	var b Body
 	add := func(r float64, js ...int) {
 		for i := 1; i < len(js); i++ {
-			b.bones = append(b.bones, bone{at(js[i-1]), at(js[i]), (r + grow) * h})
+			b.bones = append(b.bones, newBone(at(js[i-1]), at(js[i]), (r+grow)*h))
 		}
 	}
 	// Half widths of the clothed body, body heights: judged by eye, generous.
@@ -46,9 +47,9 @@ func NewBody(p *pipeline.Pose, scale, grow float64) Body {
 }
 
 // Has tells whether a point of the same picture lies on the person.
-func (b Body) Has(x, y float64) bool {
-	for _, s := range b.bones {
-		if s.near(x, y) {
+func (b *Body) Has(x, y float64) bool {
+	for i := range b.bones {
+		if b.bones[i].near(x, y) {
 			return true
 		}
 	}
@@ -62,7 +63,15 @@ func (b Body) Has(x, y float64) bool {
 	return in
 }
 
-func (s bone) near(x, y float64) bool {
+func newBone(a, b pipeline.Point, r float64) bone {
+	return bone{a, b, r,
+		pipeline.Point{X: math.Min(a.X, b.X) - r, Y: math.Min(a.Y, b.Y) - r}, pipeline.Point{X: math.Max(a.X, b.X) + r, Y: math.Max(a.Y, b.Y) + r}}
+}
+
+func (s *bone) near(x, y float64) bool {
+	if x < s.lo.X || x > s.hi.X || y < s.lo.Y || y > s.hi.Y {
+		return false
+	}
 	dx, dy := s.b.X-s.a.X, s.b.Y-s.a.Y
 	t := 0.0
 	if d := dx*dx + dy*dy; d > 0 {

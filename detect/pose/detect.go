@@ -73,12 +73,16 @@ func (n *Nets) DetectNear(f *pipeline.Frame, at pipeline.Point, side float64) ([
 
 // detectIn runs the detector on an upright square of the frame.
 func (n *Nets) detectIn(f *pipeline.Frame, square pipeline.Region) ([]Person, error) {
-	crop(f, square, detectorSide, -1, 1, true, n.detector.in)
-	if err := n.detector.run(); err != nil {
+	var seen []candidate
+	if err := n.detector.look(func(in []float32) {
+		crop(f, square, detectorSide, -1, 1, true, in)
+	}, func(out map[string][]float32) {
+		seen = suppress(decode(out["boxes"], out["scores"], square))
+	}); err != nil {
 		return nil, fmt.Errorf("pose: detector: %w", err)
 	}
 	var people []Person
-	for _, c := range suppress(decode(n.detector.out["boxes"], n.detector.out["scores"], square)) {
+	for _, c := range seen {
 		k := scale(f)
 		p := Person{Score: c.score, Hips: pipeline.Point{X: c.v[4] * k, Y: c.v[5] * k}}
 		for i := range p.Face {

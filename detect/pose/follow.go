@@ -74,11 +74,48 @@ func (w *Follower) Lost() bool { return w.lost }
 // Region is where the person is expected in the next frame, full-size pixels.
 func (w *Follower) Region() pipeline.Region { return w.next }
 
+// Glance is a first look at a frame, in a goroutine of its own, in the region
+// where the person was expected when it began.
+type Glance struct {
+	of   *Follower
+	done chan struct{}
+	p    *Reading
+	err  error
+}
+
+// Wait waits until the frame is no longer looked at; nil has nothing to wait for.
+func (g *Glance) Wait() {
+	if g != nil {
+		<-g.done
+	}
+}
+
+// Glance begins to look at a frame before the one before it was stepped
+// through, so that two are read at once; nil while nothing is known of the
+// person. The region comes from the last frame stepped through, whatever the
+// goroutines do, so that results don't depend on them. The frame must not be
+// changed until Wait returns.
+func (w *Follower) Glance(f *pipeline.Frame) *Glance {
+	if !w.begun || w.lost {
+		return nil
+	}
+	g := &Glance{of: w, done: make(chan struct{})}
+	net, r := w.Net, w.next
+	go func() {
+		defer close(g.done)
+		defer pipeline.Catch(&g.err)
+		g.p, g.err = w.read(net, f, r)
+	}()
+	return g
+}
+
 // Step reads the person in the frame; nil when they can't be seen in it or
 // only somebody else can. Joints are full-size pixels, raw but for exchanged
 // sides (Swapped); the scores of joints on a bone of unlikely length are
-// halved.
-func (w *Follower) Step(f *pipeline.Frame) (*pipeline.Pose, error) {
+// halved. A glance at the same frame spares the first look; nil is none, and
+// so is another follower's.
+func (w *Follower) Step(f *pipeline.Frame, g *Glance) (*pipeline.Pose, error) {
+	g.Wait()
 	if w.lost {
 		return nil, nil
 	}
@@ -87,7 +124,7 @@ func (w *Follower) Step(f *pipeline.Frame) (*pipeline.Pose, error) {
 	if !w.begun {
 		r, err = w.first(f)
 	} else {
-		r, err = w.again(f)
+		r, err = w.again(f, g)
 	}
 	if err != nil {
 		return nil, err
@@ -116,11 +153,19 @@ func (w *Follower) first(f *pipeline.Frame) (*Reading, error) {
 	return w.look(f, r, nil)
 }
 
-// again looks where the last reading pointed, then where the last speed
-// points, then at whom the detector sees around there.
-func (w *Follower) again(f *pipeline.Frame) (*Reading, error) {
+// again takes what the glance found, or looks where the last reading pointed,
+// then where the last speed points, then at whom the detector sees around there.
+func (w *Follower) again(f *pipeline.Frame, g *Glance) (*Reading, error) {
 	dt := max(f.PTS-w.seen, 0)
 	ok := func(r pipeline.Region) bool { return w.near(r, dt) }
+	if g != nil && g.of == w {
+		if g.err != nil {
+			return nil, g.err
+		}
+		if g.p != nil && ok(g.p.Next) {
+			return g.p, nil
+		}
+	}
 	p, err := w.look(f, w.next, ok)
 	if p != nil || err != nil {
 		return p, err
@@ -155,15 +200,21 @@ func (w *Follower) again(f *pipeline.Frame) (*Reading, error) {
 // look reads one region; nil when nobody is in it or the body found is not
 // the one followed.
 func (w *Follower) look(f *pipeline.Frame, r pipeline.Region, ok func(pipeline.Region) bool) (*Reading, error) {
+	p, err := w.read(w.Net, f, r)
+	if err != nil || p == nil || ok != nil && !ok(p.Next) {
+		return nil, err
+	}
+	return p, nil
+}
+
+// read reads one region; nil when nobody is in it.
+func (w *Follower) read(net string, f *pipeline.Frame, r pipeline.Region) (*Reading, error) {
 	if !sane(r) {
 		return nil, nil
 	}
-	p, err := w.nets.ReadJittered(w.Net, f, r, max(w.Crops, 1))
-	if err != nil {
+	p, err := w.nets.ReadJittered(net, f, r, max(w.Crops, 1))
+	if err != nil || !(p.Score >= LostScore) || !sane(p.Next) {
 		return nil, err
-	}
-	if !(p.Score >= LostScore) || !sane(p.Next) || ok != nil && !ok(p.Next) {
-		return nil, nil
 	}
 	return &p, nil
 }

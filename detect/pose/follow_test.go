@@ -48,7 +48,7 @@ func at(x float64) Reading {
 
 func step(t *testing.T, w *Follower, pts float64) *pipeline.Pose {
 	t.Helper()
-	p, err := w.Step(&pipeline.Frame{PTS: pts})
+	p, err := w.Step(&pipeline.Frame{PTS: pts}, nil)
 	if err != nil {
 		t.Fatal(err)
 	}

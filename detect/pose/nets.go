@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"maps"
 	"os"
 	"path/filepath"
 	"runtime"
@@ -72,11 +73,13 @@ type Options struct {
 	Trace *pipeline.Trace
 }
 
-// Nets holds the networks. It is for one goroutine at a time.
+// Nets holds the networks. It is for one goroutine at a time, but Read and
+// ReadJittered for two at once.
 type Nets struct {
 	dir      string
 	opts     Options
 	detector *session
+	mu       sync.Mutex          // of the two maps
 	readers  map[string]*session // by name, made when first wanted
 	people   *session            // likewise
 	used     map[string]bool     // names of those made so far
@@ -144,6 +147,8 @@ func (n *Nets) Close() error {
 func (n *Nets) Rest() error {
 	errs := []error{n.people.close()}
 	n.people = nil
+	n.mu.Lock()
+	defer n.mu.Unlock()
 	for name, s := range n.readers {
 		errs = append(errs, s.close())
 		delete(n.readers, name)
@@ -155,6 +160,8 @@ func (n *Nets) Rest() error {
 // Models names the networks that were loaded so far, detector first, with
 // their SHA-256.
 func (n *Nets) Models() []pipeline.Model {
+	n.mu.Lock()
+	defer n.mu.Unlock()
 	var out []pipeline.Model
 	for _, m := range convert.Models {
 		if n.used[m.Name] {
@@ -174,7 +181,7 @@ func (n *Nets) Again(net string) error {
 			return err
 		}
 	}
-	return s.run()
+	return s.look(nil, nil)
 }
 
 func (n *Nets) path(m convert.Model) string { return filepath.Join(n.dir, modelsFolder, m.File) }
@@ -184,6 +191,8 @@ func (n *Nets) reader(name string) (*session, error) {
 	if n.closed {
 		return nil, errors.New("pose: networks are closed")
 	}
+	n.mu.Lock()
+	defer n.mu.Unlock()
 	if s, ok := n.readers[name]; ok {
 		return s, nil
 	}
@@ -269,26 +278,35 @@ func release() error {
 	return ort.DestroyEnvironment()
 }
 
-// session is one network with its tensors bound.
+// atOnce is how many runs of one network there may be at a time.
+const atOnce = 2
+
+// session is one network, its weights loaded once.
 type session struct {
-	name  string
-	trace *pipeline.Trace
-	s     *ort.AdvancedSession
-	in    []float32
-	out   map[string][]float32
-	free  []func() error
+	name    string
+	trace   *pipeline.Trace
+	s       *ort.DynamicAdvancedSession
+	side    int64
+	outputs map[string][]int64
+	names   []string // of the outputs, in the order of a hand's
+	idle    chan *hand
+	mu      sync.Mutex
+	hands   []*hand // those made so far; one run at a time needs one
+}
+
+// hand is what one run reads and writes.
+type hand struct {
+	lane     string
+	in       []float32
+	out      map[string][]float32
+	from, to []ort.Value
 }
 
 // newSession is for a square picture of that side and outputs of these shapes.
 // That the model has them is told by its first run: to ask beforehand would
 // load it twice.
 func newSession(path string, side int64, outputs map[string][]int64, threads int) (s *session, err error) {
-	s = &session{out: map[string][]float32{}}
-	defer func() {
-		if err != nil {
-			err, s = errors.Join(err, s.close()), nil
-		}
-	}()
+	s = &session{side: side, outputs: outputs, names: slices.Sorted(maps.Keys(outputs)), idle: make(chan *hand, atOnce)}
 	opts, err := ort.NewSessionOptions()
 	if err != nil {
 		return s, err
@@ -302,36 +320,65 @@ func newSession(path string, side int64, outputs map[string][]int64, threads int
 	if err != nil {
 		return s, err
 	}
-	tensor := func(shape []int64) (*ort.Tensor[float32], error) {
-		t, err := ort.NewEmptyTensor[float32](ort.NewShape(shape...))
-		if err == nil {
-			s.free = append(s.free, t.Destroy)
-		}
-		return t, err
-	}
-	in, err := tensor([]int64{1, 3, side, side})
-	if err != nil {
-		return s, err
-	}
-	s.in = in.GetData()
-	var names []string
-	var values []ort.Value
-	for name, shape := range outputs {
-		t, err := tensor(shape)
-		if err != nil {
-			return s, err
-		}
-		names, values = append(names, name), append(values, t)
-		s.out[name] = t.GetData()
-	}
-	s.s, err = ort.NewAdvancedSession(path, []string{convert.Input}, names, []ort.Value{in}, values, opts)
+	s.s, err = ort.NewDynamicAdvancedSession(path, []string{convert.Input}, s.names, opts)
 	return s, err
 }
 
-func (s *session) run() error {
-	span := s.trace.Begin(traceLane, s.name)
-	defer span.End()
-	return s.s.Run()
+// hand is one that nobody uses.
+func (s *session) hand() (*hand, error) {
+	select {
+	case h := <-s.idle:
+		return h, nil
+	default:
+	}
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if len(s.hands) == atOnce {
+		return <-s.idle, nil
+	}
+	h := &hand{lane: traceLane, out: map[string][]float32{}}
+	if len(s.hands) > 0 {
+		h.lane = fmt.Sprintf("%s %d", traceLane, len(s.hands)+1)
+	}
+	s.hands = append(s.hands, h)
+	tensor := func(shape []int64, in *[]ort.Value) ([]float32, error) {
+		t, err := ort.NewEmptyTensor[float32](ort.NewShape(shape...))
+		if err != nil {
+			return nil, err
+		}
+		*in = append(*in, t)
+		return t.GetData(), nil
+	}
+	var err error
+	if h.in, err = tensor([]int64{1, 3, s.side, s.side}, &h.from); err != nil {
+		return nil, err
+	}
+	for _, name := range s.names {
+		if h.out[name], err = tensor(s.outputs[name], &h.to); err != nil {
+			return nil, err
+		}
+	}
+	return h, nil
+}
+
+// look has the input filled, runs the network and hands on its output, which
+// is good until take returns. nil: nothing is filled, nothing taken.
+func (s *session) look(fill func(in []float32), take func(out map[string][]float32)) error {
+	h, err := s.hand()
+	if err != nil {
+		return err
+	}
+	defer func() { s.idle <- h }()
+	if fill != nil {
+		fill(h.in)
+	}
+	span := s.trace.Begin(h.lane, s.name)
+	err = s.s.Run(h.from, h.to)
+	span.End()
+	if err == nil && take != nil {
+		take(h.out)
+	}
+	return err
 }
 
 const traceLane = "network"
@@ -344,8 +391,10 @@ func (s *session) close() error {
 	if s.s != nil {
 		errs = append(errs, s.s.Destroy())
 	}
-	for _, f := range s.free {
-		errs = append(errs, f())
+	for _, h := range s.hands {
+		for _, v := range slices.Concat(h.from, h.to) {
+			errs = append(errs, v.Destroy())
+		}
 	}
 	return errors.Join(errs...)
 }

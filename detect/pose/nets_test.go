@@ -183,7 +183,7 @@ func TestShapesAreChecked(t *testing.T) {
 	} {
 		s, err := newSession(path, c.side, c.outputs, 1)
 		if err == nil {
-			err = s.run()
+			err = s.look(nil, nil)
 		}
 		if (err != nil) != c.fails {
 			t.Errorf("%s: %v", c.name, err)

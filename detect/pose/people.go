@@ -80,11 +80,13 @@ func (n *Nets) People(f *pipeline.Frame, squares []pipeline.Region, least float6
 		if !sane(q) {
 			return nil, fmt.Errorf("pose: square %+v", q)
 		}
-		crop(f, scaled(q, 1/scale(f)), peopleSide, -1, 1, true, n.people.in)
-		if err := n.people.run(); err != nil {
+		if err := n.people.look(func(in []float32) {
+			crop(f, scaled(q, 1/scale(f)), peopleSide, -1, 1, true, in)
+		}, func(out map[string][]float32) {
+			all = append(all, somebodies(out["boxes"], out["scores"], q, max(least, peopleLeast))...)
+		}); err != nil {
 			return nil, fmt.Errorf("pose: people: %w", err)
 		}
-		all = append(all, somebodies(n.people.out["boxes"], n.people.out["scores"], q, max(least, peopleLeast))...)
 	}
 	return distinct(all), nil
 }

@@ -32,11 +32,15 @@ func (n *Nets) Read(net string, f *pipeline.Frame, r pipeline.Region) (Reading, 
 	if err != nil {
 		return Reading{}, err
 	}
-	crop(f, scaled(r, 1/scale(f)), landmarkSide, 0, 1, false, s.in)
-	if err := s.run(); err != nil {
+	var p Reading
+	if err := s.look(func(in []float32) {
+		crop(f, scaled(r, 1/scale(f)), landmarkSide, 0, 1, false, in)
+	}, func(out map[string][]float32) {
+		p = landmarksOf(net, out, r)
+	}); err != nil {
 		return Reading{}, fmt.Errorf("pose: %s: %w", net, err)
 	}
-	return landmarksOf(net, s.out, r), nil
+	return p, nil
 }
 
 // sane is false for what no crop can be made of.

@@ -2,6 +2,7 @@ package clip
 
 import (
 	"bytes"
+	"cmp"
 	"context"
 	"encoding/binary"
 	"errors"
@@ -15,6 +16,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 
 	"tapeline/pipeline"
 )
@@ -63,8 +65,9 @@ type Encoder struct {
 	spec   Spec
 	dir    string // beside the output, removed at the end
 	parts  []*Part
-	frames int  // of all parts, once they have ended
-	wrote  bool // the file at path is ours
+	frames int    // of all parts, once they have ended
+	heard  string // the sound's file, "": none
+	wrote  bool   // the file at path is ours
 	done   bool
 	err    error
 }
@@ -392,16 +395,19 @@ func (e *Encoder) Close() error {
 		}
 		e.frames += p.frames
 	}
-	last := len(e.parts) - 1
-	if err := e.parts[last].end(); err != nil {
-		return e.fail(err)
+	var deaf error
+	var listening sync.WaitGroup
+	listening.Go(func() {
+		defer pipeline.Catch(&deaf)
+		e.heard, deaf = e.sound()
+	})
+	err := e.encodeAll()
+	if err != nil {
+		e.cancel()
 	}
-	for _, p := range e.parts[:last] { // one encoder at a time
-		if err := p.encode(); err != nil {
-			return e.fail(err)
-		}
-		p.waits.Close()
-		os.Remove(p.waits.Name())
+	listening.Wait() // it writes into the folder
+	if err = cmp.Or(err, deaf); err != nil {
+		return e.fail(err)
 	}
 	if err := e.mux(); err != nil {
 		return e.fail(err)
@@ -419,6 +425,23 @@ func (e *Encoder) Close() error {
 	return nil
 }
 
+// encodeAll ends the part that is being encoded and encodes those that wait,
+// one encoder at a time.
+func (e *Encoder) encodeAll() error {
+	last := len(e.parts) - 1
+	if err := e.parts[last].end(); err != nil {
+		return err
+	}
+	for _, p := range e.parts[:last] {
+		if err := p.encode(); err != nil {
+			return err
+		}
+		p.waits.Close()
+		os.Remove(p.waits.Name())
+	}
+	return nil
+}
+
 // mux writes the final file from the picture, the sound and the captions.
 func (e *Encoder) mux() error {
 	pictures, err := e.pictures()
@@ -427,13 +450,9 @@ func (e *Encoder) mux() error {
 	}
 	in := append([]string{"-nostdin", "-v", "error", "-y", "-protocol_whitelist", "file"}, pictures...)
 	out := []string{"-map", "0:v:0"}
-	sound, err := e.sound()
-	if err != nil {
-		return err
-	}
 	inputs := 1
-	if sound != "" {
-		in = append(in, "-f", "f32le", "-ar", strconv.Itoa(soundRate), "-ac", "1", "-i", fileName(sound))
+	if e.heard != "" {
+		in = append(in, "-f", "f32le", "-ar", strconv.Itoa(soundRate), "-ac", "1", "-i", fileName(e.heard))
 		out = append(out, "-map", "1:a:0", "-c:a", "aac", "-b:a", e.soundRate(), "-flags:a", "+bitexact")
 		inputs++
 	}
@@ -549,13 +568,9 @@ func (e *Encoder) verify() error {
 	wrong := func(format string, a ...any) error {
 		return &pipeline.Error{Fault: pipeline.FaultInternal, Step: stepEncode, Path: e.path, What: "the written video is wrong: " + fmt.Sprintf(format, a...)}
 	}
-	c, err := Probe(e.ctx, e.path)
-	if err != nil && e.frames > 1 {
+	c, p, err := probe(e.ctx, e.path)
+	if err != nil && (e.frames > 1 || p == nil) {
 		return wrong("%v", err)
-	}
-	p, err := ffprobe(e.ctx, e.path, demuxerMOV)
-	if err != nil {
-		return err
 	}
 	v := p.first("video")
 	if v == nil {

@@ -159,28 +159,34 @@ func ffprobe(ctx context.Context, path, demuxer string) (*probed, error) {
 // Errors are *pipeline.Error: FaultUnreadable for whatever can't be a clip of
 // a swing, FaultSetup without ffprobe, FaultInterrupted when ctx ends.
 func Probe(ctx context.Context, path string) (pipeline.Clip, error) {
+	c, _, err := probe(ctx, path)
+	return c, err
+}
+
+// probe also gives what ffprobe said; nil: it failed.
+func probe(ctx context.Context, path string) (pipeline.Clip, *probed, error) {
 	demuxer, err := look(path)
 	if err != nil {
-		return pipeline.Clip{}, err
+		return pipeline.Clip{}, nil, err
 	}
 	limited, cancel := context.WithTimeout(ctx, 5*time.Minute)
 	defer cancel()
 	p, err := ffprobe(limited, path, demuxer)
 	if err != nil {
 		if limited.Err() != nil && ctx.Err() == nil {
-			return pipeline.Clip{}, unreadable(stepProbe, path, hintCopy, "reading its index took too long")
+			return pipeline.Clip{}, nil, unreadable(stepProbe, path, hintCopy, "reading its index took too long")
 		}
-		return pipeline.Clip{}, err
+		return pipeline.Clip{}, nil, err
 	}
 	v := p.first("video")
 	if v == nil {
-		return pipeline.Clip{}, unreadable(stepProbe, path, hintFilm, "there is no picture in it, only sound or data")
+		return pipeline.Clip{}, p, unreadable(stepProbe, path, hintFilm, "there is no picture in it, only sound or data")
 	}
 	if v.Width <= 0 || v.Height <= 0 {
-		return pipeline.Clip{}, unreadable(stepProbe, path, hintCopy, "it doesn't say how big the picture is")
+		return pipeline.Clip{}, p, unreadable(stepProbe, path, hintCopy, "it doesn't say how big the picture is")
 	}
 	if err := checkSize(path, v.Width, v.Height); err != nil {
-		return pipeline.Clip{}, err
+		return pipeline.Clip{}, p, err
 	}
 	c := pipeline.Clip{
 		Name: filepath.Base(path), Path: path,
@@ -191,7 +197,7 @@ func Probe(ctx context.Context, path string) (pipeline.Clip, error) {
 	for _, sd := range v.SideData {
 		if sd.Rotation != nil {
 			if mirrored(sd.Matrix) {
-				return pipeline.Clip{}, unreadable(stepProbe, path, "switch mirroring off, or export it anew", "its picture is marked as mirrored: left and right can't be trusted")
+				return pipeline.Clip{}, p, unreadable(stepProbe, path, "switch mirroring off, or export it anew", "its picture is marked as mirrored: left and right can't be trusted")
 			}
 			// ffprobe counts counter-clockwise.
 			c.Rotation = ((-int(math.Round(*sd.Rotation/90))*90)%360 + 360) % 360
@@ -211,7 +217,7 @@ func Probe(ctx context.Context, path string) (pipeline.Clip, error) {
 	}
 	first, err := setTimes(&c, p, v)
 	if err != nil {
-		return pipeline.Clip{}, err
+		return pipeline.Clip{}, p, err
 	}
 	setRate(&c, p, v)
 	if b := p.bits(v); b > 0 && b < fewBits[v.Codec] {
@@ -223,9 +229,9 @@ func Probe(ctx context.Context, path string) (pipeline.Clip, error) {
 		}
 	}
 	if c.ID, err = hash(path); err != nil {
-		return pipeline.Clip{}, &pipeline.Error{Fault: pipeline.FaultUnreadable, Step: stepProbe, Path: path, What: "can't be read", Hint: hintCopy, Err: err}
+		return pipeline.Clip{}, p, &pipeline.Error{Fault: pipeline.FaultUnreadable, Step: stepProbe, Path: path, What: "can't be read", Hint: hintCopy, Err: err}
 	}
-	return c, nil
+	return c, p, nil
 }
 
 // fewBits a pixel and picture: below, parts of a picture stand still that move.
