@@ -510,7 +510,7 @@ func (k *checking) database(ctx context.Context, url, check string, look func(co
 		if errors.As(err, &e) {
 			path = e.Path
 		}
-		if jobs.Away(err) {
+		if jobs.Away(err) != "" {
 			k.gone(pipeline.FaultLedger, check, "no_database", path, oneLine(err))
 		} else {
 			k.wrong(check, "no_database", path, oneLine(err))
