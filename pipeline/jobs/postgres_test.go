@@ -125,6 +125,34 @@ func TestDownAndUp(t *testing.T) {
 			if err := s.write(t.Context(), func(tx *sql.Tx) error { return s.put(t.Context(), tx, &c) }); err != nil {
 				t.Fatal(err)
 			}
+			do := func(query string) {
+				t.Helper()
+				if _, err := s.db.ExecContext(t.Context(), query); err != nil {
+					t.Fatal(err)
+				}
+			}
+			// What would be lost isn't: the step that would fails.
+			for _, x := range []struct {
+				set, unset string
+				to         int64
+			}{
+				{`UPDATE clips SET stored = 'lessons/x'`, `UPDATE clips SET stored = ''`, 3},
+				{`UPDATE clips SET stocked = 5`, `UPDATE clips SET stocked = 0`, 3},
+				{`UPDATE clips SET parent = 'r'`, `UPDATE clips SET parent = ''`, 2},
+				{`UPDATE clips SET tries = 1`, `UPDATE clips SET tries = 0`, 0},
+			} {
+				do(x.set)
+				if _, err := p.DownTo(t.Context(), x.to); err == nil {
+					t.Fatalf("down to %d after %s", x.to, x.set)
+				}
+				if _, err := p.Up(t.Context()); err != nil {
+					t.Fatal(err)
+				}
+				if n := count(t, s, Failed); n != 1 {
+					t.Fatalf("%d clips are left", n)
+				}
+				do(x.unset)
+			}
 			if _, err := p.DownTo(t.Context(), 1); err != nil {
 				t.Fatal(err)
 			}
@@ -134,6 +162,7 @@ func TestDownAndUp(t *testing.T) {
 			if got, ok, err := s.Clip(t.Context(), "h"); !ok || err != nil || got.Detail != "stays" || got.Kind != KindClip {
 				t.Errorf("%+v, %v", got, err)
 			}
+			do(`DELETE FROM clips`)
 			if _, err := p.DownTo(t.Context(), 0); err != nil {
 				t.Fatal(err)
 			}

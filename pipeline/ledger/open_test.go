@@ -205,7 +205,8 @@ func TestMode(t *testing.T) {
 	}
 }
 
-// Every migration goes down again to nothing and up to the same tables.
+// Every migration goes down again to nothing and up to the same tables, and no
+// row is lost by it.
 func TestMigrations(t *testing.T) {
 	l, err := Open(t.Context(), made(t))
 	if err != nil {
@@ -233,6 +234,10 @@ func TestMigrations(t *testing.T) {
 		t.Fatal(err)
 	}
 	up := tables()
+	if _, err := l.Record(t.Context(), Entry{Player: "b07", Name: "Ada", Report: report("c1", pipeline.ViewChest, 7.9), At: noon, Fence: 4}); err != nil {
+		t.Fatal(err)
+	}
+	downKeeps(t, l, p)
 	if _, err := p.DownTo(t.Context(), 0); err != nil {
 		t.Fatal(err)
 	}
@@ -259,6 +264,9 @@ func TestUpgrade(t *testing.T) {
 	}
 	p, err := provider(l.db)
 	if err != nil {
+		t.Fatal(err)
+	}
+	if _, err := l.Drop(t.Context(), []string{"c1"}, "2026-06-01", 0); err != nil {
 		t.Fatal(err)
 	}
 	// No older version has tables; one is made up that has these two.

@@ -11,6 +11,8 @@ import (
 	"strings"
 	"testing"
 
+	"github.com/pressly/goose/v3"
+
 	"tapeline/pipeline"
 	"tapeline/pipeline/pgtest"
 )
@@ -119,15 +121,7 @@ func TestPostgresDownAndUp(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if _, err := p.DownTo(t.Context(), 1); err != nil {
-		t.Fatal(err)
-	}
-	if _, err := p.Up(t.Context()); err != nil {
-		t.Fatal(err)
-	}
-	if all, err := l.Lessons(t.Context(), ""); err != nil || len(all) != 1 || all[0].Name != "Ada" || len(all[0].Swings) != 1 {
-		t.Errorf("%+v, %v", all, err)
-	}
+	downKeeps(t, l, p)
 	if _, err := p.DownTo(t.Context(), 0); err != nil {
 		t.Fatal(err)
 	}
@@ -143,6 +137,54 @@ func TestPostgresDownAndUp(t *testing.T) {
 	if again := list(); !slices.Equal(again, up) || len(up) < 100 {
 		t.Errorf("got\n%s\nwant\n%s", strings.Join(again, "\n"), strings.Join(up, "\n"))
 	}
+}
+
+// downKeeps: of a ledger with one lesson, Ada's, every step down keeps what the step
+// before it has a place for, and fails where it would forget what must not be
+// forgotten. At the end the ledger is empty.
+func downKeeps(t *testing.T, l *Ledger, p *goose.Provider) {
+	t.Helper()
+	ctx := t.Context()
+	ok := func(err error) {
+		t.Helper()
+		if err != nil {
+			t.Fatal(err)
+		}
+	}
+	refused := func(to int64) {
+		t.Helper()
+		before, err := p.GetDBVersion(ctx)
+		ok(err)
+		if _, err := p.DownTo(ctx, to); err == nil {
+			t.Fatalf("down to %d with what would be lost", to)
+		}
+		if _, err := p.Up(ctx); err != nil { // steps before that one were fine
+			t.Error(err)
+		}
+		if at, err := p.GetDBVersion(ctx); at != before || err != nil {
+			t.Errorf("version %d, %v", at, err)
+		}
+	}
+	ok(l.Hold(ctx, "c1", noon))
+	refused(1)
+	if holds, err := l.Holds(ctx); err != nil || len(holds) != 1 {
+		t.Errorf("%v, %v", holds, err)
+	}
+	_, err := l.db.ExecContext(ctx, `DELETE FROM holds`)
+	ok(err)
+	_, err = p.DownTo(ctx, 1)
+	ok(err)
+	_, err = p.Up(ctx)
+	ok(err)
+	if all, err := l.Lessons(ctx, ""); err != nil || len(all) != 1 || all[0].Name != "Ada" || len(all[0].Swings) != 1 {
+		t.Errorf("%+v, %v", all, err)
+	}
+	refused(0)
+	if all, err := l.Lessons(ctx, ""); err != nil || len(all) != 1 || len(all[0].Swings[0].Measures) == 0 {
+		t.Errorf("%+v, %v", all, err)
+	}
+	_, err = l.Drop(ctx, []string{"c1"}, "2026-06-01", 0)
+	ok(err)
 }
 
 // What is newer, or isn't there, is refused and left as it is.

@@ -16,6 +16,11 @@ CREATE TABLE deaths (
 );
 
 -- +goose Down
+-- It fails, and all stays, where there are recordings: nothing would join them to
+-- their cuts.
+CREATE TABLE refused (n BIGINT NOT NULL CHECK (n = 0));
+INSERT INTO refused SELECT count(*) FROM clips WHERE kind = 'recording' OR parent <> '';
+DROP TABLE refused;
 DROP TABLE deaths;
 DROP INDEX clips_cut;
 ALTER TABLE clips DROP COLUMN length_ms;

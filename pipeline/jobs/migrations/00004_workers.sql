@@ -18,6 +18,11 @@ ALTER TABLE clips ADD COLUMN stocked BIGINT NOT NULL DEFAULT 0; -- the depot has
 ALTER TABLE clips ADD COLUMN home BIGINT NOT NULL DEFAULT 0; -- fence of the outcome that was brought to the office's folders
 
 -- +goose Down
+-- It fails, and all stays, where files are stored for several machines: nothing would
+-- tell where.
+CREATE TABLE refused (n BIGINT NOT NULL CHECK (n = 0));
+INSERT INTO refused SELECT count(*) FROM clips WHERE stored <> '' OR stocked <> 0;
+DROP TABLE refused;
 ALTER TABLE clips DROP COLUMN home;
 ALTER TABLE clips DROP COLUMN stocked;
 ALTER TABLE clips DROP COLUMN stored;

@@ -102,6 +102,10 @@ CREATE TABLE bands (
 );
 
 -- +goose Down
+-- It fails, and all stays, where there are lessons.
+CREATE TABLE refused (n BIGINT NOT NULL CHECK (n = 0));
+INSERT INTO refused SELECT count(*) FROM lessons;
+DROP TABLE refused;
 DROP TABLE bands;
 DROP TABLE findings;
 DROP TABLE phases;
