@@ -278,6 +278,52 @@ func TestForget(t *testing.T) {
 	}
 }
 
+// The day of a lesson that says none is the academy's, not that of a container's
+// clock: in the ledger and in the reading, which looks for lessons of other days.
+func TestDayOfTheZone(t *testing.T) {
+	dir := t.TempDir()
+	conf := filepath.Join(dir, "tapeline.yaml")
+	rep, err := pipeline.MarshalReport(pipeline.Report{Schema: pipeline.ReportSchema, Clip: pipeline.ClipInfo{ID: "late"}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	for n, text := range map[string]string{conf: fmt.Sprintf("work: %s\nroster: %s\ntimezone: America/Chicago\n", dir, filepath.Join(dir, "roster.csv")),
+		filepath.Join(dir, "roster.csv"): "id\nb07\n", filepath.Join(dir, pipeline.ReportFile): string(rep)} {
+		if err := os.WriteFile(n, []byte(text), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	y, err := openYard(conf, speech{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	o, err := y.options(nil, slog.New(slog.DiscardHandler))
+	if err != nil {
+		t.Fatal(err)
+	}
+	real := now
+	t.Cleanup(func() { now = real })
+	now = func() time.Time { return time.Date(2026, 5, 4, 2, 30, 0, 0, time.UTC) }
+	if err := o.Record(t.Context(), jobs.Clip{Hash: "late", Player: "b07"}, dir, nil); err != nil {
+		t.Fatal(err)
+	}
+	at, err := y.ledger()
+	if err != nil {
+		t.Fatal(err)
+	}
+	book, err := at.open(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer book.Close()
+	if all, err := book.Heads(t.Context()); err != nil || len(all) != 1 || all[0].Day != "2026-05-03" || !all[0].DayAssumed {
+		t.Errorf("%+v, %v", all, err)
+	}
+	if env, err := y.environment(); err != nil || !slices.Contains(env, "TZ=America/Chicago") {
+		t.Errorf("%v, %v", env, err)
+	}
+}
+
 // Who stands in the wrong folder isn't told that nothing was found; what "read"
 // remembers among the lessons is forgotten with the rest, where it lies.
 func TestForgetWhere(t *testing.T) {

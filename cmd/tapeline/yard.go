@@ -118,7 +118,7 @@ func (y *yard) options(d *depot.Depot, log *slog.Logger) (o jobs.Options, err er
 		},
 		Record: func(ctx context.Context, clip jobs.Clip, dir string, still jobs.Still) error {
 			p, _ := r.player(clip.Player)
-			return record(ctx, book, p, clip, dir, still)
+			return record(ctx, book, p, clip, dir, still, now().In(zone))
 		},
 		Relate: func(ctx context.Context) error {
 			if d == nil || !book.there(ctx) {
@@ -224,12 +224,15 @@ func child(p config.Player, book string, env []string, j jobs.Reading) jobs.Chil
 // environment is all that a reading knows of the configuration: no secret is in
 // it, and nothing is inherited but where things lie.
 func (y *yard) environment() (env []string, err error) {
-	for _, k := range []string{"PATH", "HOME", "TMPDIR", "LANG", "LC_ALL", "XDG_CACHE_HOME", "LD_LIBRARY_PATH"} {
+	for _, k := range []string{"PATH", "HOME", "TMPDIR", "TZ", "LANG", "LC_ALL", "XDG_CACHE_HOME", "LD_LIBRARY_PATH"} {
 		if v, ok := os.LookupEnv(k); ok {
 			env = append(env, k+"="+v)
 		}
 	}
 	c := y.c
+	if c.Timezone != "Local" { // whose day it is: a container's own is UTC
+		env = append(env, "TZ="+c.Timezone)
+	}
 	for _, p := range []*string{&c.Home, &c.Rules} {
 		if *p != "" {
 			if *p, err = filepath.Abs(*p); err != nil {
@@ -263,7 +266,7 @@ func playerEnv(p config.Player) (env []string) {
 }
 
 // record puts a published lesson into the ledger, which knows it by its clip.
-func record(ctx context.Context, book book, p config.Player, clip jobs.Clip, dir string, still jobs.Still) (err error) {
+func record(ctx context.Context, book book, p config.Player, clip jobs.Clip, dir string, still jobs.Still, at time.Time) (err error) {
 	b, err := os.ReadFile(filepath.Join(dir, pipeline.ReportFile))
 	if err != nil {
 		return err
@@ -277,7 +280,7 @@ func record(ctx context.Context, book book, p config.Player, clip jobs.Clip, dir
 		return err
 	}
 	defer func() { err = errors.Join(err, l.Close()) }()
-	e := ledger.Entry{Player: clip.Player, Name: p.FirstName, Guardians: p.Guardians, Folder: dir, Report: rep, At: now(), Still: still}
+	e := ledger.Entry{Player: clip.Player, Name: p.FirstName, Guardians: p.Guardians, Folder: dir, Report: rep, At: at, Still: still}
 	if clip.Dated {
 		e.Day = clip.Day
 	}
