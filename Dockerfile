@@ -1,7 +1,8 @@
 # Debian 12. Its own Go (1.19) is older than this module needs, so the base is
 # the official Go image on Debian 12 (bookworm); everything else comes from the
-# same set-up script as on a plain machine. Not yet built on a machine with a
-# container engine.
+# same set-up script as on a plain machine. Built and run with podman 4.3 on
+# 2026-11-26, on a base made of Debian's packages and Go as the official image has
+# them; not yet on that image itself.
 #
 #   docker build -t tapeline .
 #   docker run --rm --user "$(id -u):$(id -g)" -v "$PWD:/clips" tapeline read swing.mp4 --height 170cm --out out

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"bytes"
 	"net/url"
 	"os"
 	"os/exec"
@@ -13,6 +14,8 @@ import (
 	"go.yaml.in/yaml/v3"
 
 	"tapeline/config"
+	"tapeline/pipeline"
+	"tapeline/pipeline/deliver/smtptest"
 )
 
 // What the README and the compose file say of the container is what the
@@ -119,7 +122,10 @@ func TestContainer(t *testing.T) {
 // The file for several machines runs commands there are, mounts where things
 // are looked for, and the configuration in its head is one.
 func TestContainers(t *testing.T) {
-	const name = "../../scripts/compose-many.yaml"
+	name, err := filepath.Abs("../../scripts/compose-many.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
 	b, err := os.ReadFile(name)
 	if err != nil {
 		t.Fatal(err)
@@ -211,6 +217,37 @@ func TestContainers(t *testing.T) {
 		t.Error(err)
 	} else {
 		d.Close()
+	}
+
+	// Each command gets as far as the database: its flags, and every file that the
+	// head of the file tells to make, are right.
+	for _, n := range []string{"roster.csv", "database.password", "desk.password", "desk.crt", "desk.key", "files.env"} {
+		if !strings.Contains(string(b), n) {
+			t.Errorf("%s isn't told of", n)
+		}
+	}
+	cert, key, _ := smtptest.Certificate(t, "127.0.0.1")
+	for n, text := range map[string][]byte{"roster.csv": []byte("id\nb07\n"), "desk.password": []byte("correct horse battery\n"), "desk.crt": cert, "desk.key": key} {
+		if err := os.WriteFile(filepath.Join(dir, n), text, 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	t.Chdir(dir)
+	t.Setenv("TAPELINE_STORE", "postgres://tapeline@127.0.0.1:1/tapeline?sslmode=disable")
+	t.Setenv("TAPELINE_WORK", filepath.Join(dir, "work"))
+	for service, s := range compose.Services {
+		if s.Image != "tapeline" {
+			continue
+		}
+		var out bytes.Buffer
+		if code := run(s.Command, nil, &out, &out); code != int(pipeline.FaultLedger) || !strings.Contains(out.String(), "127.0.0.1:1") {
+			t.Errorf("%s: %d: %s", service, code, out.String())
+		}
+	}
+	for _, m := range regexp.MustCompile(`tapeline (\w+)\n`).FindAllStringSubmatch(string(b), -1) {
+		if !slices.Contains(names(), m[1]) {
+			t.Errorf("no command is called %q", m[1])
+		}
 	}
 
 	// As docker compose itself reads it, where it is.
