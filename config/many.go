@@ -16,10 +16,10 @@ import (
 	"unicode"
 )
 
-// Many is where several machines meet: one database, one store of clips. Empty
+// Many is where several machines meet: one queue, one store of files. Empty
 // keys are one machine with its files.
 type Many struct {
-	// Store is a PostgreSQL database for the store of clips and the ledger,
+	// Store is a PostgreSQL database for queue and ledger,
 	// postgres://user@host:5432/db?sslmode=verify-full; empty: files. The
 	// password is in no key: it comes from StorePasswordFile, or as libpq has it
 	// from PGPASSFILE, ~/.pgpass or PGPASSWORD.
@@ -27,7 +27,7 @@ type Many struct {
 	// StorePasswordFile holds the password on its one line; a relative path in a
 	// file is relative to that file.
 	StorePasswordFile string `mapstructure:"store_password_file"`
-	// Clips is where originals and lessons lie for all machines: file:///folder
+	// Clips is the store of files, with originals and lessons for all: file:///folder
 	// or s3://bucket?region=…&endpoint=…&prefix=…; empty: the work folder.
 	// Credentials come from the environment or the files the SDK reads.
 	Clips string `mapstructure:"clips"`

@@ -213,7 +213,7 @@ func (y *yard) somewhere(ctx context.Context, conf string) error {
 	if conf == "" && !exists(config.File) {
 		hint = "there is no " + config.File + " here; run it where \"tapeline watch\" runs, or name the file with --config"
 	}
-	return &pipeline.Error{Fault: pipeline.FaultLedger, What: "nothing was looked through and nothing removed: there is neither a ledger nor a store of clips here; looked for " + strings.Join(looked, ", "), Hint: hint}
+	return &pipeline.Error{Fault: pipeline.FaultLedger, What: "nothing was looked through and nothing removed: there is neither a ledger nor a queue here; looked for " + strings.Join(looked, ", "), Hint: hint}
 }
 
 // alone makes sure that no other machine takes clips of the store meanwhile, nor
@@ -233,7 +233,7 @@ func (y *yard) alone(ctx context.Context) (unlock func(), err error) {
 	_, release, err := st.TakerLock(ctx)
 	if err != nil {
 		if errors.Is(err, jobs.ErrBusy) {
-			err = &pipeline.Error{Fault: pipeline.FaultOutput, Path: y.work, What: "another machine takes the clips of this store and has films of them; nothing was removed", Hint: "stop \"tapeline watch\" there for a moment, and run it there"}
+			err = &pipeline.Error{Fault: pipeline.FaultOutput, Path: y.work, What: "another machine takes clips in for this queue and has films of them; nothing was removed", Hint: "stop \"tapeline watch\" there for a moment, and run it there"}
 		}
 		_ = st.Close()
 		return nil, err
@@ -241,7 +241,7 @@ func (y *yard) alone(ctx context.Context) (unlock func(), err error) {
 	unlock = func() { release(); _ = st.Close() }
 	elsewhere, err := st.OfficeElsewhere(ctx, y.work)
 	if err == nil && elsewhere {
-		err = &pipeline.Error{Fault: pipeline.FaultOutput, Path: y.work, What: "another machine took the clips of this store in last and has films of them; nothing was removed",
+		err = &pipeline.Error{Fault: pipeline.FaultOutput, Path: y.work, What: "another machine was the last to take clips in for this queue and has films of them; nothing was removed",
 			Hint: "run it on the machine where \"tapeline watch\" runs; if that one is gone for good, start \"tapeline watch\" here first: then this takes its place"}
 	}
 	if err != nil {

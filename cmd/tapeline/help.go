@@ -97,12 +97,14 @@ For what leaves (release, send, watch, nightly):
      from: ADDRESS, reply_to: ADDRESS, name: "", max_bytes: 14MB, per_hour: 100,
      unsure: ask, unsubscribe: "", timeout: 1m}
 For several machines:
-  store: ""                    # postgres://user@host/db?sslmode=verify-full;
-                               # else files: store.db and the ledger's
+  store: ""                    # queue and ledger in a database:
+                               # postgres://user@host/db?sslmode=verify-full;
+                               # else in files: store.db and the ledger's
   store_password_file: FILE    # or PGPASSFILE; in store it may not stand
-  clips: ""                    # s3://bucket?region=R&endpoint=URL&prefix=P or
-                               # file:///DIR: originals and lessons for all
-  clips_events: ""             # awssqs://…: told of what comes to the bucket
+  clips: ""                    # store of files, originals and lessons for all:
+                               # s3://bucket?region=R&endpoint=URL&prefix=P or
+                               # file:///DIR; else the work folder
+  clips_events: ""             # awssqs://…: told of what comes there
   worker: {name: "", silence: 60s}   # in status, else the machine's own name;
                                # silent so long, another takes over.
                                # jobs: 0 where only other machines read

@@ -16,20 +16,21 @@ import (
 
 var moveStoreCommand = command{
 	name:  "move-store",
-	about: "carry store and ledger over to a database",
+	about: "carry queue and ledger over to a database",
 	usage: `usage: tapeline move-store [--to postgres://USER@HOST/DATABASE] [flags]
 
-Carries the store of clips and the ledger of the work folder, store.db and
-ledger.db, over to a PostgreSQL database that several machines may share, and
+Carries queue and ledger of the work folder, store.db and ledger.db, over to a
+PostgreSQL database that several machines may share (store in tapeline.yaml), and
 then compares every row of both. What was cut off goes on when it is run again.
-Clips that wait get their place in the queue anew. Originals and lessons stay in
-the work folder; they don't go to the store of files (clips in tapeline.yaml).
+Clips that wait get their place in the queue anew. Originals and lessons it leaves
+where they are: "tapeline watch" brings them into the store of files (clips), one
+after another; "tapeline status" says how many are still to come.
 
 Stop "tapeline watch" for it, and start it with the database only afterwards: a
 database that holds rows of another origin is refused. At the end it says what is
 left to do. Both files stay as they are, with names in them: delete them when the
-database serves. Until then "tapeline forget" clears them too, where they lie on
-the machine it runs on, and there is a way back: take store and
+database serves. Until then "tapeline forget" and keep clear them too, where they
+lie on the machine they run on, and there is a way back: take store and
 store_password_file out of tapeline.yaml. Nothing carries back what the database
 got meanwhile.
 

@@ -15,9 +15,9 @@ var workCommand = command{
 	about: "read clips for a \"tapeline watch\" that runs on another machine",
 	usage: `usage: tapeline work [flags]
 
-Reads what waits in the store that several machines share (store: and clips: in
-the configuration), until it is stopped, and keeps nothing here: originals are
-fetched, lessons stored. The roster must be here too: who may not be filmed is
+Reads what waits in the queue that several machines share, until it is stopped,
+and keeps nothing here: originals come from the store of files, lessons go there
+(store: and clips: in the configuration). The roster must be here too: who may not be filmed is
 not read. Any number of machines may, and several on one; how many clips at once
 each reads is jobs:. A worker that dies, hangs or is cut off loses nothing: after
 worker.silence without a sign of life the others take over what it did, and when
@@ -50,7 +50,7 @@ func work(ctx context.Context, s streams, args []string) error {
 		return err
 	}
 	if y.c.Store == "" || y.c.Clips == "" {
-		return usage("work: several machines need a database and a store of files; write store: postgres://… and clips: … in %s", config.File)
+		return usage("work: several machines share a queue in a database and a store of files; write store: postgres://… and clips: … in %s", config.File)
 	}
 	if y.c.Jobs == 0 {
 		return usage("work: jobs is 0, so nothing would be read here")

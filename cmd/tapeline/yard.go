@@ -377,7 +377,7 @@ func (r *liveRoster) Film(id string, day time.Time) bool {
 // busy says that another program has the folder.
 func (y *yard) busy(err error) error {
 	if errors.Is(err, jobs.ErrOffice) {
-		return &pipeline.Error{Fault: pipeline.FaultOutput, Path: y.work, What: "another machine takes the clips of this store", Hint: "one machine watches; on others run \"tapeline work\""}
+		return &pipeline.Error{Fault: pipeline.FaultOutput, Path: y.work, What: "another machine takes clips in for this queue", Hint: "one machine watches; on others run \"tapeline work\""}
 	}
 	if errors.Is(err, jobs.ErrBusy) {
 		return &pipeline.Error{Fault: pipeline.FaultOutput, Path: y.work, What: "another tapeline is at work here", Hint: "\"tapeline watch\" does the night's run itself"}

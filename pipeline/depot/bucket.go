@@ -148,7 +148,7 @@ func openBucket(ctx context.Context, u *url.URL) (*Depot, error) {
 // keys says in one line that there are none.
 type keys struct{ aws.CredentialsProvider }
 
-var errNoKeys = errors.New("no keys for the bucket: set AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY, or give this machine a role of its cloud")
+var errNoKeys = errors.New("no keys for the store of files: set AWS_ACCESS_KEY_ID and AWS_SECRET_ACCESS_KEY, or give this machine a role of its cloud")
 
 func (k keys) Retrieve(ctx context.Context) (aws.Credentials, error) {
 	c, err := k.CredentialsProvider.Retrieve(ctx)

@@ -68,6 +68,10 @@
 // finds none, or its lesson is there before the ledger's are taken out. Nothing of
 // it comes back, wherever a worker stood still or died.
 //
+// What was done before there was a depot the office brings into it, see
+// before.go, and has store and ledger name its folders below the work folder, so
+// that the next office finds it as it finds what came later.
+//
 // Office and desk count by the office's clock alone: a lesson's track.json has
 // the time at which its notes were stored, so that later ones are later.
 //

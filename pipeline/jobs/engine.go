@@ -222,7 +222,7 @@ func (e *Engine) dir(name ...string) string {
 var ErrBusy = errors.New("another tapeline works on this folder")
 
 // ErrOffice: another machine takes clips for the store.
-var ErrOffice = errors.New("another machine takes clips for this store")
+var ErrOffice = errors.New("another machine takes clips in for this queue")
 
 // begin takes the work folder for itself, brings what was cut off to an end and
 // starts the queue. end gives everything back.

@@ -14,7 +14,7 @@ func (e *Engine) Handler() http.Handler {
 	m := http.NewServeMux()
 	m.HandleFunc("GET /healthz", func(w http.ResponseWriter, r *http.Request) {
 		if _, err := e.store.Counts(r.Context()); err != nil {
-			http.Error(w, "the store can't be read", http.StatusServiceUnavailable)
+			http.Error(w, "the queue can't be read", http.StatusServiceUnavailable)
 			return
 		}
 		if b := e.blocked(); b != "" {
@@ -26,7 +26,7 @@ func (e *Engine) Handler() http.Handler {
 	m.HandleFunc("GET /metrics", func(w http.ResponseWriter, r *http.Request) {
 		n, err := e.store.Counts(r.Context())
 		if err != nil {
-			http.Error(w, "the store can't be read", http.StatusServiceUnavailable)
+			http.Error(w, "the queue can't be read", http.StatusServiceUnavailable)
 			return
 		}
 		w.Header().Set("Content-Type", "text/plain; version=0.0.4")

@@ -291,7 +291,7 @@ func storeFault(path, what string, err error) error {
 	if err != nil {
 		what += ": " + err.Error()
 	}
-	return &pipeline.Error{Fault: pipeline.FaultLedger, Step: "store", Path: path, What: "the store of clips " + what, Err: err}
+	return &pipeline.Error{Fault: pipeline.FaultLedger, Step: "store", Path: path, What: "the queue " + what, Err: err}
 }
 
 // write runs f in a transaction. On PostgreSQL f may run several times, of which
@@ -343,7 +343,7 @@ func (s *Store) scan(row interface{ Scan(...any) error }) (c Clip, err error) {
 			continue
 		}
 		if *q.to, err = unquoted(q.from); err != nil {
-			return c, fmt.Errorf("a name in the store is damaged: %w", err)
+			return c, fmt.Errorf("a name in the queue is damaged: %w", err)
 		}
 	}
 	c.Lies, c.Staging, c.Final = s.abs(c.Lies), s.abs(c.Staging), s.abs(c.Final)
