@@ -293,6 +293,7 @@ func (e *Engine) fails(c *Clip, what string, err error) {
 // places, originals to theirs.
 func (e *Engine) bring(ctx context.Context) error {
 	var missing []string
+	here := sync.OnceValue(e.lessonsHere)
 	for _, h := range e.missing {
 		if e.waits(h) || ctx.Err() != nil {
 			missing = append(missing, h)
@@ -300,7 +301,7 @@ func (e *Engine) bring(ctx context.Context) error {
 		}
 		c, ok, err := e.store.Clip(ctx, h)
 		if err == nil && ok && c.State == Done && c.Stored != "" {
-			err = e.lesson(ctx, &c)
+			err = e.lesson(ctx, &c, here)
 		}
 		if err != nil && !errors.Is(err, errStale) {
 			missing = append(missing, h)
@@ -316,12 +317,26 @@ func (e *Engine) bring(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	// An office that comes back has thousands at once, of which it has all: they are
+	// noted together. One that is noted too late is looked at once more.
+	var home []*Clip
+	note := func(most int) error {
+		if len(home) < max(1, most) {
+			return nil
+		}
+		defer func() { home = nil }()
+		return e.store.brought(ctx, home...)
+	}
 	for i := range clips {
 		c := &clips[i]
 		if e.waits(c.Hash) {
 			continue
 		}
-		err := e.bringOne(ctx, c)
+		known, err := e.bringOne(ctx, c, here)
+		if err == nil && known {
+			home = append(home, c)
+			err = note(noted)
+		}
 		switch {
 		case ctx.Err() != nil:
 			return nil
@@ -341,26 +356,46 @@ func (e *Engine) bring(ctx context.Context) error {
 			e.mu.Unlock()
 		}
 	}
-	return nil
+	return note(0)
 }
 
-func (e *Engine) bringOne(ctx context.Context, c *Clip) error {
+// noted is how many clips are noted as brought in one transaction.
+const noted = 200
+
+// lessonsHere are the folders of lessons by the eight digits of their clips.
+func (e *Engine) lessonsHere() map[string][]string {
+	const day = len("2006-01-02-")
+	out := map[string][]string{}
+	players, _ := os.ReadDir(e.dir(LessonsDir))
+	for _, p := range players {
+		all, _ := matching(e.dir(LessonsDir, p.Name()), "????-??-??-????????*")
+		for _, d := range all {
+			digits := filepath.Base(d)[day : day+8]
+			out[digits] = append(out[digits], d)
+		}
+	}
+	return out
+}
+
+// bringOne gives known for a clip that another office had brought: it isn't told
+// of again, and is yet to be noted.
+func (e *Engine) bringOne(ctx context.Context, c *Clip, here func() map[string][]string) (known bool, err error) {
 	told, err := e.store.hasMoved(ctx, c)
 	if err != nil {
-		return err
+		return false, err
 	}
 	if !c.empty() {
 		switch err := e.fetchHome(ctx, c); {
 		case err == nil:
 		case !isLost(err):
-			return err
+			return false, err
 		default: // nobody has it any more; its lesson may be there
 			e.o.Log.Error("original_lost", "clip", c.Short(), "player", c.Player, "err", scrub(err))
 		}
 	}
 	if c.State == Done && c.Stored != "" {
-		if err := e.lesson(ctx, c); err != nil {
-			return err
+		if err := e.lesson(ctx, c, here); err != nil {
+			return false, err
 		}
 	}
 	hook("fetched home")
@@ -368,12 +403,12 @@ func (e *Engine) bringOne(ctx context.Context, c *Clip) error {
 		// What neither depot nor this office has lies at the one of before; a lesson
 		// that is here says that this is it.
 		if !errors.Is(err, errGone) || told && c.Stocked <= 0 && (c.State != Done || whole(c.Final, c.Hash) != nil) {
-			return err
+			return false, err
 		}
 	}
 	if c.empty() {
 		if err := e.o.Depot.Remove(ctx, "clips/"+c.Hash); err != nil && !errors.Is(err, fs.ErrNotExist) {
-			return err
+			return false, err
 		}
 	}
 	hook("archived")
@@ -382,16 +417,19 @@ func (e *Engine) bringOne(ctx context.Context, c *Clip) error {
 		err := e.revisit(ctx, filepath.Dir(c.Came))
 		e.taking.Unlock()
 		if err != nil {
-			return err
+			return false, err
 		}
 	}
-	if err := e.store.brought(ctx, c); err != nil {
-		return err
+	if told {
+		return true, nil
 	}
-	if !told && (c.Reason == "" || c.Stored == "") { // else a lesson stays as it was
+	if err := e.store.brought(ctx, c); err != nil {
+		return false, err
+	}
+	if c.Reason == "" || c.Stored == "" { // else a lesson stays as it was
 		e.came(c, c.outcome())
 	}
-	return nil
+	return false, nil
 }
 
 // outcome is what became of a clip that rests.
@@ -422,8 +460,8 @@ func (e *Engine) mirrored(c *Clip) bool { return keyOf(c.Final) == c.Stored }
 var errLesson = errors.New("the stored lesson is damaged or gone")
 
 // lesson is mirror; one that is lost is read anew (errStale).
-func (e *Engine) lesson(ctx context.Context, c *Clip) error {
-	err := e.mirror(ctx, c)
+func (e *Engine) lesson(ctx context.Context, c *Clip, here func() map[string][]string) error {
+	err := e.mirror(ctx, c, here)
 	if !errors.Is(err, errLesson) {
 		return err
 	}
@@ -443,8 +481,10 @@ func (e *Engine) lesson(ctx context.Context, c *Clip) error {
 	return errStale
 }
 
-// mirror fetches a lesson into its place; one that was there before goes.
-func (e *Engine) mirror(ctx context.Context, c *Clip) error {
+// mirror fetches a lesson into its place; one that was there before goes. here are
+// the lessons that were there.
+func (e *Engine) mirror(ctx context.Context, c *Clip, here func() map[string][]string) error {
+	before := here()[c.Short()]
 	if !e.mirrored(c) {
 		dir := e.dir(stagingDir, c.Hash[:16]+"-home")
 		defer os.RemoveAll(dir)
@@ -487,15 +527,11 @@ func (e *Engine) mirror(ctx context.Context, c *Clip) error {
 		hook("mirrored")
 	}
 	// The one of before, of another player or another day.
-	players, _ := os.ReadDir(e.dir(LessonsDir))
-	for _, p := range players {
-		old, _ := matching(e.dir(LessonsDir, p.Name()), "????-??-??-"+c.Short()+"*")
-		for _, d := range old {
-			ours := keyOf(d) != "" || strings.HasPrefix(c.Hash, filepath.Base(d)[len("2006-01-02-"):]) // of before there was a depot
-			if d != c.Final && ours && whole(d, c.Hash) == nil {
-				_ = os.RemoveAll(d)
-				_ = os.Remove(filepath.Dir(d)) // the player's folder, if it is empty
-			}
+	for _, d := range before {
+		ours := keyOf(d) != "" || strings.HasPrefix(c.Hash, filepath.Base(d)[len("2006-01-02-"):]) // of before there was a depot
+		if d != c.Final && ours && whole(d, c.Hash) == nil {
+			_ = os.RemoveAll(d)
+			_ = os.Remove(filepath.Dir(d)) // the player's folder, if it is empty
 		}
 	}
 	return nil

@@ -274,9 +274,17 @@ func (s *Store) abroad(ctx context.Context) ([]Clip, error) {
 	return s.list(ctx, `WHERE home <> fence AND (state IN ('done', 'failed') OR state IN ('unplaced', 'held') AND home < 0) ORDER BY changed, hash`)
 }
 
-// brought notes that it was.
-func (s *Store) brought(ctx context.Context, c *Clip) error {
-	return s.update(ctx, `UPDATE clips SET home = fence WHERE hash = $1 AND fence = $2 AND state = $3`, c.Hash, c.Fence, string(c.State))
+// brought notes that those were; one that is made anew meanwhile is errStale where
+// it is the only one, and left out among several.
+func (s *Store) brought(ctx context.Context, clips ...*Clip) error {
+	return s.write(ctx, func(tx *sql.Tx) error {
+		for _, c := range clips {
+			if err := s.change(ctx, tx, `UPDATE clips SET home = fence WHERE hash = $1 AND fence = $2 AND state = $3`, c.Hash, c.Fence, string(c.State)); err != nil && (len(clips) == 1 || !errors.Is(err, errStale)) {
+				return err
+			}
+		}
+		return nil
+	})
 }
 
 // moved in the column home: the outcome was brought, but to another office's
@@ -298,7 +306,7 @@ func (s *Store) office(ctx context.Context, id string, here bool) error {
 		}
 		var err error
 		if last == "" && here {
-			_, err = tx.ExecContext(ctx, `UPDATE clips SET home = fence WHERE home >= 0 AND state IN ('done', 'failed')`)
+			_, err = tx.ExecContext(ctx, `UPDATE clips SET home = fence WHERE home >= 0 AND home <> fence AND state IN ('done', 'failed')`)
 		} else {
 			_, err = tx.ExecContext(ctx, `UPDATE clips SET home = $1 WHERE home >= 0 AND reason <> $2
 				AND (state IN ('done', 'failed') AND (home = fence OR $3 = '') OR state IN ('unplaced', 'held') OR state = 'waiting' AND stocked <= 0)`, moved, TakenBack, last)
