@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strconv"
+	"syscall"
 	"time"
 
 	"tapeline/pipeline"
@@ -47,6 +48,16 @@ func (e *Engine) depotSlip(ctx context.Context, err error) error {
 		return &Slip{Reason: NoDepot, Blocked: true}
 	}
 	return &Slip{Reason: BadDepot, Detail: scrub(err).Error(), Again: true}
+}
+
+// fetchSlip is depotSlip where something was fetched: the disk here may be full.
+func (e *Engine) fetchSlip(ctx context.Context, err error) error {
+	for _, full := range []error{syscall.ENOSPC, syscall.EDQUOT, syscall.EROFS} {
+		if errors.Is(err, full) {
+			return &Slip{Reason: NoSpace, Blocked: true}
+		}
+	}
+	return e.depotSlip(ctx, err)
 }
 
 // makeAway is a try: fetch, read, store, publish.
@@ -116,7 +127,7 @@ func (e *Engine) fetch(ctx context.Context, c *Clip, dir string) (here Clip, err
 		case err == nil:
 			here.Final = was
 		case isTemporary(err) || ctx.Err() != nil:
-			return here, e.depotSlip(ctx, err)
+			return here, e.fetchSlip(ctx, err)
 		case !errors.Is(err, fs.ErrNotExist): // without it everything is seen anew
 			e.o.Log.Warn("damaged_in_depot", "clip", c.Short(), "err", err)
 		}
@@ -139,11 +150,11 @@ func (e *Engine) fetch(ctx context.Context, c *Clip, dir string) (here Clip, err
 			return here, fs.ErrNotExist
 		case errors.Is(err, fs.ErrNotExist):
 		case err != nil:
-			return here, e.depotSlip(ctx, err)
+			return here, e.fetchSlip(ctx, err)
 		}
 	}
 	if sum, err := hash(ctx, here.Original()); err != nil {
-		return here, e.depotSlip(ctx, err)
+		return here, e.fetchSlip(ctx, err)
 	} else if sum != c.Hash {
 		return here, &Slip{Reason: BadDepot, Again: true}
 	}

@@ -15,6 +15,7 @@ import (
 	"strings"
 	"sync"
 	"sync/atomic"
+	"syscall"
 	"testing"
 	"time"
 
@@ -120,7 +121,8 @@ func (r *roof) home(hashes map[string]string) {
 	r.t.Helper()
 	until(r.t, "all are home", func() bool {
 		m, _ := filepath.Glob(filepath.Join(r.work, ArchiveDir, "*", "*.mov"))
-		return len(m) == len(hashes)
+		taken, _ := filepath.Glob(filepath.Join(r.work, takenDir, "*"))
+		return len(m) == len(hashes) && len(taken) == 0
 	})
 }
 
@@ -177,22 +179,33 @@ func TestDepotAway(t *testing.T) {
 }
 
 // A worker that can't read doesn't spend the tries of what others can: its
-// readings die at once, the networks are missing, its disk is full.
+// readings die at once, the networks are missing, its disk is full or too small for
+// the clip.
 func TestUnfitWorker(t *testing.T) {
+	m := together(t)
 	for name, read := range map[string]func() error{
 		"dies":        func() error { return &Slip{Reason: Crashed, Again: true} },
 		"no networks": func() error { return &Slip{Reason: NotReady, Blocked: true} },
 		"full":        nil,
+		"too small":   nil,
 	} {
-		t.Run(name, func(t *testing.T) {
+		if testing.Short() && name != "dies" { // one is enough for the race detector
+			continue
+		}
+		m.run(name, func(t *testing.T) {
 			r := newRoof(t, "")
 			var tried sync.Map
 			var times atomic.Int64
+			var said bytes.Buffer
 			r.begin(true, nil)
 			r.begin(false, func(o *Options) {
 				o.Pause, o.Name = time.Second, "unfit"
-				if read == nil {
+				o.Log = slog.New(slog.NewTextHandler(&said, nil))
+				switch name {
+				case "full":
 					o.Space, o.Free = 1, func(string) (uint64, error) { times.Add(1); return 0, nil }
+				case "too small":
+					o.Depot = &tight{o.Depot, &times}
 				}
 				o.Read = func(_ context.Context, r Reading) error {
 					if _, again := tried.LoadOrStore(r.Clip.Hash, true); again && name == "dies" {
@@ -208,9 +221,31 @@ func TestUnfitWorker(t *testing.T) {
 			r.home(hashes)
 			r.end()
 			wantLessons(t, r.work, hashes)
+			if read == nil && (!strings.Contains(said.String(), "msg=blocked reason=no_space") || strings.Contains(said.String(), "depot_away")) {
+				t.Errorf("it says:\n%s", &said)
+			}
 		})
 	}
+	m.all.Wait()
 }
+
+// tight is a depot of whose files none has room on the disk here.
+type tight struct {
+	Depot
+	times *atomic.Int64
+}
+
+func (d *tight) Get(context.Context, string, string) error {
+	d.times.Add(1)
+	return errTight{}
+}
+
+// errTight is as the depot has it.
+type errTight struct{}
+
+func (errTight) Error() string   { return "can't be fetched" }
+func (errTight) Temporary() bool { return true }
+func (errTight) Unwrap() error   { return syscall.ENOSPC }
 
 // Where nobody else reads, a worker whose readings die spends the tries of each
 // clip, which says why it failed.
