@@ -538,7 +538,7 @@ func (k *checking) files(ctx context.Context, y *yard) {
 		if y.c.Store == "" {
 			check, code = "clips", "clips_alone"
 		}
-		k.note(check, code, "", "")
+		k.note(check, code, check, "")
 	}
 	fail := func(where string, err error) {
 		var e *pipeline.Error
