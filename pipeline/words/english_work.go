@@ -143,7 +143,7 @@ var englishWork = map[string]string{
 	"move_ledger":         "Take ledger out of it: the ledger lies in the database now.",
 	"move_start":          "Run \"tapeline check\", then start \"tapeline watch\" again.",
 	"move_delete":         "When all goes well with the database, delete what was carried over; names and measures are in it:",
-	"move_back":           "Until then there is a way back: stop \"tapeline watch\" and take store and store_password_file out of tapeline.yaml. The files are as they were; what is read in the meantime is in the database alone, and nothing carries it back.",
+	"move_back":           "Until then there is a way back: stop \"tapeline watch\" and take store and store_password_file out of tapeline.yaml. The files are as they were; what is read or sent in the meantime is in the database alone, and nothing carries it back: letters could go twice.",
 	"do_config":           "Put the configuration right; \"tapeline help\" lists its keys.",
 	"do_defaults":         "There is no such file: the defaults hold. \"tapeline help\" shows what can stand in it.",
 	"do_unchecked":        "Folders, roster and the like are looked at when the configuration can be read.",

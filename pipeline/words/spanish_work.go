@@ -141,7 +141,7 @@ var spanishWork = map[string]string{
 	"move_ledger":         "Quita de ahí ledger: ahora está en la base de datos.",
 	"move_start":          "Ejecuta \"tapeline check\" y después pon en marcha otra vez \"tapeline watch\".",
 	"move_delete":         "Cuando todo vaya bien con la base de datos, borra lo que se llevó; tiene nombres y medidas:",
-	"move_back":           "Hasta entonces hay vuelta atrás: para \"tapeline watch\" y quita store y store_password_file de tapeline.yaml. Los archivos están como estaban; lo que se lea entretanto queda solo en la base de datos, y nada lo trae de vuelta.",
+	"move_back":           "Hasta entonces hay vuelta atrás: para \"tapeline watch\" y quita store y store_password_file de tapeline.yaml. Los archivos están como estaban; lo que se lea o envíe entretanto queda solo en la base de datos, y nada lo trae de vuelta: una carta podría salir dos veces.",
 	"do_config":           "Corrige la configuración; \"tapeline help\" enumera sus claves.",
 	"do_defaults":         "No existe este archivo: valen los valores de fábrica. \"tapeline help\" muestra lo que puede llevar.",
 	"do_unchecked":        "Las carpetas, la lista y lo demás se miran cuando se pueda leer la configuración.",
