@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"sort"
+	"sync"
 
 	"tapeline/detect/marker"
 	"tapeline/detect/pose"
@@ -22,6 +23,7 @@ type Nets interface {
 	DetectNear(f *pipeline.Frame, at pipeline.Point, side float64) ([]pose.Person, error)
 	Read(net string, f *pipeline.Frame, r pipeline.Region) (pose.Reading, error)
 	Follow(net string, start pipeline.Region) *pose.Follower
+	Warm(net string) error
 	Models() []pipeline.Model
 }
 
@@ -42,6 +44,14 @@ type Options struct {
 	Progress pipeline.Progress
 
 	marker *marker.Colour // of the sticker to follow; nil: none was named
+}
+
+// net is the network of the windows.
+func (o *Options) net() string {
+	if o.Quality == Quick {
+		return pose.Full
+	}
+	return pose.Heavy
 }
 
 // See reads the clip. Without a batter the error is a *pipeline.Error with
@@ -66,6 +76,15 @@ func See(ctx context.Context, o Options) (pipeline.Track, error) {
 	if o.marker, err = sticker(ctx, &o); err != nil {
 		return t, err
 	}
+	// The network of the windows is loaded during the scan; what is wrong with
+	// it is said when it is wanted.
+	var warming sync.WaitGroup
+	defer warming.Wait()
+	warming.Go(func() {
+		var fault error
+		defer pipeline.Catch(&fault)
+		_ = o.Nets.Warm(o.net())
+	})
 	s, err := scan(ctx, &o)
 	if err != nil {
 		return t, err

@@ -109,6 +109,7 @@ func (p *play) Read(net string, _ *pipeline.Frame, r pipeline.Region) (pose.Read
 
 func (p *play) Follow(string, pipeline.Region) *pose.Follower { panic("not in the scan") }
 func (p *play) Models() []pipeline.Model                      { return nil }
+func (p *play) Warm(string) error                             { return nil }
 
 func (p *play) options() *Options {
 	var pts []float64

@@ -25,7 +25,7 @@ const (
 	burstSpan   = .25
 	confirmSpan = .6  // seconds before and after a doubtful burst
 	followRate  = 60. // frames a second followed in the pixels, where the hands are slow;
-	followSpan  = .4  // every one within so many seconds of the burst
+	followSpan  = .3  // every one within so many seconds of the burst
 	strayed     = .3  // hips this far from the scan's are somebody else, body heights
 	scanNear    = .1  // seconds within which the scan's reading says where the batter is
 )
@@ -43,11 +43,7 @@ func window(ctx context.Context, o *Options, start starter, sp span, b burst, gu
 	}
 	ctx, cancel := context.WithCancel(ctx)
 	ahead := pipeline.ReadAhead(src, windowAhead)
-	net := pose.Heavy
-	if o.Quality == Quick {
-		net = pose.Full
-	}
-	poses := readPoses(ctx, o, ahead, &reader{net: net, guide: guide, start: start}, sp, b)
+	poses := readPoses(ctx, o, ahead, &reader{net: o.net(), guide: guide, start: start}, sp, b)
 	defer func() { // the reader first, then its frames
 		cancel()
 		for p := range poses {
@@ -188,7 +184,7 @@ func share(fs []pipeline.Seen) {
 
 // windowAhead is how many frames of a window are in memory: some decoded ahead,
 // a turn and the first of the next, one in which the rest is followed.
-const windowAhead = turnMost + 4 // at least turnMost + 2: none but these waits for another
+const windowAhead = turnMost + 4 // at least turnMost + 2: a full turn waits for one more, and one may be lost on the way out
 
 const traceLane = "see"
 
@@ -253,6 +249,7 @@ func readPoses(ctx context.Context, o *Options, ahead *pipeline.Ahead, r *reader
 		}()
 		defer pipeline.Catch(&fault)
 		var was, next turn
+		known := math.Inf(-1) // capture second of the last frame stepped through
 		defer func() {
 			was.glance.Wait()
 			next.glance.Wait()
@@ -266,6 +263,7 @@ func readPoses(ctx context.Context, o *Options, ahead *pipeline.Ahead, r *reader
 				if p.pose, err = r.read(p.f, p.t, was.glance); err != nil {
 					return err
 				}
+				known = p.t
 			}
 			for _, p := range was.frames {
 				out <- p
@@ -286,7 +284,7 @@ func readPoses(ctx context.Context, o *Options, ahead *pipeline.Ahead, r *reader
 				continue
 			}
 			p := posed{f: f, t: o.Clip.Capture(f.PTS)}
-			if p.looked, p.followed = pace.at(p.t); p.looked {
+			if p.looked, p.followed = pace.at(p.t); p.looked && p.t-known <= glanceMost {
 				next.glance = r.glance(f, p.t)
 			}
 			if p.looked || len(was.frames) == turnMost {
@@ -301,15 +299,21 @@ func readPoses(ctx context.Context, o *Options, ahead *pipeline.Ahead, r *reader
 	return out
 }
 
-// turn is a frame in which a pose is read and those before the next such,
-// which wait for it. The next one is glanced at meanwhile.
+// turn is a frame in which a pose is read and those before the next such, which
+// wait for it; those that are too many for it are turns of their own, in which
+// nothing is read. The next one that is read is glanced at meanwhile.
 type turn struct {
 	frames []posed
 	glance *pose.Glance // at the first
 }
 
-// turnMost is the most frames in a turn: those looked at in a clip of 240
-// frames a second and those between.
+// glanceMost is how old the region of a glance may be, seconds: as old as in a
+// clip of 30 frames a second it always is.
+const glanceMost = 1.05 / 30
+
+// turnMost is the most frames in a turn: one looked at in a clip of 240 frames a
+// second and those between. Of more frames a second, and far from the burst,
+// fewer are read two at a time.
 const turnMost = 4
 
 // confirm reads the hands around a doubtful burst with the heavy network, every
@@ -400,7 +404,7 @@ type reader struct {
 	f     follower
 }
 
-// glance begins to look at the frame after the next; nil when nobody is followed.
+// glance begins to look at a frame that read comes to later; nil when nobody is followed.
 func (r *reader) glance(f *pipeline.Frame, t float64) *pose.Glance {
 	if r.f == nil || r.f.Lost() {
 		return nil
@@ -413,6 +417,8 @@ func (r *reader) glance(f *pipeline.Frame, t float64) *pose.Glance {
 // read is the pose in the next frame at capture second t, nil when nobody
 // could be read; glance was one at that frame, or is nil.
 func (r *reader) read(f *pipeline.Frame, t float64, glance *pose.Glance) (*pipeline.Pose, error) {
+	// The frame goes on once this returns, also where who glanced at it is lost.
+	glance.Wait()
 	// A follower's limits are speeds: its clock must be capture time.
 	now := *f
 	now.PTS = t

@@ -78,6 +78,7 @@ func (w *Follower) Region() pipeline.Region { return w.next }
 // where the person was expected when it began.
 type Glance struct {
 	of   *Follower
+	at   pipeline.Region // where it looks
 	done chan struct{}
 	p    *Reading
 	err  error
@@ -99,12 +100,12 @@ func (w *Follower) Glance(f *pipeline.Frame) *Glance {
 	if !w.begun || w.lost {
 		return nil
 	}
-	g := &Glance{of: w, done: make(chan struct{})}
-	net, r := w.Net, w.next
+	g := &Glance{of: w, at: w.next, done: make(chan struct{})}
+	net, crops := w.Net, w.Crops // w may change before it is read
 	go func() {
 		defer close(g.done)
 		defer pipeline.Catch(&g.err)
-		g.p, g.err = w.read(net, f, r)
+		g.p, g.err = w.read(net, crops, f, g.at)
 	}()
 	return g
 }
@@ -166,9 +167,12 @@ func (w *Follower) again(f *pipeline.Frame, g *Glance) (*Reading, error) {
 			return g.p, nil
 		}
 	}
-	p, err := w.look(f, w.next, ok)
-	if p != nil || err != nil {
-		return p, err
+	var p *Reading
+	var err error
+	if g == nil || g.of != w || g.at != w.next { // else it would find the same
+		if p, err = w.look(f, w.next, ok); p != nil || err != nil {
+			return p, err
+		}
 	}
 	moved := w.next
 	moved.CX, moved.CY = moved.CX+w.vx*dt, moved.CY+w.vy*dt
@@ -200,7 +204,7 @@ func (w *Follower) again(f *pipeline.Frame, g *Glance) (*Reading, error) {
 // look reads one region; nil when nobody is in it or the body found is not
 // the one followed.
 func (w *Follower) look(f *pipeline.Frame, r pipeline.Region, ok func(pipeline.Region) bool) (*Reading, error) {
-	p, err := w.read(w.Net, f, r)
+	p, err := w.read(w.Net, w.Crops, f, r)
 	if err != nil || p == nil || ok != nil && !ok(p.Next) {
 		return nil, err
 	}
@@ -208,11 +212,11 @@ func (w *Follower) look(f *pipeline.Frame, r pipeline.Region, ok func(pipeline.R
 }
 
 // read reads one region; nil when nobody is in it.
-func (w *Follower) read(net string, f *pipeline.Frame, r pipeline.Region) (*Reading, error) {
+func (w *Follower) read(net string, crops int, f *pipeline.Frame, r pipeline.Region) (*Reading, error) {
 	if !sane(r) {
 		return nil, nil
 	}
-	p, err := w.nets.ReadJittered(net, f, r, max(w.Crops, 1))
+	p, err := w.nets.ReadJittered(net, f, r, max(crops, 1))
 	if err != nil || !(p.Score >= LostScore) || !sane(p.Next) {
 		return nil, err
 	}

@@ -73,17 +73,24 @@ type Options struct {
 	Trace *pipeline.Trace
 }
 
-// Nets holds the networks. It is for one goroutine at a time, but Read and
-// ReadJittered for two at once.
+// Nets holds the networks. It is for one goroutine at a time, but one more may
+// Read or ReadJittered beside what the first reads or detects, and one Warm.
 type Nets struct {
 	dir      string
 	opts     Options
 	detector *session
-	mu       sync.Mutex          // of the two maps
-	readers  map[string]*session // by name, made when first wanted
-	people   *session            // likewise
-	used     map[string]bool     // names of those made so far
+	mu       sync.Mutex         // of the two maps
+	readers  map[string]*reader // by name, made when first wanted
+	people   *session           // likewise
+	used     map[string]bool    // names of those made so far
 	closed   bool
+}
+
+// reader is a landmark network, loaded once.
+type reader struct {
+	once sync.Once
+	s    *session
+	err  error
 }
 
 // Open loads ONNX Runtime and the detector from the cache folder dir and
@@ -91,7 +98,7 @@ type Nets struct {
 // landmark networks are loaded when first read. The error is a *pipeline.Error
 // with FaultSetup.
 func Open(dir string, o Options) (*Nets, error) {
-	n := &Nets{dir: dir, opts: o, readers: map[string]*session{}, used: map[string]bool{}}
+	n := &Nets{dir: dir, opts: o, readers: map[string]*reader{}, used: map[string]bool{}}
 	for _, p := range Installed(dir) {
 		if p.Err != nil {
 			return nil, p.Err
@@ -148,10 +155,12 @@ func (n *Nets) Rest() error {
 	errs := []error{n.people.close()}
 	n.people = nil
 	n.mu.Lock()
-	defer n.mu.Unlock()
-	for name, s := range n.readers {
-		errs = append(errs, s.close())
-		delete(n.readers, name)
+	readers := n.readers
+	n.readers = map[string]*reader{}
+	n.mu.Unlock()
+	for _, r := range readers {
+		r.once.Do(func() {}) // waits where it is being loaded
+		errs = append(errs, r.s.close())
 	}
 	C.malloc_trim(0)
 	return errors.Join(errs...)
@@ -191,20 +200,25 @@ func (n *Nets) reader(name string) (*session, error) {
 	if n.closed {
 		return nil, errors.New("pose: networks are closed")
 	}
-	n.mu.Lock()
-	defer n.mu.Unlock()
-	if s, ok := n.readers[name]; ok {
-		return s, nil
-	}
 	if name != Full && name != Heavy {
 		return nil, &pipeline.Error{Fault: pipeline.FaultUsage, Step: "pose", What: fmt.Sprintf("no network %q", name), Hint: "full or heavy"}
 	}
-	s, err := n.load(name, landmarkSide, landmarkOutputs)
-	if err != nil {
-		return nil, err
+	n.mu.Lock()
+	r := n.readers[name]
+	if r == nil {
+		r = &reader{}
+		n.readers[name] = r
 	}
-	n.readers[name] = s
-	return s, nil
+	n.mu.Unlock()
+	r.once.Do(func() { r.s, r.err = n.load(name, landmarkSide, landmarkOutputs) })
+	return r.s, r.err
+}
+
+// Warm loads a landmark network before it is wanted: a third of a second. It
+// may run beside whatever else the networks do, but not beside Close.
+func (n *Nets) Warm(net string) error {
+	_, err := n.reader(net)
+	return err
 }
 
 // load makes a session of the model, its bytes checked once more because time
@@ -219,9 +233,11 @@ func (n *Nets) load(name string, side int64, outputs map[string][]int64) (*sessi
 	// allocator, in pieces.
 	C.malloc_trim(0)
 	if err != nil {
-		return nil, setupError(n.path(m), err)
+		return nil, setupError(n.path(m), errors.Join(err, s.close()))
 	}
 	s.name, s.trace = name, n.opts.Trace
+	n.mu.Lock()
+	defer n.mu.Unlock()
 	n.used[name] = true
 	return s, nil
 }
@@ -336,11 +352,17 @@ func (s *session) hand() (*hand, error) {
 	if len(s.hands) == atOnce {
 		return <-s.idle, nil
 	}
-	h := &hand{lane: traceLane, out: map[string][]float32{}}
-	if len(s.hands) > 0 {
-		h.lane = fmt.Sprintf("%s %d", traceLane, len(s.hands)+1)
+	h, err := s.newHand()
+	if err != nil { // not one of them: whoever comes next would wait for it for ever
+		return nil, errors.Join(err, h.close())
 	}
 	s.hands = append(s.hands, h)
+	return h, nil
+}
+
+// newHand makes the tensors; with an error, some of them.
+func (s *session) newHand() (h *hand, err error) {
+	h = &hand{lane: fmt.Sprintf("%s %s %d", traceLane, s.name, len(s.hands)+1), out: map[string][]float32{}}
 	tensor := func(shape []int64, in *[]ort.Value) ([]float32, error) {
 		t, err := ort.NewEmptyTensor[float32](ort.NewShape(shape...))
 		if err != nil {
@@ -349,16 +371,23 @@ func (s *session) hand() (*hand, error) {
 		*in = append(*in, t)
 		return t.GetData(), nil
 	}
-	var err error
 	if h.in, err = tensor([]int64{1, 3, s.side, s.side}, &h.from); err != nil {
-		return nil, err
+		return h, err
 	}
 	for _, name := range s.names {
 		if h.out[name], err = tensor(s.outputs[name], &h.to); err != nil {
-			return nil, err
+			return h, err
 		}
 	}
 	return h, nil
+}
+
+func (h *hand) close() error {
+	var errs []error
+	for _, v := range slices.Concat(h.from, h.to) {
+		errs = append(errs, v.Destroy())
+	}
+	return errors.Join(errs...)
 }
 
 // look has the input filled, runs the network and hands on its output, which
@@ -392,9 +421,7 @@ func (s *session) close() error {
 		errs = append(errs, s.s.Destroy())
 	}
 	for _, h := range s.hands {
-		for _, v := range slices.Concat(h.from, h.to) {
-			errs = append(errs, v.Destroy())
-		}
+		errs = append(errs, h.close())
 	}
 	return errors.Join(errs...)
 }

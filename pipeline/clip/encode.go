@@ -401,7 +401,10 @@ func (e *Encoder) Close() error {
 		defer pipeline.Catch(&deaf)
 		e.heard, deaf = e.sound()
 	})
-	err := e.encodeAll()
+	err := func() (err error) {
+		defer pipeline.Catch(&err)
+		return e.encodeAll()
+	}()
 	if err != nil {
 		e.cancel()
 	}
@@ -569,6 +572,9 @@ func (e *Encoder) verify() error {
 		return &pipeline.Error{Fault: pipeline.FaultInternal, Step: stepEncode, Path: e.path, What: "the written video is wrong: " + fmt.Sprintf(format, a...)}
 	}
 	c, p, err := probe(e.ctx, e.path)
+	if err != nil && e.ctx.Err() != nil {
+		return err
+	}
 	if err != nil && (e.frames > 1 || p == nil) {
 		return wrong("%v", err)
 	}
