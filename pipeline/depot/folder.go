@@ -40,6 +40,9 @@ func openFolder(u *url.URL) (*Depot, error) {
 	case err == nil && !st.IsDir():
 		return nil, &pipeline.Error{Fault: pipeline.FaultUsage, Path: root, What: "clips: names a file; the store of files is a folder", Hint: "name another place"}
 	}
+	if errors.Is(err, fs.ErrPermission) {
+		return nil, &pipeline.Error{Fault: pipeline.FaultUsage, Path: root, What: "the folder of the store of files is closed to this account", Hint: "give the account the right to read, write and remove there", Err: err}
+	}
 	b, err := fileblob.OpenBucket(root, &fileblob.Options{NoTempDir: true, DirFileMode: 0o770})
 	if err != nil {
 		return nil, &pipeline.Error{Fault: pipeline.FaultOutput, Path: root, What: "the store of files can't be opened: " + plain(err), Hint: "is the shared folder mounted?", Err: err}

@@ -126,8 +126,8 @@ func refused(err error) bool {
 	return status(err) == 403 || status(err) == 401 || status(err) == 405 || code(err) == "AccessDenied"
 }
 
-// probeKey is the same for every check of a machine: what can't be removed
-// doesn't become more.
+// probeKey is the same for every check of a machine, so that what can't be removed
+// lies below one key: of a bucket that keeps versions each check adds some.
 func probeKey() string {
 	host, _ := os.Hostname()
 	sum := sha256.Sum256([]byte(host))
@@ -231,6 +231,7 @@ func (d *Depot) tryBucket(ctx context.Context, f *Facts) error {
 		clean = clean || perr == nil
 	case got.version == "" && marker == "":
 		f.Untried = append(f.Untried, MayRemoveVersion)
+		clean = gone // a bucket with versions names them
 	default:
 		known := true
 		for _, id := range []string{got.version, marker} {
@@ -271,7 +272,7 @@ func (d *Depot) sweepProbe(ctx context.Context, key string) (left string) {
 func (d *Depot) tryFolder(f *Facts) (err error) {
 	root, err := os.OpenRoot(d.root)
 	if err != nil {
-		return err
+		return f.refusedFolder(err, MayRead, MayWrite, MayList, MayRemove)
 	}
 	defer root.Close()
 	if _, err := fs.ReadDir(root.FS(), "."); err != nil {
