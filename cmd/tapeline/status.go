@@ -106,6 +106,8 @@ func status(ctx context.Context, s streams, args []string) (err error) {
 		Holds   []snag    `json:"holds,omitempty"`
 		// Clips whose files are in the office's folders and not in the store of files.
 		Unstored int `json:"not_stored,omitempty"`
+		// Elsewhere are those of them that lie at an office of before.
+		Elsewhere int `json:"not_stored_elsewhere,omitempty"`
 	}{Counts: map[jobs.State]int{}, Free: free, Clips: []statusClip{}, Recordings: []jobs.Recording{}}
 	all, err := st.Recordings(ctx)
 	if err != nil {
@@ -148,7 +150,7 @@ func status(ctx context.Context, s streams, args []string) (err error) {
 			return err
 		}
 		out.Holds = y.snags(out.Workers)
-		if out.Unstored, err = st.Unstored(ctx); err != nil {
+		if out.Unstored, out.Elsewhere, err = st.Unstored(ctx); err != nil {
 			return err
 		}
 	}
@@ -174,6 +176,9 @@ func status(ctx context.Context, s streams, args []string) (err error) {
 	fmt.Fprintf(s.out, t["space"]+"\n", y.text.Number(float64(free)/1e9, 1))
 	if out.Unstored > 0 {
 		fmt.Fprintf(s.out, t["local"]+"\n", out.Unstored)
+		if out.Elsewhere > 0 {
+			fmt.Fprintf(s.out, t["local_before"]+"\n", out.Elsewhere)
+		}
 	}
 	y.tellSnags(s.out, out.Holds, out.Workers)
 	y.tellMachines(s.out, out.Workers)

@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"errors"
+	"fmt"
 	"io"
 	"io/fs"
 	"os"
@@ -37,9 +38,12 @@ type carrying struct {
 // done.
 const carryTime = 10 * time.Minute
 
-// carries brings it until ctx ends.
+// carries brings it until ctx ends. Where there is nothing more to bring it is
+// looked for ever more seldom: what an office of before comes back with may be
+// some.
 func (e *Engine) carries(ctx context.Context) {
-	pause := 10 * e.o.pollQueue
+	least := 10 * e.o.pollQueue
+	pause := least
 	for {
 		var told chan struct{}
 		select {
@@ -48,12 +52,13 @@ func (e *Engine) carries(ctx context.Context) {
 		case told = <-e.carry.ask:
 		case <-time.After(pause):
 		}
-		pause = 10 * e.o.pollQueue
-		if e.held() {
-			if err := e.carryAll(ctx); err != nil && ctx.Err() == nil {
-				pause = e.o.Pause
-				e.wrong("carrying_failed", err)
-			}
+		if !e.held() {
+			pause = least
+		} else if some, err := e.carryAll(ctx); err != nil && ctx.Err() == nil {
+			pause = e.o.Pause
+			e.wrong("carrying_failed", err)
+		} else if pause = min(2*pause, max(least, time.Hour)); some {
+			pause = least
 		}
 		if told != nil {
 			close(told)
@@ -76,11 +81,15 @@ func (e *Engine) carried(ctx context.Context) {
 	}
 }
 
-// carryAll is a round. Its error is one of the depot or the store.
-func (e *Engine) carryAll(ctx context.Context) error {
+// carryAll is a round; some tells that there was something to bring. Its error is
+// one of the depot or the store.
+func (e *Engine) carryAll(ctx context.Context) (some bool, err error) {
+	if e.full() {
+		return true, nil // the next time
+	}
 	all, err := e.store.before(ctx)
 	if err != nil {
-		return err
+		return false, err
 	}
 	n := 0
 	for i := range all {
@@ -91,25 +100,28 @@ func (e *Engine) carryAll(ctx context.Context) error {
 		for e.carry.fresh.Load() && ctx.Err() == nil {
 			time.Sleep(e.o.pollQueue)
 		}
-		if ctx.Err() != nil || !e.held() {
-			return nil
+		if some = true; ctx.Err() != nil || !e.held() {
+			return some, nil
 		}
 		if !e.carry.told {
 			e.o.Log.Info("carrying", "clips", len(all))
 			e.carry.told = true
 		}
-		err := e.carryOne(ctx, c)
+		stored, err := e.carryOne(ctx, c)
 		var f *pipeline.Error
 		switch {
 		case ctx.Err() != nil:
-			return nil
+			return some, nil
 		case errors.Is(err, errStale): // it is made anew, or forgotten
 		case isTemporary(err), errors.As(err, &f):
-			return err
+			return some, err
+		case errors.Is(err, errNotWhole):
+			e.carry.refused[c.Hash] = true
+			e.o.Log.Warn("lesson_not_carried", "clip", c.Short(), "player", c.Player, "err", scrub(err))
 		case err != nil:
 			e.carry.refused[c.Hash] = true
 			e.o.Log.Error("not_carried", "clip", c.Short(), "player", c.Player, "err", scrub(err))
-		default:
+		case stored:
 			n++
 			e.reached()
 		}
@@ -118,60 +130,87 @@ func (e *Engine) carryAll(ctx context.Context) error {
 		e.o.Log.Info("carried", "clips", n, "not", len(e.carry.refused))
 		e.carry.told = false
 	}
-	return nil
+	return some, nil
 }
 
-func (e *Engine) carryOne(ctx context.Context, c *Clip) error {
+// carryOne gives stored where the depot was given anything.
+func (e *Engine) carryOne(ctx context.Context, c *Clip) (stored bool, err error) {
 	now, ok, err := e.store.Clip(ctx, c.Hash)
 	if err != nil {
-		return err
+		return false, err
 	}
 	if !ok || now.State != Done || now.Stocked != 0 {
-		return errStale
+		return false, errStale
 	}
 	*c = now
+	defer func() {
+		if err != nil {
+			err = e.inVain(c, err)
+		}
+	}()
 	at, err := e.storeOld(ctx, c)
 	if err != nil {
-		return err
+		return false, err
 	}
 	hook("lesson carried")
+	stored = c.Stored != now.Stored
 	if exists(c.Original()) {
-		err = e.storeOriginal(ctx, c)
+		err, stored = e.storeOriginal(ctx, c), true
 	} else {
 		e.o.Log.Warn("no_original", "clip", c.Short(), "player", c.Player)
 		at = time.Unix(0, Absent)
 	}
 	if err != nil {
-		return err
+		return stored, err
 	}
 	hook("carried")
-	if err := e.store.carried(ctx, c, at); !errors.Is(err, errStale) {
+	return stored, e.store.carried(ctx, c, at)
+}
+
+// inVain is called with what went wrong where something of a clip that lies here
+// was stored already. Where the clip has no row by now, as it was forgotten or
+// kept long enough, no version of that stays: nobody would know of it. One whose
+// row isn't what it was is errStale, too.
+func (e *Engine) inVain(c *Clip, err error) error {
+	ctx, cancel := context.WithTimeout(context.Background(), depotTime)
+	defer cancel()
+	now, ok, unread := e.store.Clip(ctx, c.Hash)
+	switch {
+	case unread != nil:
 		return err
-	}
-	if _, ok, err := e.store.Clip(ctx, c.Hash); err != nil || ok {
+	case ok && now.State == c.State && now.Fence == c.Fence && now.Lies == c.Lies:
+		return err
+	case ok:
 		return errors.Join(errStale, err)
 	}
-	// It was kept long enough meanwhile, or forgotten.
 	for _, key := range []string{"clips/" + c.Hash, c.Stored} {
 		if key == "" {
 			continue
 		}
 		if err := e.o.Depot.Purge(ctx, key); err != nil && !errors.Is(err, fs.ErrNotExist) {
-			return err
+			e.o.Log.Warn("not_removed", "clip", c.Short(), "err", err)
 		}
 	}
 	return errStale
 }
 
+// errNotWhole: what lies in a lesson's folder can't be stored as a lesson.
+var errNotWhole = errors.New("its lesson is damaged")
+
 // storeOld stores the lesson of a clip that the depot hasn't, if it is here, and
-// names its key in c. at is the time from which notes are newer than it.
+// names its key in c. at is the time from which notes are newer than it. Of one
+// that isn't whole nothing is stored: errNotWhole.
 func (e *Engine) storeOld(ctx context.Context, c *Clip) (at time.Time, err error) {
 	at = time.Now()
 	if c.Kind == KindRecording || c.Final == "" || c.Stored != "" {
 		return at, nil
 	}
-	if whole(c.Final, c.Hash) != nil {
+	if _, err := os.Lstat(c.Final); errors.Is(err, fs.ErrNotExist) {
+		e.o.Log.Warn("no_lesson", "clip", c.Short(), "player", c.Player)
 		return at, nil
+	}
+	if err := whole(c.Final, c.Hash); err != nil {
+		return at, fmt.Errorf("%w: %w", errNotWhole, scrub(err))
 	}
 	key := filepath.ToSlash(e.store.rel(c.Final))
 	if !strings.HasPrefix(key, LessonsDir+"/") || strings.Count(key, "/") != 2 {
@@ -179,11 +218,13 @@ func (e *Engine) storeOld(ctx context.Context, c *Clip) (at time.Time, err error
 	}
 	key += "/" + strconv.FormatInt(c.Fence, 10)
 	// Only what makes a lesson: beside it lies what was made of it.
-	dir := e.dir(stagingDir, c.Hash[:16]+"-before")
-	defer os.RemoveAll(dir)
-	if err := errors.Join(os.RemoveAll(dir), private(dir)); err != nil {
+	// In a folder of its own: the clip may be put right meanwhile, and come here
+	// from stock as well.
+	dir, err := os.MkdirTemp(e.dir(stagingDir), c.Hash[:16]+"-before-*")
+	if err != nil {
 		return at, err
 	}
+	defer os.RemoveAll(dir)
 	for _, n := range pipeline.Outputs {
 		if err := link(filepath.Join(c.Final, n), filepath.Join(dir, n)); err != nil {
 			return at, err
@@ -191,6 +232,9 @@ func (e *Engine) storeOld(ctx context.Context, c *Clip) (at time.Time, err error
 	}
 	if err := e.o.Depot.PutFolder(ctx, key, dir); err != nil {
 		return at, err
+	}
+	if err := whole(dir, c.Hash); err != nil { // it was removed meanwhile, see wipe
+		return at, fmt.Errorf("%w: %w", errNotWhole, scrub(err))
 	}
 	// So that it isn't fetched to where it is, see mirrored.
 	if err := os.WriteFile(filepath.Join(c.Final, keyFile), []byte(key), 0o600); err != nil {
@@ -237,16 +281,18 @@ func (s *Store) carried(ctx context.Context, c *Clip, at time.Time) error {
 	return s.update(ctx, `UPDATE clips SET stocked = $3, stored = $4 WHERE hash = $1 AND fence = $2 AND state = 'done' AND stocked = 0`, c.Hash, c.Fence, at.UnixNano(), c.Stored)
 }
 
-// Unstored counts the clips at rest whose files lie at the office alone.
-func (s *Store) Unstored(ctx context.Context) (n int, err error) {
+// Unstored counts the clips at rest whose files the depot hasn't; elsewhere are
+// those of them that lie at an office of before.
+func (s *Store) Unstored(ctx context.Context) (n, elsewhere int, err error) {
 	err = s.read(ctx, func() error {
-		if err := s.db.QueryRowContext(ctx, `SELECT count(*) FROM clips WHERE state IN ('done', 'failed', 'unplaced') AND stocked = 0 AND reason NOT IN ($1, $2, $3, $4)`,
-			NoSwingHere, TakenBack, Alone, Late).Scan(&n); err != nil {
+		if err := s.db.QueryRowContext(ctx, `SELECT count(*), coalesce(sum(CASE WHEN home = $5 THEN 1 ELSE 0 END), 0) FROM clips
+			WHERE state IN ('done', 'failed', 'unplaced') AND stocked = 0 AND NOT (parent <> '' AND reason = $1) AND reason NOT IN ($2, $3, $4)`,
+			NoSwingHere, TakenBack, Alone, Late, moved).Scan(&n, &elsewhere); err != nil {
 			return storeFault(s.where, "can't be read", err)
 		}
 		return nil
 	})
-	return n, err
+	return n, elsewhere, err
 }
 
 // relates has store and ledger say of what lies below the office's work folder
@@ -260,7 +306,7 @@ func (e *Engine) relates(ctx context.Context) error {
 
 // relates is the store's. An original that was missing is looked for once more.
 func (s *Store) relates(ctx context.Context) error {
-	type place struct{ hash, lies, staging, final string }
+	type place struct{ hash, lies, staging, final, wasLies, wasStaging, wasFinal string }
 	var all []place
 	err := s.read(ctx, func() error {
 		all = nil
@@ -274,6 +320,7 @@ func (s *Store) relates(ctx context.Context) error {
 			if err := rows.Scan(&p.hash, &p.lies, &p.staging, &p.final); err != nil {
 				return storeFault(s.where, "can't be read", err)
 			}
+			p.wasLies, p.wasStaging, p.wasFinal = p.lies, p.staging, p.final
 			changed := false
 			for _, at := range []*string{&p.lies, &p.staging, &p.final} {
 				if path, err := unquoted(*at); err == nil && s.rel(path) != path {
@@ -291,7 +338,8 @@ func (s *Store) relates(ctx context.Context) error {
 	}
 	return s.write(ctx, func(tx *sql.Tx) error {
 		for _, p := range all {
-			if _, err := tx.ExecContext(ctx, `UPDATE clips SET lies = $2, staging = $3, final = $4 WHERE hash = $1`, p.hash, p.lies, p.staging, p.final); err != nil {
+			if _, err := tx.ExecContext(ctx, `UPDATE clips SET lies = $2, staging = $3, final = $4 WHERE hash = $1 AND lies = $5 AND staging = $6 AND final = $7`,
+				p.hash, p.lies, p.staging, p.final, p.wasLies, p.wasStaging, p.wasFinal); err != nil {
 				return storeFault(s.where, "can't be written", err)
 			}
 		}

@@ -1,6 +1,12 @@
 package jobs
 
 import (
+	"bytes"
+	"context"
+	"database/sql"
+	"errors"
+	"io/fs"
+	"log/slog"
 	"maps"
 	"net/http"
 	"os"
@@ -12,6 +18,7 @@ import (
 	"time"
 
 	"tapeline/pipeline"
+	"tapeline/pipeline/depot"
 	"tapeline/pipeline/depot/s3test"
 	"tapeline/pipeline/ledger"
 )
@@ -94,7 +101,7 @@ func TestBroughtFromBefore(t *testing.T) {
 	unstored := func() (n int) {
 		f.with(func(s *Store) {
 			var err error
-			if n, err = s.Unstored(t.Context()); err != nil {
+			if n, _, err = s.Unstored(t.Context()); err != nil {
 				t.Fatal(err)
 			}
 		})
@@ -191,6 +198,85 @@ func TestBroughtFromBefore(t *testing.T) {
 		if want := h.Clip == one; err != nil || (err2 == nil) != (want || h.Clip == same) || err2 == nil && notes.ModTime().After(made.ModTime()) != want {
 			t.Errorf("%s: outdated should be %v: %v %v", h.Clip[:8], want, err, err2)
 		}
+	}
+}
+
+// falls is a depot in which something happens to a clip behind its film's being
+// stored, and to which what travels with a clip can't be brought.
+type falls struct {
+	Depot
+	stored func()
+}
+
+func (d *falls) Put(ctx context.Context, key, path string) error {
+	if strings.HasSuffix(key, ".yaml") {
+		return &fs.PathError{Op: "open", Path: path, Err: fs.ErrNotExist}
+	}
+	err := d.Depot.Put(ctx, key, path)
+	d.stored()
+	return err
+}
+
+// Of a clip that is forgotten while it is stored nothing stays there, and a lesson
+// that is damaged doesn't count as stored.
+func TestStoredInVain(t *testing.T) {
+	work, ctx := house(t), t.Context()
+	damaged := drop(t, work, "inbox/p001/a.mov", "a film")
+	kept := drop(t, work, "inbox/p002/b.mov", "another film")
+	drop(t, work, "inbox/p002/b.yaml", "p002")
+	nobody := drop(t, work, "inbox/c.mov", "nobody's")
+	once(t, work, nil)
+	s := store(t, work)
+	s.Share(work)
+	root := t.TempDir()
+	d, err := depot.Open(ctx, "file://"+root)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer d.Close()
+	row := func(h string) *Clip {
+		t.Helper()
+		c, ok, err := s.Clip(ctx, h)
+		if !ok || err != nil {
+			t.Fatal(h, ok, err)
+		}
+		return &c
+	}
+	if err := os.Remove(filepath.Join(row(damaged).Final, pipeline.TrackFile)); err != nil {
+		t.Fatal(err)
+	}
+	goes := ""
+	o := options(work)
+	var said bytes.Buffer
+	o.Log = slog.New(slog.NewTextHandler(&said, nil))
+	o.Depot = &falls{d, func() {
+		if err := s.write(ctx, func(tx *sql.Tx) error {
+			return dropRows(func(q string, a ...any) error { _, err := tx.ExecContext(ctx, q, a...); return err }, goes)
+		}); err != nil {
+			t.Error(err)
+		}
+	}}
+	e := New(s, o)
+	if err := errors.Join(e.movesIn(ctx), e.relates(ctx)); err != nil {
+		t.Fatal(err)
+	}
+
+	goes = nobody
+	if err := e.stockOne(ctx, row(nobody)); !errors.Is(err, errStale) {
+		t.Error(err)
+	}
+	goes = kept
+	if some, err := e.carryAll(ctx); !some || err != nil {
+		t.Error(some, err)
+	}
+	if keys, err := d.Keys(ctx, ""); len(keys) > 0 || err != nil {
+		t.Errorf("stored: %q, %v", keys, err)
+	}
+	if n, _, err := s.Unstored(ctx); n != 1 || err != nil || row(damaged).Stocked != 0 || strings.Count(said.String(), "msg=lesson_not_carried") != 1 || strings.Contains(said.String(), "msg=not_carried") {
+		t.Errorf("%d are not stored, %v:\n%s", n, err, &said)
+	}
+	if some, err := e.carryAll(ctx); some || err != nil { // not again and again
+		t.Error(some, err)
 	}
 }
 

@@ -218,6 +218,11 @@ func (s *Store) Old(ctx context.Context, r Removal, day string, young func(hash 
 		}); err != nil {
 			return out, err
 		}
+		if !r.Rows && r.Away != nil && c.Stocked <= 0 { // the office may just have stored it
+			if _, err := r.Away(ctx, &c); err != nil {
+				return out, err
+			}
+		}
 	}
 	if out.Clips == 0 {
 		return out, nil

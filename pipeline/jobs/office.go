@@ -227,6 +227,9 @@ func (e *Engine) stockOne(ctx context.Context, c *Clip) error {
 			return cmp.Or(merr, err)
 		}
 		e.o.Log.Warn("clip_gone", "clip", c.Short(), "player", c.Player)
+		if err := e.o.Depot.Purge(ctx, "clips/"+c.Hash); err != nil && !errors.Is(err, fs.ErrNotExist) { // of a try that broke off
+			return err
+		}
 		return e.store.forget(ctx, c)
 	} else if err != nil {
 		return err
@@ -238,16 +241,22 @@ func (e *Engine) stockOne(ctx context.Context, c *Clip) error {
 	}
 	// What is written beside it from now on is newer than what is stored.
 	at := time.Now()
-	if c.anew() { // of before there was a depot: it stays where no new one can be made
-		if _, err := e.storeOld(ctx, c); err != nil {
+	store := func() error {
+		if c.anew() { // of before there was a depot: it stays where no new one can be made
+			if _, err := e.storeOld(ctx, c); err != nil && !errors.Is(err, errNotWhole) {
+				return err
+			}
+		}
+		if err := e.storeOriginal(ctx, c); err != nil {
 			return err
 		}
+		hook("stocked")
+		return e.store.stocked(ctx, e.jobs, c, at)
 	}
-	if err := e.storeOriginal(ctx, c); err != nil {
-		return err
+	if err := store(); err != nil {
+		return e.inVain(c, err)
 	}
-	hook("stocked")
-	return e.store.stocked(ctx, e.jobs, c, at)
+	return nil
 }
 
 // storeOriginal stores an original, checked, with what travels with it.
@@ -586,6 +595,11 @@ func (e *Engine) clear(ctx context.Context) error {
 	var errs []error
 	for of, since := range now {
 		if e.o.Now().Sub(since) < unownedFor {
+			continue
+		}
+		// Storing what was made before may just have been tried once more.
+		if owned, err := e.store.lessonKeys(ctx); err != nil || owned[of] {
+			errs = append(errs, err)
 			continue
 		}
 		// With its versions: its clip may have been forgotten meanwhile.

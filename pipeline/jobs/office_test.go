@@ -132,8 +132,9 @@ func TestOfficesInTurn(t *testing.T) {
 // What one machine made before there was a store of files is told of no more, at
 // no office; what comes then is, once.
 func TestFromOneMachine(t *testing.T) {
+	m := together(t)
 	for _, moved := range []bool{false, true} {
-		t.Run(fmt.Sprint(moved), func(t *testing.T) {
+		m.run(fmt.Sprint(moved), func(t *testing.T) {
 			f := newFleet(t, "")
 			for name, text := range map[string]string{"p001/a.mov": "good one", "p002/b.mov": "unreadable one", "c.mov": "nobody's"} {
 				drop(t, f.office, "inbox/"+name, text)
@@ -164,6 +165,7 @@ func TestFromOneMachine(t *testing.T) {
 			}
 		})
 	}
+	m.all.Wait()
 }
 
 // A worker that can't say in its folder who it is leaves no row.

@@ -120,6 +120,9 @@ func (e *Engine) prune(ctx context.Context) error {
 			if err := e.store.forget(ctx, c); err != nil && !errors.Is(err, errStale) {
 				return err
 			}
+			if e.o.Depot != nil && c.Stocked <= 0 { // it may just have been stored
+				_ = e.inVain(c, nil)
+			}
 			_ = os.Remove(why(c))
 		}
 	}
