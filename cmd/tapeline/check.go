@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -36,8 +37,8 @@ var checkCommand = command{
 Looks at everything "tapeline watch" and "tapeline nightly" need: configuration,
 roster, rules, models, inference library, ffmpeg, folders, free space, queue and
 ledger and, where they are configured, the store of files and the mail server
-(without sending anything). It changes nothing; in the store of files it writes a
-small file below check/, reads it back, and removes it. For whatever is missing
+(without sending anything). It changes nothing but for a small file below check/
+in the store of files, which it writes, reads back, and removes. For whatever is missing
 or wrong it says what to do. The exit code is 0 only where nothing is wrong, 6
 where the set-up has to be run, 2 where something has to be put right; where all
 else is right 9 if the database, 7 if the store of files or the mail server can't
@@ -510,7 +511,8 @@ func (k *checking) database(ctx context.Context, url, check string, look func(co
 		if errors.As(err, &e) {
 			path = e.Path
 		}
-		if jobs.Away(err) != "" {
+		var dns *net.DNSError
+		if jobs.Away(err) != "" && !(errors.As(err, &dns) && dns.IsNotFound) { // a name that nobody has is misspelt
 			k.gone(pipeline.FaultLedger, check, "no_database", path, oneLine(err))
 		} else {
 			k.wrong(check, "no_database", path, oneLine(err))
@@ -548,8 +550,8 @@ func (k *checking) files(ctx context.Context, y *yard) {
 		switch {
 		case !errors.As(err, &e) || e.Fault != pipeline.FaultOutput:
 			k.wrong("clips", "no_files", where, oneLine(err))
-		case errors.Is(err, fs.ErrNotExist):
-			k.gone(pipeline.FaultOutput, "clips", "no_share", where, "")
+		case errors.Is(err, fs.ErrNotExist): // trying again doesn't mount it
+			k.wrong("clips", "no_share", where, "")
 		default:
 			k.gone(pipeline.FaultOutput, "clips", "no_files", where, oneLine(err))
 		}

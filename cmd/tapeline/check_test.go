@@ -213,10 +213,15 @@ func TestCheck(t *testing.T) {
 		{"a database that is away", func(t *testing.T, b barn) {
 			b.configure(t, "store: postgres://coach@127.0.0.1:1/tapeline\n")
 		}, int(pipeline.FaultLedger), []string{"store no_database wrong", "ledger no_database wrong", "store store_alone noted"}},
-		{"a folder that isn't mounted", func(t *testing.T, b barn) { b.configure(t, "clips: file://"+b.dir+"/nothere\n") }, int(pipeline.FaultOutput), []string{"clips no_share wrong", "clips clips_alone noted"}},
+		{"a folder that isn't mounted", func(t *testing.T, b barn) { b.configure(t, "clips: file://"+b.dir+"/nothere\n") }, usage, []string{"clips no_share wrong", "clips clips_alone noted"}},
 		{"away and something to put right", func(t *testing.T, b barn) {
-			b.configure(t, "clips: file://"+b.dir+"/nothere\ninbox: ["+b.dir+"/share]\n")
-		}, usage, []string{"clips no_share wrong", "clips clips_alone noted", "inbox no_folder wrong"}},
+			b.configure(t, "store: postgres://coach@127.0.0.1:1/tapeline\ninbox: ["+b.dir+"/share]\n")
+		}, usage, []string{"store no_database wrong", "ledger no_database wrong", "store store_alone noted", "inbox no_folder wrong"}},
+		{"a bucket that is away", func(t *testing.T, b barn) {
+			t.Setenv("AWS_ACCESS_KEY_ID", "x")
+			t.Setenv("AWS_SECRET_ACCESS_KEY", "y")
+			b.configure(t, "clips: s3://barn?region=us-east-1&endpoint=http://127.0.0.1:1&use_path_style=true\n")
+		}, int(pipeline.FaultOutput), []string{"clips no_files wrong", "clips clips_alone noted"}},
 		{"a password others can read", func(t *testing.T, b barn) {
 			b.write(t, filepath.Join(b.dir, "secret"), "pass\n", 0o644)
 			b.configure(t, "store: postgres://coach@127.0.0.1:1/tapeline\nstore_password_file: secret\n")

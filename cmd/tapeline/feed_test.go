@@ -88,7 +88,7 @@ func TestCheckFiles(t *testing.T) {
 	}{
 		{"", "", "", "", false},
 		{"file://" + t.TempDir(), isRight, "", "", false},
-		{"file://" + filepath.Join(t.TempDir(), "unmounted"), isWrong, "no_share", "", true},
+		{"file://" + filepath.Join(t.TempDir(), "unmounted"), isWrong, "no_share", "", false},
 		{s.URL, isNoted, "files_open", en.Work["bucket_versions"], false},
 		{strings.Replace(s.URL, "s3://clips", "s3://other", 1), isWrong, "no_files", "NoSuchBucket", false},
 		{"s3://clips?region=us-east-1&endpoint=http://127.0.0.1:1", isWrong, "no_files", "refused", true},

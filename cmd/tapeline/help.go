@@ -42,9 +42,9 @@ var exits = []struct {
 	{pipeline.FaultNoBatter, "no batter in the clip"},
 	{pipeline.FaultNoSwing, "no swing in the clip"},
 	{pipeline.FaultSetup, "set-up missing: models, inference library or ffmpeg"},
-	{pipeline.FaultOutput, "output exists or can't be written"},
+	{pipeline.FaultOutput, "output exists or can't be written; the store of files or the mail server is away"},
 	{pipeline.FaultPartial, "several clips: some were read, some not"},
-	{pipeline.FaultLedger, "the ledger can't be read or written, or there is none; a lesson that was made is there"},
+	{pipeline.FaultLedger, "ledger, queue or their database can't be read or written, or there is none; a lesson that was made is there"},
 	{pipeline.FaultInterrupted, "interrupted; nothing half-written is left"},
 }
 
