@@ -87,7 +87,10 @@ type Part struct {
 	err    error
 }
 
-const soundRate = 48000
+const (
+	soundRate  = 48000
+	soundPiece = 5 * soundRate // samples in memory at once
+)
 
 // NewEncoder starts writing to path, which is the caller's to publish; an
 // existing file there is replaced.
@@ -507,15 +510,19 @@ func (e *Encoder) sound() (string, error) {
 	if err := e.spec.voiceFits(e.frames); err != nil {
 		return "", err
 	}
-	var in []float32
-	var start float64
+	out := make([]float32, e.frames*soundRate/e.spec.FPS)
 	if own {
-		var err error
-		if in, start, err = Audio(e.ctx, *c, soundRate); err != nil {
+		// In pieces: an encoder is at work meanwhile, and memory dear.
+		n := 0
+		err := EachSound(e.ctx, *c, soundRate, soundPiece, func(in []float32, _ float64) error {
+			layout(out, in, n, c.AudioStart, e.spec.Sound)
+			n += len(in)
+			return nil
+		})
+		if err != nil {
 			return "", err
 		}
 	}
-	out := layout(in, start, e.spec.Sound, e.frames*soundRate/e.spec.FPS)
 	speak(out, e.spec.Voice, e.spec.VoiceAt)
 	b := make([]byte, 4*len(out))
 	for i, v := range out {
@@ -528,26 +535,20 @@ func (e *Encoder) sound() (string, error) {
 	return path, nil
 }
 
-// layout copies the spans of in (first sample at start) into n samples of
-// silence. Edges fade over 5 ms so that a cut doesn't click: a click would
-// sound like a ball.
-func layout(in []float32, start float64, spans []SoundSpan, n int) []float32 {
+// layout adds to out what a piece of the clip's sound has of the spans: in
+// begins n samples behind the sound's first, which is at start. Edges fade over
+// 5 ms so that a cut doesn't click: a click would sound like a ball.
+func layout(out, in []float32, n int, start float64, spans []SoundSpan) {
 	const fade = soundRate / 200
-	out := make([]float32, n)
 	for _, s := range spans {
 		at := int(math.Round(s.At * soundRate))
-		from := int(math.Round((s.From - start) * soundRate))
+		from := int(math.Round((s.From-start)*soundRate)) - n
 		length := int(math.Round((s.To - s.From) * soundRate))
-		for i := range length {
-			src, dst := from+i, at+i
-			if src < 0 || src >= len(in) || dst < 0 || dst >= n {
-				continue
-			}
+		for i := max(0, -from, -at); i < min(length, len(in)-from, len(out)-at); i++ {
 			edge := min(i, length-1-i)
-			out[dst] += in[src] * float32(min(1, float64(edge)/fade))
+			out[at+i] += in[from+i] * float32(min(1, float64(edge)/fade))
 		}
 	}
-	return out
 }
 
 // Level is the lowest H.264 level that holds the picture: size and rate in

@@ -16,7 +16,10 @@ func TestShrink(t *testing.T) {
 		{w: 4, h: 2, cutW: 6, cutH: 3},
 		{w: 40, h: 30, cutW: 60, cutH: 45},
 		{w: 30, h: 40, cutW: 45, cutH: 60},
-		{w: 20, h: 15, cutW: 40, cutH: 30}, // not by thirds
+		{w: 20, h: 15, cutW: 60, cutH: 45},
+		{w: 21, h: 16, cutW: 84, cutH: 64},
+		{w: 20, h: 15, cutW: 40, cutH: 30}, // OpenCV's way
+		{w: 8, h: 6, cutW: 40, cutH: 30},
 		{w: 20, h: 15, cutW: 30, cutH: 23}, // odd
 	} {
 		for _, more := range []image.Point{{}, {X: 5, Y: 2}} {
@@ -51,11 +54,16 @@ func TestShrink(t *testing.T) {
 }
 
 func BenchmarkShrink(b *testing.B) {
-	m, to := gocv.NewMatWithSize(1080, 1920, gocv.MatTypeCV8UC3), gocv.NewMat()
-	defer m.Close()
-	defer func() { to.Close() }()
-	f := fit(1920, 1080, 1280)
-	for b.Loop() {
-		shrink(m, &to, f)
+	for _, c := range []struct{ w, h, to int }{{1920, 1080, 1280}, {3840, 2160, 1280}, {3840, 2160, 960}} {
+		b.Run(fmt.Sprintf("%d to %d", c.w, c.to), func(b *testing.B) {
+			m, to := gocv.NewMatWithSize(c.h, c.w, gocv.MatTypeCV8UC3), gocv.NewMat()
+			defer m.Close()
+			defer func() { to.Close() }()
+			f := fit(c.w, c.h, c.to)
+			b.ReportAllocs()
+			for b.Loop() {
+				shrink(m, &to, f)
+			}
+		})
 	}
 }
