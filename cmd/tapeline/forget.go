@@ -43,9 +43,9 @@ themselves can't be read again. It asks for the player's code first. Stop
 
 What it can't reach it says: mail that was sent, files you took elsewhere, the
 roster's line, machines that were cut off while they read. Run it in the folder
-where "watch" and "read" were run: where there is neither a ledger nor a store of
-clips it says where it looked and ends with code 9. Where several machines work,
-run it on the one that watches: it has the films. On another it removes nothing.
+where "watch" and "read" were run: where there is neither a ledger nor a queue it
+says where it looked and ends with code 9. Where several machines work, run it on
+the one that watches: it has the films. On another it removes nothing.
 
   --yes           don't ask
   --json          what was removed as one JSON object
@@ -176,6 +176,7 @@ func (y *yard) ledgers() (all []book, err error) {
 	}
 	all = []book{first}
 	second, err := bookOf(filepath.Join(y.c.Out, ledger.File), y.c, "")
+	second.under = "" // "read" tells its folders from where it runs
 	if err == nil && exists(second.file) && (first.url != "" || resolved(first.file) != resolved(second.file)) {
 		if second.file, err = filepath.Abs(second.file); err == nil {
 			all = append(all, second)
@@ -434,7 +435,9 @@ func (y *yard) inRoster() func(string) bool {
 func (y *yard) removeLesson(l ledger.Lesson, out *forgotten) error {
 	b, err := os.ReadFile(filepath.Join(l.Folder, pipeline.ReportFile))
 	if err != nil { // it isn't there any more, or is no lesson
-		if !filepath.IsAbs(l.Folder) { // or was read from another folder than this
+		// Or lies elsewhere than its row says: only what "watch" made is known to
+		// have been in a player's folder here, see jobs.LessonsDir.
+		if filepath.Dir(filepath.Dir(resolved(l.Folder))) != filepath.Join(resolved(y.work), jobs.LessonsDir) {
 			out.Mentions = append(out.Mentions, l.Folder)
 		}
 		return nil

@@ -361,43 +361,77 @@ func TestForgetWhere(t *testing.T) {
 
 	// Read by hand: its ledger lies among the lessons, its folder is told from here.
 	folder := filepath.Join("lessons", "one")
-	if err := os.MkdirAll(folder, 0o700); err != nil {
-		t.Fatal(err)
-	}
 	rep := pipeline.Report{Schema: pipeline.ReportSchema, Clip: pipeline.ClipInfo{ID: "one's bytes"}}
 	b, err := json.Marshal(rep)
 	if err != nil {
 		t.Fatal(err)
 	}
-	book, err := ledger.Create(t.Context(), filepath.Join("lessons", ledger.File))
+	for _, clips := range []string{"", "clips: file://" + here + "/files\n"} {
+		if err := os.WriteFile("tapeline.yaml", []byte("work: elsewhere\n"+clips), 0o600); err != nil {
+			t.Fatal(err)
+		}
+		for _, dir := range []string{folder, "files"} {
+			if err := os.MkdirAll(dir, 0o700); err != nil {
+				t.Fatal(err)
+			}
+		}
+		for _, n := range []string{pipeline.ReportFile, pipeline.LessonFile} {
+			if err := os.WriteFile(filepath.Join(folder, n), b, 0o600); err != nil {
+				t.Fatal(err)
+			}
+		}
+		gone := rep
+		gone.Clip.ID = "another's bytes"
+		book, err := ledger.Create(t.Context(), filepath.Join("lessons", ledger.File))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, e := range []ledger.Entry{{Folder: folder, Report: rep}, {Folder: filepath.Join("lessons", "taken away"), Report: gone}} {
+			e.Player, e.Name, e.At = lostCode, lostName, time.Now()
+			if _, err := book.Record(t.Context(), e); err != nil {
+				t.Fatal(err)
+			}
+		}
+		if err := book.Close(); err != nil {
+			t.Fatal(err)
+		}
+		if all := forget(0); !strings.Contains(all, "lessons 2,") || !strings.Contains(all, "taken away") {
+			t.Errorf("%q: %s", clips, all)
+		}
+		if exists(folder) {
+			t.Errorf("%q: the lesson is there still", clips)
+		}
+		for _, f := range found(t, here) {
+			t.Errorf("%q: left: %s", clips, f)
+		}
+		if again := forget(0); !strings.Contains(again, "Nothing of this player") {
+			t.Error(again)
+		}
+	}
+
+	// What is remembered in a ledger that tells folders from the work folder is
+	// found where it lies.
+	if err := os.WriteFile("tapeline.yaml", []byte("work: elsewhere\nclips: file://"+here+"/files\nledger: shared.db\n"), 0o600); err != nil {
+		t.Fatal(err)
+	}
+	c, err := load("")
 	if err != nil {
 		t.Fatal(err)
 	}
-	defer book.Close()
-	gone := rep
-	gone.Clip.ID = "another's bytes"
-	for _, e := range []ledger.Entry{{Folder: folder, Report: rep}, {Folder: filepath.Join("lessons", "taken away"), Report: gone}} {
-		e.Player, e.Name, e.At = lostCode, lostName, time.Now()
-		if _, err := book.Record(t.Context(), e); err != nil {
-			t.Fatal(err)
-		}
+	at, err := bookOf("", c, c.Out)
+	if err != nil {
+		t.Fatal(err)
 	}
-	for _, n := range []string{pipeline.ReportFile, pipeline.LessonFile} {
-		if err := os.WriteFile(filepath.Join(folder, n), b, 0o600); err != nil {
-			t.Fatal(err)
-		}
+	if _, err := remember(t.Context(), at, aside{player: lostCode, name: lostName}, folder, rep); err != nil {
+		t.Fatal(err)
 	}
-	if all := forget(0); !strings.Contains(all, "lessons 2,") || !strings.Contains(all, "taken away") {
-		t.Error(all)
+	shared, err := at.open(t.Context())
+	if err != nil {
+		t.Fatal(err)
 	}
-	if exists(folder) {
-		t.Error("the lesson is there still")
-	}
-	for _, f := range found(t, here) {
-		t.Errorf("left: %s", f)
-	}
-	if again := forget(0); !strings.Contains(again, "Nothing of this player") {
-		t.Error(again)
+	defer shared.Close()
+	if l, ok, err := shared.Head(t.Context(), rep.Clip.ID); err != nil || !ok || l.Folder != filepath.Join(here, folder) {
+		t.Errorf("%+v, %t, %v", l, ok, err)
 	}
 }
 

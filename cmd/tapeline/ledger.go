@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"path/filepath"
 	"slices"
 	"time"
 
@@ -60,6 +61,11 @@ func remember(ctx context.Context, b book, by aside, dir string, rep pipeline.Re
 			return nil, err
 		}
 		defer func() { err = errors.Join(err, l.Close()) }()
+		if b.under != "" { // else it would be told from the work folder, where it isn't
+			if dir, err = filepath.Abs(dir); err != nil {
+				return nil, err
+			}
+		}
 		r, err := l.Record(ctx, ledger.Entry{Player: by.player, Name: by.name, Day: by.date, Folder: dir, Report: rep, At: now()})
 		if err != nil {
 			return nil, err
