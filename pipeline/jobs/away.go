@@ -1,6 +1,7 @@
 package jobs
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"io/fs"
@@ -8,7 +9,6 @@ import (
 	"path/filepath"
 	"slices"
 	"strconv"
-	"syscall"
 	"time"
 
 	"tapeline/pipeline"
@@ -19,9 +19,10 @@ import (
 
 // Reasons that a depot gives.
 const (
-	NoDepot  = "no_depot"  // it can't be reached
-	BadDepot = "bad_depot" // what it has isn't what was stored
-	NoWorker = "no_worker" // no machine reads
+	NoDepot   = "no_depot"   // it can't be reached
+	ShutDepot = "shut_depot" // it can, but nothing can be stored there
+	BadDepot  = "bad_depot"  // what it has isn't what was stored
+	NoWorker  = "no_worker"  // no machine reads
 )
 
 // ErrStale is what Options.Record gives where the ledger has what a later
@@ -43,21 +44,13 @@ func (e *Engine) depotSlip(ctx context.Context, err error) error {
 	switch {
 	case ctx.Err() != nil:
 		return &Slip{Reason: Stopped, Again: true}
+	case fullHere(err):
+		return &Slip{Reason: NoSpace, Blocked: true}
 	case isTemporary(err):
 		e.unreached(err)
-		return &Slip{Reason: NoDepot, Blocked: true}
+		return &Slip{Reason: cmp.Or(e.far.reason(), NoDepot), Blocked: true}
 	}
 	return &Slip{Reason: BadDepot, Detail: scrub(err).Error(), Again: true}
-}
-
-// fetchSlip is depotSlip where something was fetched: the disk here may be full.
-func (e *Engine) fetchSlip(ctx context.Context, err error) error {
-	for _, full := range []error{syscall.ENOSPC, syscall.EDQUOT, syscall.EROFS} {
-		if errors.Is(err, full) {
-			return &Slip{Reason: NoSpace, Blocked: true}
-		}
-	}
-	return e.depotSlip(ctx, err)
 }
 
 // makeAway is a try: fetch, read, store, publish.
@@ -126,8 +119,8 @@ func (e *Engine) fetch(ctx context.Context, c *Clip, dir string) (here Clip, err
 		switch err := e.o.Depot.Get(ctx, c.Stored+"/"+pipeline.TrackFile, filepath.Join(was, pipeline.TrackFile)); {
 		case err == nil:
 			here.Final = was
-		case isTemporary(err) || ctx.Err() != nil:
-			return here, e.fetchSlip(ctx, err)
+		case isTemporary(err) || fullHere(err) || ctx.Err() != nil:
+			return here, e.depotSlip(ctx, err)
 		case !errors.Is(err, fs.ErrNotExist): // without it everything is seen anew
 			e.o.Log.Warn("damaged_in_depot", "clip", c.Short(), "err", err)
 		}
@@ -150,11 +143,11 @@ func (e *Engine) fetch(ctx context.Context, c *Clip, dir string) (here Clip, err
 			return here, fs.ErrNotExist
 		case errors.Is(err, fs.ErrNotExist):
 		case err != nil:
-			return here, e.fetchSlip(ctx, err)
+			return here, e.depotSlip(ctx, err)
 		}
 	}
 	if sum, err := hash(ctx, here.Original()); err != nil {
-		return here, e.fetchSlip(ctx, err)
+		return here, e.depotSlip(ctx, err)
 	} else if sum != c.Hash {
 		return here, &Slip{Reason: BadDepot, Again: true}
 	}
@@ -287,6 +280,9 @@ func (e *Engine) publishLeft(ctx context.Context, c *Clip) error {
 		}
 	}
 	switch {
+	case fullHere(err):
+		e.blocks(NoSpace, "")
+		return err // the next time
 	case errors.Is(err, fs.ErrNotExist), err != nil && !isTemporary(err) && ctx.Err() == nil: // not whole, or damaged
 		e.mu.Lock()
 		delete(e.stuck, c.Hash)

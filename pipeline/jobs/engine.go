@@ -148,6 +148,7 @@ type Engine struct {
 	leaving atomic.Bool    // it takes nothing more
 	odd     map[int64]bool // by the keeper
 	missing []string       // hashes of lessons that the office has not, at its beginning
+	tight   time.Time      // when is fetched again, as the disk here had no room; zero: it has
 	failing map[string]time.Time
 	carry   carrying
 
@@ -200,9 +201,13 @@ func New(s *Store, o Options) *Engine {
 		o.Silence = time.Minute
 	}
 	s.now = o.Now
-	return &Engine{o: o, store: s, sum: map[string]int{}, stuck: map[string]bool{}, busy: map[string]bool{}, recorded: map[stamped]time.Time{}, lines: map[string]*line{}, long: map[stamped]time.Duration{}, owed: map[string]bool{},
+	e := &Engine{o: o, store: s, sum: map[string]int{}, stuck: map[string]bool{}, busy: map[string]bool{}, recorded: map[stamped]time.Time{}, lines: map[string]*line{}, long: map[stamped]time.Duration{}, owed: map[string]bool{},
 		held:  func() bool { return true },
 		pulse: pulse{silence: o.Silence}, due: make(chan struct{}, 1), failing: map[string]time.Time{}, carry: carrying{ask: make(chan chan struct{}), refused: map[string]bool{}}}
+	if o.Depot != nil {
+		e.o.Depot = &witness{o.Depot, e}
+	}
+	return e
 }
 
 // Free is the room left for us on the disk of a folder, bytes.
@@ -398,7 +403,7 @@ func (e *Engine) Once(ctx context.Context) (s Summary, err error) {
 	alone := time.Now() // since when nobody reads
 	for idle := 1; ; idle++ {
 		e.mu.Lock()
-		missing := slices.ContainsFunc(e.missing, func(h string) bool { return e.failing[h].IsZero() })
+		missing := e.block != NoSpace && slices.ContainsFunc(e.missing, func(h string) bool { return e.failing[h].IsZero() })
 		e.mu.Unlock()
 		n, err := e.store.Counts(ctx)
 		if err != nil {
@@ -423,7 +428,9 @@ func (e *Engine) Once(ctx context.Context) (s Summary, err error) {
 				return s, err
 			}
 			e.mu.Lock()
-			busy = len(slices.DeleteFunc(abroad, func(c Clip) bool { return !e.failing[c.Hash].IsZero() }))
+			if blocked != NoSpace { // else nothing can be brought
+				busy = len(slices.DeleteFunc(abroad, func(c Clip) bool { return !e.failing[c.Hash].IsZero() }))
+			}
 			for _, c := range late { // what can't be stored nobody can read
 				if c.State == Waiting && !e.failing[c.Hash].IsZero() {
 					waiting--
@@ -446,7 +453,7 @@ func (e *Engine) Once(ctx context.Context) (s Summary, err error) {
 					return s, err
 				}
 			}
-			if e.o.Depot != nil && blocked != NoDepot {
+			if e.o.Depot != nil && blocked != NoDepot && blocked != ShutDepot {
 				e.carried(ctx)
 			}
 			end() // a clip is told of when its original is in the archive too
@@ -490,7 +497,7 @@ func (e *Engine) blocks(reason, detail string) {
 	e.block = reason
 	e.mu.Unlock()
 	switch {
-	case reason == NoDepot, reason == "" && was == NoDepot: // told as depot_away, depot_back
+	case reason == NoDepot || reason == ShutDepot, reason == "" && (was == NoDepot || was == ShutDepot): // told as depot_away, depot_back
 	case reason != "" && was != reason:
 		if reason == NoRoster { // it may quote a name or an address
 			e.o.Log.Debug("blocked", "detail", detail)

@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strconv"
+	"strings"
 	"sync"
 	"sync/atomic"
 	"time"
@@ -30,27 +31,34 @@ type member struct {
 	drains atomic.Bool
 }
 
-// idFile in the folder a worker has for itself holds its id: who holds the
+// idFile in the folder a worker has for itself holds its id, a line: who holds the
 // folder knows that the one before it there is dead.
 const idFile = ".worker"
 
 // enlist begins a life.
 func (e *Engine) enlist(ctx context.Context) (*member, error) {
 	m := &member{id: rand.Text(), gone: make(chan struct{})}
-	// Before the row: a disk that is full must not leave one after the other.
-	if err := os.WriteFile(e.dir(idFile), []byte(m.id), 0o600); err != nil {
+	e.mu.Lock()
+	was := e.id // a life before this one, which left nothing
+	e.mu.Unlock()
+	// Before the row: a disk that is full must not leave one after the other. And
+	// with the one before, until that has no row: should this one die between.
+	if err := os.WriteFile(e.dir(idFile), []byte(strings.TrimSpace(m.id+"\n"+was)), 0o600); err != nil {
 		return nil, err
 	}
 	if err := e.store.join(ctx, Worker{ID: m.id, Name: e.o.Name, Role: e.role(), Process: os.Getpid(), Jobs: e.o.Jobs, Version: e.o.Version}); err != nil {
 		return nil, err
 	}
 	e.mu.Lock()
-	was := e.id
 	e.id = m.id
 	e.mu.Unlock()
-	if was != "" { // a life before this one, which left nothing
-		if err := e.store.depart(ctx, was); err != nil {
-			e.o.Log.Debug("not_departed", "err", err)
+	if was != "" {
+		err := e.store.depart(ctx, was)
+		if err == nil {
+			err = os.WriteFile(e.dir(idFile), []byte(m.id), 0o600)
+		}
+		if err != nil {
+			e.o.Log.Debug("not_departed", "err", scrub(err))
 		}
 	}
 	if e.o.Jobs == 0 {
@@ -548,19 +556,23 @@ func (e *Engine) succeed(ctx context.Context, dir string) error {
 	if err != nil || len(b) == 0 {
 		return nil
 	}
-	id := string(b)
-	if broke {
-		left, err := e.store.list(ctx, `WHERE state = 'running' AND worker = $1`, id)
-		if err != nil {
-			return err
-		}
-		for i := range left {
-			if _, err := e.tooDeadly(ctx, &left[i]); err != nil && !errors.Is(err, errStale) {
+	for _, id := range strings.Fields(string(b)) {
+		if broke {
+			left, err := e.store.list(ctx, `WHERE state = 'running' AND worker = $1`, id)
+			if err != nil {
 				return err
 			}
+			for i := range left {
+				if _, err := e.tooDeadly(ctx, &left[i]); err != nil && !errors.Is(err, errStale) {
+					return err
+				}
+			}
+		}
+		if err := e.store.depart(ctx, id); err != nil {
+			return err
 		}
 	}
-	return e.store.depart(ctx, id)
+	return nil
 }
 
 // succeedBeside does so for the other folders of workers of this machine in which

@@ -18,6 +18,7 @@ import (
 	"golang.org/x/sys/unix"
 
 	"tapeline/pipeline"
+	"tapeline/pipeline/internal/postgres"
 )
 
 // The office is the machine that takes clips, and whose work folder is what the
@@ -98,7 +99,7 @@ func (e *Engine) wasHere(ctx context.Context) (bool, error) {
 	all, err := e.store.Clips(ctx, "")
 	return slices.ContainsFunc(all, func(c Clip) bool {
 		dir, stem := e.home(&c)
-		return exists(c.Original()) || exists(filepath.Join(dir, stem+c.Ext)) || c.Final != "" && exists(c.Final)
+		return exists(c.Original()) || exists(filepath.Join(dir, stem+c.Ext)) || c.Final != "" && whole(c.Final, c.Hash) == nil
 	}), err
 }
 
@@ -163,6 +164,9 @@ func (e *Engine) office(ctx context.Context) {
 // stock puts the originals of clips that came, with what travels with them,
 // into the depot; then those that wait have their jobs.
 func (e *Engine) stock(ctx context.Context) error {
+	if e.far.later(time.Now()) {
+		return nil
+	}
 	clips, err := e.store.unstocked(ctx)
 	if err != nil {
 		return err
@@ -195,7 +199,6 @@ func (e *Engine) stock(ctx context.Context) error {
 			e.mu.Lock()
 			delete(e.failing, c.Hash)
 			e.mu.Unlock()
-			e.reached()
 		}
 	}
 	return nil
@@ -301,10 +304,21 @@ func (e *Engine) fails(c *Clip, what string, err error) {
 // bring brings what workers made to the office's folders: lessons to their
 // places, originals to theirs.
 func (e *Engine) bring(ctx context.Context) error {
+	if e.full() {
+		e.blocks(NoSpace, "")
+		return nil
+	}
+	e.mu.Lock()
+	tight := e.tight
+	e.mu.Unlock()
+	if time.Now().Before(tight) {
+		return nil
+	}
 	var missing []string
+	stop := false
 	here := sync.OnceValue(e.lessonsHere)
 	for _, h := range e.missing {
-		if e.waits(h) || ctx.Err() != nil {
+		if stop || e.waits(h) || ctx.Err() != nil {
 			missing = append(missing, h)
 			continue
 		}
@@ -314,6 +328,9 @@ func (e *Engine) bring(ctx context.Context) error {
 		}
 		if err != nil && !errors.Is(err, errStale) {
 			missing = append(missing, h)
+			if stop = ctx.Err() == nil && e.cantBring(err); stop {
+				continue
+			}
 			if c.Hash = h; ctx.Err() == nil {
 				e.fails(&c, "not_fetched", err)
 			}
@@ -322,6 +339,9 @@ func (e *Engine) bring(ctx context.Context) error {
 	e.mu.Lock()
 	e.missing = missing
 	e.mu.Unlock()
+	if stop {
+		return nil
+	}
 	clips, err := e.store.abroad(ctx)
 	if err != nil {
 		return err
@@ -338,6 +358,9 @@ func (e *Engine) bring(ctx context.Context) error {
 	}
 	for i := range clips {
 		c := &clips[i]
+		if stop {
+			break
+		}
 		if e.waits(c.Hash) {
 			continue
 		}
@@ -349,14 +372,13 @@ func (e *Engine) bring(ctx context.Context) error {
 		switch {
 		case ctx.Err() != nil:
 			return nil
-		case isTemporary(err):
-			e.unreached(err)
-			return nil
 		case errors.Is(err, errStale): // it is made anew meanwhile
 		case errors.Is(err, errGone): // it lies at the office of before alone
 			e.mu.Lock()
 			e.failing[c.Hash] = time.Now()
 			e.mu.Unlock()
+		case e.cantBring(err):
+			stop = true
 		case err != nil:
 			e.fails(c, "not_brought", err)
 		default:
@@ -365,7 +387,39 @@ func (e *Engine) bring(ctx context.Context) error {
 			e.mu.Unlock()
 		}
 	}
-	return note(0)
+	if !stop {
+		e.mu.Lock()
+		e.tight = time.Time{}
+		e.mu.Unlock()
+	}
+	return note(0) // what is home is so in an outage, too
+}
+
+// cantBring tells that nothing can be brought now, whatever it is.
+func (e *Engine) cantBring(err error) bool {
+	switch {
+	case err == nil:
+		return false
+	case fullHere(err):
+		e.mu.Lock()
+		e.tight = time.Now().Add(e.o.Pause)
+		e.mu.Unlock()
+		e.blocks(NoSpace, "")
+	case isTemporary(err):
+		e.unreached(err)
+	case e.store.Shared() && postgres.Lost(err) && ofStore(err):
+		e.wrong("office_failed", err)
+	default:
+		return false
+	}
+	return true
+}
+
+// cramped tells that the disk here had no room when something was brought last.
+func (e *Engine) cramped() bool {
+	e.mu.Lock()
+	defer e.mu.Unlock()
+	return !e.tight.IsZero()
 }
 
 // noted is how many clips are noted as brought in one transaction.

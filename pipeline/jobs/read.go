@@ -27,7 +27,7 @@ func (e *Engine) work(ctx context.Context, id string, job *rivertype.JobRow, has
 	db := context.WithoutCancel(ctx) // what is begun in the store is ended
 	over := sync.OnceFunc(e.works(hash))
 	defer over()
-	if e.stops() {
+	if e.stops() || e.far.later(time.Now()) {
 		if e.o.Depot != nil {
 			over()
 			return e.rests(ctx, job, hash)
@@ -312,7 +312,7 @@ func (e *Engine) publish(ctx context.Context, c *Clip) error {
 
 // sticks notes that a clip was published only in part.
 func (e *Engine) sticks(c *Clip, err error) error {
-	if e.store.Shared() && postgres.Lost(err) { // told as an outage
+	if e.o.Depot != nil && e.store.Shared() && postgres.Lost(err) { // told as an outage
 		e.o.Log.Debug("not_published", "clip", c.Short(), "player", c.Player, "err", scrub(err))
 	} else {
 		e.o.Log.Error("not_published", "clip", c.Short(), "player", c.Player, "err", scrub(err))

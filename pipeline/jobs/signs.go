@@ -33,27 +33,76 @@ type outage struct {
 	mu    sync.Mutex
 	since time.Time // zero: it can be
 	heard time.Time // when it answered last
+
+	// Of a depot that answers, but where nothing can be stored:
+	shut  time.Time // since when; zero: it isn't so
+	tries int
+	next  time.Time // when storing is tried again
+	lapse time.Time // until when it is believed though nobody tries
 }
 
 // begin notes it; first tells that it is news.
 func (o *outage) begin(at time.Time) (first bool) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
-	if first = o.since.IsZero(); first {
+	if first = o.since.IsZero() || !o.shut.IsZero(); o.since.IsZero() {
 		o.since = at
 	}
+	o.shut, o.tries, o.next = time.Time{}, 0, time.Time{}
 	return first
 }
 
-// end notes an answer; was tells that it ended an outage, which took so long.
-func (o *outage) end(at time.Time) (took time.Duration, was bool) {
+// shuts notes that storing failed where there was an answer; it is tried again
+// after a pause, longer each time. first tells that it is news.
+func (o *outage) shuts(at time.Time, pause time.Duration) (first bool) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
+	if o.since.IsZero() {
+		o.since = at
+	}
+	if first = o.shut.IsZero(); first {
+		o.shut = at
+	}
+	o.next = at.Add(pause << min(o.tries, 3))
+	o.lapse = o.next.Add(8 * pause)
+	o.tries++
+	return first
+}
+
+// later tells that storing isn't tried yet.
+func (o *outage) later(at time.Time) bool {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	return at.Before(o.next)
+}
+
+// end notes an answer; was tells that it ended an outage, which took so long. Where
+// nothing could be stored only storing ends it.
+func (o *outage) end(at time.Time, stored bool) (took time.Duration, was bool) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	o.heard = at
+	if !stored && !o.shut.IsZero() && at.Before(o.lapse) {
+		return 0, false
+	}
 	if was = !o.since.IsZero(); was {
 		took = at.Sub(o.since)
 	}
-	o.since, o.heard = time.Time{}, at
+	o.since, o.shut, o.tries, o.next = time.Time{}, time.Time{}, 0, time.Time{}
 	return took, was
+}
+
+// reason of a depot's outage; empty: there is none.
+func (o *outage) reason() string {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	switch {
+	case o.since.IsZero():
+		return ""
+	case !o.shut.IsZero():
+		return ShutDepot
+	}
+	return NoDepot
 }
 
 // on tells whether there is one, and otherwise when the last answer came.
@@ -76,13 +125,16 @@ func (e *Engine) baseAway(since time.Time, err error) {
 }
 
 func (e *Engine) baseBack() {
-	if took, was := e.base.end(time.Now()); was {
+	if took, was := e.base.end(time.Now(), false); was {
 		e.o.Log.Info("database_back", "database", e.store.where, "away", took.Round(time.Second))
 	}
 }
 
 // unreached notes that the depot can't be reached.
 func (e *Engine) unreached(err error) {
+	if shut := (shutError{}); errors.As(err, &shut) {
+		return // told by witness
+	}
 	e.blocks(NoDepot, "")
 	if e.far.begin(time.Now()) {
 		e.o.Log.Warn("depot_away", "reason", NoDepot, "depot", e.depotName(), "err", err)
@@ -91,22 +143,98 @@ func (e *Engine) unreached(err error) {
 	}
 }
 
-// reached notes that it answered.
-func (e *Engine) reached() {
-	if took, was := e.far.end(time.Now()); was {
+// reached notes that it answered, stored that something was stored there.
+func (e *Engine) reached() { e.heard(false) }
+func (e *Engine) stored()  { e.heard(true) }
+
+func (e *Engine) heard(stored bool) {
+	if took, was := e.far.end(time.Now(), stored); was {
 		e.o.Log.Info("depot_back", "depot", e.depotName(), "away", took.Round(time.Second))
 	}
-	if e.blocked() == NoDepot {
-		e.blocks("", "")
+	if b := e.blocked(); b == NoDepot || b == ShutDepot {
+		if r := e.far.reason(); r != b {
+			e.blocks(r, "")
+		}
 	}
 }
 
 func (e *Engine) depotName() string {
-	if d, ok := e.o.Depot.(interface{ Where() string }); ok {
-		return d.Where()
+	if w, ok := e.o.Depot.(*witness); ok {
+		if d, ok := w.Depot.(interface{ Where() string }); ok {
+			return d.Where()
+		}
 	}
 	return ""
 }
+
+// witness is a depot that tells what its errors are about: one that answers and
+// yet takes nothing is full, or its keys may only read, and a disk here that is
+// full isn't the depot's trouble.
+type witness struct {
+	Depot
+	e *Engine
+}
+
+// shutError is one of storing, where the depot answered.
+type shutError struct{ error }
+
+func (s shutError) Unwrap() error   { return s.error }
+func (s shutError) Temporary() bool { return true }
+
+// hereError is one of this machine's disk.
+type hereError struct{ error }
+
+func (h hereError) Unwrap() error   { return h.error }
+func (h hereError) Temporary() bool { return false }
+
+func (w *witness) Put(ctx context.Context, key, path string) error {
+	return w.stored(ctx, w.Depot.Put(ctx, key, path))
+}
+
+func (w *witness) PutFolder(ctx context.Context, key, dir string) error {
+	return w.stored(ctx, w.Depot.PutFolder(ctx, key, dir))
+}
+
+func (w *witness) stored(ctx context.Context, err error) error {
+	switch {
+	case err == nil:
+		w.e.stored()
+		return nil
+	case !isTemporary(err) || ctx.Err() != nil:
+		return err
+	}
+	r := w.e.far.reason()
+	if r == NoDepot || r == "" && w.e.answers(ctx, true) != nil || ctx.Err() != nil {
+		return err
+	}
+	if w.e.blocks(ShutDepot, ""); w.e.far.shuts(time.Now(), w.e.o.Pause) {
+		w.e.o.Log.Warn("depot_away", "reason", ShutDepot, "depot", w.e.depotName(), "err", err)
+	}
+	return shutError{err}
+}
+
+func (w *witness) Get(ctx context.Context, key, path string) error {
+	return here(w.Depot.Get(ctx, key, path))
+}
+
+func (w *witness) GetFolder(ctx context.Context, key, dir string) error {
+	return here(w.Depot.GetFolder(ctx, key, dir))
+}
+
+func here(err error) error {
+	if noRoom(err) {
+		return hereError{err}
+	}
+	return err
+}
+
+// noRoom tells of an error that a disk is full or can't be written to.
+func noRoom(err error) bool {
+	return errors.Is(err, syscall.ENOSPC) || errors.Is(err, syscall.EDQUOT) || errors.Is(err, syscall.EROFS)
+}
+
+// fullHere tells that it is the disk of this machine.
+func fullHere(err error) bool { return noRoom(err) && !isTemporary(err) }
 
 // sounds asks the depot now and then, so that a worker that has nothing to do
 // knows too whether it can be reached, and one that waits for it when it is back.
@@ -126,24 +254,32 @@ func (e *Engine) sounds(ctx context.Context) {
 }
 
 func (e *Engine) sound(ctx context.Context, away bool) {
+	switch err := e.answers(ctx, away); {
+	case ctx.Err() != nil:
+	case err == nil:
+		e.reached()
+	default:
+		e.unreached(err)
+	}
+}
+
+// answers is nil where something can be read in the depot.
+func (e *Engine) answers(ctx context.Context, away bool) (err error) {
 	short, cancel := context.WithTimeout(ctx, max(e.pulse.silence/3, time.Second))
 	defer cancel()
 	const nothing = "clips/none"
-	var err error
 	if away { // a folder that isn't mounted is told by what can't be read in it
 		err = e.o.Depot.Whole(short, nothing)
 	} else { // in one that is new there is nothing to be read yet
 		_, err = e.o.Depot.Keys(short, nothing+"/")
 	}
 	switch {
-	case ctx.Err() != nil:
-	case err == nil, errors.Is(err, fs.ErrNotExist):
-		e.reached()
+	case errors.Is(err, fs.ErrNotExist):
+		return nil
 	case errors.Is(err, context.DeadlineExceeded):
-		e.unreached(errMute)
-	default:
-		e.unreached(err)
+		return errMute
 	}
+	return err
 }
 
 // errMute: nothing was answered in time.
@@ -151,8 +287,8 @@ var errMute = errors.New("no answer")
 
 // trouble is why this worker can't go on, for its signs of life.
 func (e *Engine) trouble() string {
-	if away, _ := e.far.on(); away {
-		return NoDepot
+	if r := e.far.reason(); r != "" {
+		return r
 	}
 	if b := e.blocked(); b != "" {
 		return b
@@ -166,7 +302,7 @@ func (e *Engine) trouble() string {
 // wrong logs what went wrong, but not what is told once as an outage.
 func (e *Engine) wrong(what string, err error) {
 	switch {
-	case e.store.Shared() && postgres.Lost(err) && ofStore(err):
+	case e.o.Depot != nil && e.store.Shared() && postgres.Lost(err) && ofStore(err):
 		e.o.Log.Debug(what, "err", scrub(err))
 	case e.o.Depot != nil && isTemporary(err):
 		e.unreached(err)
@@ -185,8 +321,11 @@ func ofStore(err error) bool {
 // cause is the innermost of an error of the database, without user and address.
 func cause(err error) string {
 	var n *net.OpError
+	var name *net.DNSError
 	var errno syscall.Errno
 	switch {
+	case errors.As(err, &name): // else with the name, and who was asked for it
+		return name.Err
 	case errors.As(err, &errno):
 		return errno.Error()
 	case errors.As(err, &n):

@@ -11,6 +11,7 @@ import (
 	"maps"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"sync"
@@ -178,6 +179,89 @@ func TestDepotAway(t *testing.T) {
 	}
 }
 
+// A depot that can be read but takes nothing is away until something was stored,
+// told once, and few clips are read in vain; a full disk of the office is said to be
+// that.
+func TestDepotShut(t *testing.T) {
+	r := newRoof(t, "")
+	var shut, full atomic.Bool
+	var reads atomic.Int64
+	logs := make([]bytes.Buffer, 2)
+	for i := range logs {
+		r.begin(i == 0, func(o *Options) {
+			o.Log = slog.New(slog.NewTextHandler(&logs[i], nil))
+			o.Depot = &stiff{o.Depot, &shut, &full}
+			o.Pause = 200 * time.Millisecond
+			if read := o.Read; i == 1 {
+				o.Read = func(ctx context.Context, c Reading) error {
+					if reads.Add(1) == 1 {
+						shut.Store(true)
+					}
+					return read(ctx, c)
+				}
+			}
+		})
+	}
+	says := func(i int, what string) func() bool {
+		return func() bool {
+			return slices.ContainsFunc(r.workers(), func(w Worker) bool { return w.Takes() == (i == 0) && w.Trouble == what })
+		}
+	}
+	hashes := r.clips(1)
+	until(t, "it is read", shut.Load)
+	hashes[drop(t, r.work, "inbox/p001/a.mov", "clip 1")] = "p001"
+	until(t, "the office says so", says(0, ShutDepot))
+	until(t, "the reader says so", says(1, ShutDepot))
+	time.Sleep(2 * time.Second)
+	if n := reads.Load(); n > 6 {
+		t.Errorf("read %d times in vain", n)
+	}
+	full.Store(true)
+	shut.Store(false)
+	until(t, "the office says that its disk is full", says(0, NoSpace))
+	time.Sleep(500 * time.Millisecond)
+	full.Store(false)
+	r.home(hashes)
+	until(t, "the office says nothing more", says(0, ""))
+	r.end()
+	wantLessons(t, r.work, hashes)
+	for i := range logs {
+		for line, n := range map[string]int{"msg=depot_away reason=shut_depot": 1, "msg=depot_away": 1, "msg=depot_back": 1, "msg=blocked reason=no_space": 1 - i, "level=ERROR": 0} {
+			if got := strings.Count(logs[i].String(), line); got != n {
+				t.Errorf("%d: %d × %q, want %d, in\n%s", i, got, line, n, &logs[i])
+			}
+		}
+	}
+}
+
+// stiff is a depot that takes nothing while it is shut, and of whose lessons none
+// has room on the disk here while that is full.
+type stiff struct {
+	Depot
+	shut, full *atomic.Bool
+}
+
+func (s *stiff) Put(ctx context.Context, key, path string) error {
+	if s.shut.Load() {
+		return errTight{}
+	}
+	return s.Depot.Put(ctx, key, path)
+}
+
+func (s *stiff) PutFolder(ctx context.Context, key, dir string) error {
+	if s.shut.Load() {
+		return errTight{}
+	}
+	return s.Depot.PutFolder(ctx, key, dir)
+}
+
+func (s *stiff) GetFolder(ctx context.Context, key, dir string) error {
+	if s.full.Load() {
+		return errTight{}
+	}
+	return s.Depot.GetFolder(ctx, key, dir)
+}
+
 // A worker that can't read doesn't spend the tries of what others can: its
 // readings die at once, the networks are missing, its disk is full or too small for
 // the clip.
@@ -219,8 +303,17 @@ func TestUnfitWorker(t *testing.T) {
 			until(t, "it has taken one", func() bool { return times.Load() > 0 })
 			r.begin(false, nil)
 			r.home(hashes)
-			r.end()
 			wantLessons(t, r.work, hashes)
+			all, err := r.store.Clips(r.ctx, Done)
+			for _, c := range all {
+				if c.Tries != 1 && name != "dies" { // that of the one who could
+					t.Errorf("%s: %d tries", c.Short(), c.Tries)
+				}
+			}
+			if err != nil || len(all) != len(hashes) {
+				t.Errorf("%d are done, %v", len(all), err)
+			}
+			r.end()
 			if read == nil && (!strings.Contains(said.String(), "msg=blocked reason=no_space") || strings.Contains(said.String(), "depot_away")) {
 				t.Errorf("it says:\n%s", &said)
 			}
@@ -348,7 +441,7 @@ b cage reader 8 gone in hand 1, silent 86405 "" since -1
 `)
 
 	// Another one begins in the folder beside its: that is empty now.
-	for n, id := range []string{"", "", "b"} {
+	for n, id := range []string{"", "", "z\nb"} { // z was about to take b's place
 		if id != "" {
 			drop(t, work, filepath.Join(slotsDir, strconv.Itoa(n), idFile), id)
 		}

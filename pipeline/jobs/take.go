@@ -50,7 +50,7 @@ func (e *Engine) stops() bool {
 			return true
 		}
 	}
-	if b := e.blocked(); b == NoSpace || b == NoRoster {
+	if b := e.blocked(); b == NoSpace && !e.cramped() || b == NoRoster {
 		e.blocks("", "")
 	}
 	return false
