@@ -265,13 +265,14 @@ func (p *post) tend(ctx context.Context, st *jobs.Store, log *slog.Logger) {
 	at, _ := p.c.Night() // it has been validated
 	tick := time.NewTicker(outboxEvery)
 	defer tick.Stop()
+	fails := outbox.Fails{Log: log, What: "keep_failed", Over: "keep_back"}
 	for done := ""; ; {
 		if night := jobs.Night(now(), p.zone, at); night != done {
 			lessons, originals, err := p.retire(ctx, st, p.book)
-			switch {
-			case err != nil && ctx.Err() == nil:
-				log.Error("keep_failed", "err", err)
-			case lessons+originals > 0:
+			if ctx.Err() == nil {
+				fails.Note(err)
+			}
+			if lessons+originals > 0 {
 				log.Info("kept_long", "lessons", lessons, "originals", originals)
 			}
 			if err == nil {

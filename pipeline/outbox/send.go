@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"log/slog"
 	"net/mail"
 	"path/filepath"
 	"slices"
@@ -578,19 +579,21 @@ func (o *Outbox) Preview(ctx context.Context, l ledger.Lesson, note string, tell
 func (o *Outbox) Run(ctx context.Context, every time.Duration, wake <-chan struct{}) {
 	tick := time.NewTicker(every)
 	defer tick.Stop()
+	fails := Fails{Log: o.o.Log, What: "outbox_failed", Over: "outbox_back"}
 	for {
-		if _, err := o.Prepare(ctx); err != nil && ctx.Err() == nil {
-			o.o.Log.Error("outbox_failed", "err", err)
-		}
+		_, failed := o.Prepare(ctx)
 		o.mu.Lock()
 		rest := o.o.Now().Before(o.rest)
 		o.mu.Unlock()
 		if !rest {
 			run, err := o.Send(ctx, nil)
-			if err != nil && !errors.Is(err, ErrBusy) && ctx.Err() == nil {
-				o.o.Log.Error("outbox_failed", "err", err)
+			if err != nil && !errors.Is(err, ErrBusy) && failed == nil {
+				failed = err // one is enough: mostly the same is the matter
 			}
 			o.rests(run.Blocked != nil && run.Blocked.Reason == NoServer)
+		}
+		if ctx.Err() == nil {
+			fails.Note(failed)
 		}
 		select {
 		case <-ctx.Done():
@@ -599,6 +602,27 @@ func (o *Outbox) Run(ctx context.Context, every time.Duration, wake <-chan struc
 			o.rests(false) // somebody just said so
 		case <-tick.C:
 		}
+	}
+}
+
+// Fails tells of what fails again and again once, and once that it is over.
+type Fails struct {
+	Log        *slog.Logger
+	What, Over string // events
+	told       string
+}
+
+// Note notes how it went.
+func (f *Fails) Note(err error) {
+	switch {
+	case err == nil && f.told != "":
+		f.Log.Info(f.Over)
+		f.told = ""
+	case err != nil && err.Error() == f.told:
+		f.Log.Debug(f.What, "err", err)
+	case err != nil:
+		f.Log.Error(f.What, "err", err)
+		f.told = err.Error()
 	}
 }
 
