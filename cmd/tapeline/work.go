@@ -22,8 +22,9 @@ not read. Any number of machines may, and several on one; how many clips at once
 each reads is jobs:. A worker that dies, hangs or is cut off loses nothing: after
 worker.silence without a sign of life the others take over what it did, and when
 it comes back it begins anew. The clip it was reading when it was cut off lies in
-workers/ of the work folder until "work" begins there again: start it once, or
-delete that folder. "tapeline status" names such machines.
+workers/ of the work folder until "work" begins there again: start it once, or,
+when nothing runs there, delete that folder. "tapeline status" names such machines
+until then, or for 90 days.
 
 Stopped by SIGTERM, or ^C, it takes nothing more and ends what it reads; a second
 time, it gives back what it reads at once.
