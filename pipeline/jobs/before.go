@@ -84,7 +84,7 @@ func (e *Engine) carried(ctx context.Context) {
 // carryAll is a round; some tells that there was something to bring. Its error is
 // one of the depot or the store.
 func (e *Engine) carryAll(ctx context.Context) (some bool, err error) {
-	if e.full() {
+	if e.far.later(time.Now()) || e.full() {
 		return true, nil // the next time
 	}
 	all, err := e.store.before(ctx)
@@ -113,7 +113,7 @@ func (e *Engine) carryAll(ctx context.Context) (some bool, err error) {
 		case ctx.Err() != nil:
 			return some, nil
 		case errors.Is(err, errStale): // it is made anew, or forgotten
-		case isTemporary(err), errors.As(err, &f):
+		case isTemporary(err), fullHere(err), errors.As(err, &f):
 			return some, err
 		case errors.Is(err, errNotWhole):
 			e.carry.refused[c.Hash] = true
@@ -123,7 +123,6 @@ func (e *Engine) carryAll(ctx context.Context) (some bool, err error) {
 			e.o.Log.Error("not_carried", "clip", c.Short(), "player", c.Player, "err", scrub(err))
 		case stored:
 			n++
-			e.reached()
 		}
 	}
 	if n > 0 {

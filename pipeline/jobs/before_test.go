@@ -133,7 +133,16 @@ func TestBroughtFromBefore(t *testing.T) {
 	put(filepath.Join(f.office, "go"), "", time.Now())
 	until(t, "all is stored", func() bool { return unstored() == 0 })
 	w := f.worker(awsEnv()...)
-	until(t, "the fresh one is done", func() bool { return row(fresh).State == Done })
+	until(t, "the fresh one is done and home", func() (yes bool) {
+		c := row(fresh)
+		f.with(func(s *Store) {
+			var err error
+			if yes, err = s.isHome(t.Context(), &c); err != nil {
+				t.Fatal(err)
+			}
+		})
+		return yes && c.State == Done
+	})
 	f.end(office)
 
 	d := f.open()
