@@ -210,7 +210,10 @@ func (n *Nets) reader(name string) (*session, error) {
 		n.readers[name] = r
 	}
 	n.mu.Unlock()
-	r.once.Do(func() { r.s, r.err = n.load(name, landmarkSide, landmarkOutputs) })
+	r.once.Do(func() {
+		defer pipeline.Catch(&r.err)
+		r.s, r.err = n.load(name, landmarkSide, landmarkOutputs)
+	})
 	return r.s, r.err
 }
 
