@@ -11,6 +11,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -32,6 +33,7 @@ type carrying struct {
 	fresh   atomic.Bool        // something that came waits to be stored
 	refused map[string]bool    // by hash; could not be stored, for a reason of its own
 	told    bool               // that there is something to bring
+	bare    sync.Map           // by hash; told that its lesson isn't here
 }
 
 // carryTime is for how long a run that ends goes on bringing it when all else is
@@ -171,9 +173,10 @@ func (e *Engine) carryOne(ctx context.Context, c *Clip) (stored bool, err error)
 // kept long enough, no version of that stays: nobody would know of it. One whose
 // row isn't what it was is errStale, too.
 func (e *Engine) inVain(c *Clip, err error) error {
-	ctx, cancel := context.WithTimeout(context.Background(), depotTime)
+	// What stored it has waited for the database already.
+	short, cancel := context.WithTimeout(context.Background(), 10*time.Second)
 	defer cancel()
-	now, ok, unread := e.store.Clip(ctx, c.Hash)
+	now, ok, unread := e.store.Clip(short, c.Hash)
 	switch {
 	case unread != nil:
 		return err
@@ -182,6 +185,8 @@ func (e *Engine) inVain(c *Clip, err error) error {
 	case ok:
 		return errors.Join(errStale, err)
 	}
+	ctx, stop := context.WithTimeout(context.Background(), depotTime)
+	defer stop()
 	for _, key := range []string{"clips/" + c.Hash, c.Stored} {
 		if key == "" {
 			continue
@@ -205,7 +210,9 @@ func (e *Engine) storeOld(ctx context.Context, c *Clip) (at time.Time, err error
 		return at, nil
 	}
 	if _, err := os.Lstat(c.Final); errors.Is(err, fs.ErrNotExist) {
-		e.o.Log.Warn("no_lesson", "clip", c.Short(), "player", c.Player)
+		if _, told := e.carry.bare.LoadOrStore(c.Hash, true); !told { // it is tried again and again in an outage
+			e.o.Log.Warn("no_lesson", "clip", c.Short(), "player", c.Player)
+		}
 		return at, nil
 	}
 	if err := whole(c.Final, c.Hash); err != nil {

@@ -287,6 +287,17 @@ func TestStoredInVain(t *testing.T) {
 	if some, err := e.carryAll(ctx); some || err != nil { // not again and again
 		t.Error(some, err)
 	}
+	if err := os.RemoveAll(row(damaged).Final); err != nil {
+		t.Fatal(err)
+	}
+	for range 2 { // as in an outage
+		if _, err := e.storeOld(ctx, row(damaged)); err != nil {
+			t.Error(err)
+		}
+	}
+	if n := strings.Count(said.String(), "msg=no_lesson"); n != 1 {
+		t.Errorf("no_lesson is said %d times", n)
+	}
 }
 
 // contents are the files of a work folder's originals and lessons.

@@ -183,7 +183,8 @@ func dropRows(do func(string, ...any) error, hash string) error {
 
 // Old removes clips that were filmed before day and are at rest, with the rows;
 // but for those of which young tells that they are of a later day after all. Of
-// r only Work, Away and Rows are asked.
+// r only Work, Away and Rows are asked. What the depot was given of a clip while it
+// was removed, and keeps, is an error that stops no other clip.
 func (s *Store) Old(ctx context.Context, r Removal, day string, young func(hash string) bool) (out Removed, err error) {
 	all, err := s.Clips(ctx, "")
 	if err != nil {
@@ -198,6 +199,12 @@ func (s *Store) Old(ctx context.Context, r Removal, day string, young func(hash 
 			whole[c.Parent] = true
 		}
 	}
+	var kept []error
+	defer func() {
+		if len(kept) > 0 {
+			err = errors.Join(append(kept, err)...)
+		}
+	}()
 	for _, c := range all {
 		if err := ctx.Err(); err != nil {
 			return out, err
@@ -219,8 +226,8 @@ func (s *Store) Old(ctx context.Context, r Removal, day string, young func(hash 
 			return out, err
 		}
 		if !r.Rows && r.Away != nil && c.Stocked <= 0 { // the office may just have stored it
-			if _, err := r.Away(ctx, &c); err != nil {
-				return out, err
+			if _, err := r.Away(ctx, &c); err != nil { // its row is gone, the others' must go, too
+				kept = append(kept, err)
 			}
 		}
 	}

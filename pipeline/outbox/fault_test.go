@@ -1,13 +1,16 @@
 package outbox
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
+	"log/slog"
 	"math/rand/v2"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"regexp"
 	"strconv"
 	"strings"
 	"syscall"
@@ -262,5 +265,32 @@ func TestLiar(t *testing.T) {
 	h.send(o)
 	if it := h.stand(o, l); it.State != ledger.Unsure {
 		t.Errorf("%s", it.State)
+	}
+}
+
+// What fails again and again is told once, whatever port it had.
+func TestFails(t *testing.T) {
+	const lost = "read tcp 10.0.0.2:%d->10.0.0.9:5432: connection reset by peer"
+	for _, c := range []struct {
+		went []error
+		told string
+	}{
+		{[]error{fmt.Errorf(lost, 41234), fmt.Errorf(lost, 50912), nil, nil}, "failed back"},
+		{[]error{fmt.Errorf(lost, 41234), errors.New("no roster"), nil}, "failed failed back"},
+		{[]error{errors.New("lesson a1"), errors.New("lesson b2")}, "failed failed"},
+		{[]error{errors.New("12345"), nil, errors.New("54321"), nil, nil}, "failed back failed back"},
+	} {
+		var b bytes.Buffer
+		f := Fails{Log: slog.New(slog.NewTextHandler(&b, nil)), What: "failed", Over: "back"}
+		for _, err := range c.went {
+			f.Note(err)
+		}
+		var told []string
+		for _, m := range regexp.MustCompile(`msg=(\w+)`).FindAllStringSubmatch(b.String(), -1) {
+			told = append(told, m[1])
+		}
+		if got := strings.Join(told, " "); got != c.told {
+			t.Errorf("%v: %s", c.went, got)
+		}
 	}
 }

@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"net/mail"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -612,17 +613,25 @@ type Fails struct {
 	told       string
 }
 
+// passing are numbers that differ each time: a connection's port, what ends the
+// name of a temporary file.
+var passing = regexp.MustCompile(`[0-9]{4,}`)
+
 // Note notes how it went.
 func (f *Fails) Note(err error) {
+	what := ""
+	if err != nil {
+		what = passing.ReplaceAllString(err.Error(), "#")
+	}
 	switch {
 	case err == nil && f.told != "":
 		f.Log.Info(f.Over)
 		f.told = ""
-	case err != nil && err.Error() == f.told:
+	case err != nil && what == f.told:
 		f.Log.Debug(f.What, "err", err)
 	case err != nil:
 		f.Log.Error(f.What, "err", err)
-		f.told = err.Error()
+		f.told = what
 	}
 }
 
