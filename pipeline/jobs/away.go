@@ -281,7 +281,7 @@ func (e *Engine) publishLeft(ctx context.Context, c *Clip) error {
 	}
 	switch {
 	case fullHere(err):
-		e.blocks(NoSpace, "")
+		e.crams()
 		return err // the next time
 	case errors.Is(err, fs.ErrNotExist), err != nil && !isTemporary(err) && ctx.Err() == nil: // not whole, or damaged
 		e.mu.Lock()

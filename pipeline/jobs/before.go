@@ -57,8 +57,11 @@ func (e *Engine) carries(ctx context.Context) {
 		if !e.held() {
 			pause = least
 		} else if some, err := e.carryAll(ctx); err != nil && ctx.Err() == nil {
-			pause = e.o.Pause
-			e.wrong("carrying_failed", err)
+			if pause = e.o.Pause; fullHere(err) {
+				e.crams()
+			} else {
+				e.wrong("carrying_failed", err)
+			}
 		} else if pause = min(2*pause, max(least, time.Hour)); some {
 			pause = least
 		}

@@ -149,6 +149,7 @@ type Engine struct {
 	odd     map[int64]bool // by the keeper
 	missing []string       // hashes of lessons that the office has not, at its beginning
 	tight   time.Time      // when is fetched again, as the disk here had no room; zero: it has
+	crammed time.Time      // until when that is believed where something else had none
 	failing map[string]time.Time
 	carry   carrying
 

@@ -186,13 +186,18 @@ func (e *Engine) stock(ctx context.Context) error {
 		switch {
 		case ctx.Err() != nil:
 			return nil
+		case errors.Is(err, errGone): // its owner has taken it, see prune
+			if e.failsAgain(c) || !refused(err) {
+				break
+			}
+			e.o.Log.Warn("not_removed", "clip", c.Short(), "err", err)
 		case isTemporary(err):
 			e.unreached(err)
 			return nil // all the others would wait as long
-		case errors.Is(err, errGone): // its owner has taken it, see prune
-			e.mu.Lock()
-			e.failing[c.Hash] = time.Now()
-			e.mu.Unlock()
+		case fullHere(err):
+			e.failsAgain(c)
+			e.crams()
+			return nil
 		case err != nil && !errors.Is(err, errStale):
 			e.fails(c, "not_stored", err)
 		case err == nil:
@@ -229,11 +234,14 @@ func (e *Engine) stockOne(ctx context.Context, c *Clip) error {
 		if moved, merr := e.store.hasMoved(ctx, c); merr != nil || moved { // another office took it in
 			return cmp.Or(merr, err)
 		}
-		e.o.Log.Warn("clip_gone", "clip", c.Short(), "player", c.Player)
 		if err := e.o.Depot.Purge(ctx, "clips/"+c.Hash); err != nil && !errors.Is(err, fs.ErrNotExist) { // of a try that broke off
+			return fmt.Errorf("%w: %w", errGone, err) // those behind it don't wait for that
+		}
+		if err := e.store.forget(ctx, c); err != nil {
 			return err
 		}
-		return e.store.forget(ctx, c)
+		e.o.Log.Warn("clip_gone", "clip", c.Short(), "player", c.Player)
+		return nil
 	} else if err != nil {
 		return err
 	}
@@ -294,10 +302,17 @@ func (e *Engine) waits(hash string) bool {
 	return time.Since(e.failing[hash]) < e.o.Pause
 }
 
-func (e *Engine) fails(c *Clip, what string, err error) {
+// failsAgain notes that a clip failed, and tells whether it had before.
+func (e *Engine) failsAgain(c *Clip) bool {
 	e.mu.Lock()
+	defer e.mu.Unlock()
+	_, again := e.failing[c.Hash]
 	e.failing[c.Hash] = time.Now()
-	e.mu.Unlock()
+	return again
+}
+
+func (e *Engine) fails(c *Clip, what string, err error) {
+	e.failsAgain(c)
 	e.o.Log.Error(what, "clip", c.Short(), "player", c.Player, "err", scrub(err))
 }
 
@@ -415,11 +430,20 @@ func (e *Engine) cantBring(err error) bool {
 	return true
 }
 
-// cramped tells that the disk here had no room when something was brought last.
+// crams notes that the disk here has no room for something that isn't brought, and
+// is tried again after a pause.
+func (e *Engine) crams() {
+	e.mu.Lock()
+	e.crammed = time.Now().Add(2 * e.o.Pause)
+	e.mu.Unlock()
+	e.blocks(NoSpace, "")
+}
+
+// cramped tells that the disk here had no room when something was written last.
 func (e *Engine) cramped() bool {
 	e.mu.Lock()
 	defer e.mu.Unlock()
-	return !e.tight.IsZero()
+	return !e.tight.IsZero() || time.Now().Before(e.crammed)
 }
 
 // noted is how many clips are noted as brought in one transaction.
@@ -470,7 +494,9 @@ func (e *Engine) bringOne(ctx context.Context, c *Clip, here func() map[string][
 		}
 	}
 	if c.empty() {
-		if err := e.o.Depot.Remove(ctx, "clips/"+c.Hash); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		if err := e.o.Depot.Remove(ctx, "clips/"+c.Hash); refused(err) { // forgetting it tries once more
+			e.o.Log.Warn("not_removed", "clip", c.Short(), "err", err)
+		} else if err != nil && !errors.Is(err, fs.ErrNotExist) {
 			return false, err
 		}
 	}

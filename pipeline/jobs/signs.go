@@ -5,6 +5,7 @@ import (
 	"errors"
 	"io/fs"
 	"net"
+	"path"
 	"sync"
 	"syscall"
 	"time"
@@ -36,6 +37,7 @@ type outage struct {
 
 	// Of a depot that answers, but where nothing can be stored:
 	shut  time.Time // since when; zero: it isn't so
+	what  string    // what could not be stored last
 	tries int
 	next  time.Time // when storing is tried again
 	lapse time.Time // until when it is believed though nobody tries
@@ -52,9 +54,9 @@ func (o *outage) begin(at time.Time) (first bool) {
 	return first
 }
 
-// shuts notes that storing failed where there was an answer; it is tried again
-// after a pause, longer each time. first tells that it is news.
-func (o *outage) shuts(at time.Time, pause time.Duration) (first bool) {
+// shuts notes that storing something failed where there was an answer; it is tried
+// again after a pause, longer each time. first tells that it is news.
+func (o *outage) shuts(at time.Time, what string, pause time.Duration) (first bool) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	if o.since.IsZero() {
@@ -63,6 +65,7 @@ func (o *outage) shuts(at time.Time, pause time.Duration) (first bool) {
 	if first = o.shut.IsZero(); first {
 		o.shut = at
 	}
+	o.what = what
 	o.next = at.Add(pause << min(o.tries, 3))
 	o.lapse = o.next.Add(8 * pause)
 	o.tries++
@@ -76,13 +79,14 @@ func (o *outage) later(at time.Time) bool {
 	return at.Before(o.next)
 }
 
-// end notes an answer; was tells that it ended an outage, which took so long. Where
-// nothing could be stored only storing ends it.
-func (o *outage) end(at time.Time, stored bool) (took time.Duration, was bool) {
+// end notes an answer, and what was stored, if anything was; was tells that it
+// ended an outage, which took so long. Where something could not be stored only
+// storing that ends it: what is small, or there already, goes well all the while.
+func (o *outage) end(at time.Time, stored string) (took time.Duration, was bool) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	o.heard = at
-	if !stored && !o.shut.IsZero() && at.Before(o.lapse) {
+	if !o.shut.IsZero() && stored != o.what && at.Before(o.lapse) {
 		return 0, false
 	}
 	if was = !o.since.IsZero(); was {
@@ -125,7 +129,7 @@ func (e *Engine) baseAway(since time.Time, err error) {
 }
 
 func (e *Engine) baseBack() {
-	if took, was := e.base.end(time.Now(), false); was {
+	if took, was := e.base.end(time.Now(), ""); was {
 		e.o.Log.Info("database_back", "database", e.store.where, "away", took.Round(time.Second))
 	}
 }
@@ -143,11 +147,11 @@ func (e *Engine) unreached(err error) {
 	}
 }
 
-// reached notes that it answered, stored that something was stored there.
-func (e *Engine) reached() { e.heard(false) }
-func (e *Engine) stored()  { e.heard(true) }
+// reached notes that it answered.
+func (e *Engine) reached() { e.heard("") }
 
-func (e *Engine) heard(stored bool) {
+// heard notes that it answered, and what was stored there, if anything was.
+func (e *Engine) heard(stored string) {
 	if took, was := e.far.end(time.Now(), stored); was {
 		e.o.Log.Info("depot_back", "depot", e.depotName(), "away", took.Round(time.Second))
 	}
@@ -187,18 +191,43 @@ type hereError struct{ error }
 func (h hereError) Unwrap() error   { return h.error }
 func (h hereError) Temporary() bool { return false }
 
-func (w *witness) Put(ctx context.Context, key, path string) error {
-	return w.stored(ctx, w.Depot.Put(ctx, key, path))
+// refusedError is one of removing, where the depot answered: its keys may not
+// remove, or it may only be read. That keeps nothing else from being done.
+type refusedError struct{ error }
+
+func (r refusedError) Unwrap() error   { return r.error }
+func (r refusedError) Temporary() bool { return false }
+
+func refused(err error) bool { return errors.As(err, new(refusedError)) }
+
+func (w *witness) Put(ctx context.Context, key, file string) error {
+	return w.stored(ctx, key, w.Depot.Put(ctx, key, file))
 }
 
 func (w *witness) PutFolder(ctx context.Context, key, dir string) error {
-	return w.stored(ctx, w.Depot.PutFolder(ctx, key, dir))
+	// Another making of a lesson has another key, and is as good a proof.
+	return w.stored(ctx, path.Dir(key), w.Depot.PutFolder(ctx, key, dir))
 }
 
-func (w *witness) stored(ctx context.Context, err error) error {
+func (w *witness) Remove(ctx context.Context, key string) error {
+	return w.removed(ctx, w.Depot.Remove(ctx, key))
+}
+
+func (w *witness) Purge(ctx context.Context, key string) error {
+	return w.removed(ctx, w.Depot.Purge(ctx, key))
+}
+
+func (w *witness) removed(ctx context.Context, err error) error {
+	if !isTemporary(err) || w.e.far.reason() == NoDepot || w.e.answers(ctx, true) != nil || ctx.Err() != nil {
+		return err
+	}
+	return refusedError{err}
+}
+
+func (w *witness) stored(ctx context.Context, what string, err error) error {
 	switch {
 	case err == nil:
-		w.e.stored()
+		w.e.heard(what)
 		return nil
 	case !isTemporary(err) || ctx.Err() != nil:
 		return err
@@ -207,14 +236,14 @@ func (w *witness) stored(ctx context.Context, err error) error {
 	if r == NoDepot || r == "" && w.e.answers(ctx, true) != nil || ctx.Err() != nil {
 		return err
 	}
-	if w.e.blocks(ShutDepot, ""); w.e.far.shuts(time.Now(), w.e.o.Pause) {
+	if w.e.blocks(ShutDepot, ""); w.e.far.shuts(time.Now(), what, w.e.o.Pause) {
 		w.e.o.Log.Warn("depot_away", "reason", ShutDepot, "depot", w.e.depotName(), "err", err)
 	}
 	return shutError{err}
 }
 
-func (w *witness) Get(ctx context.Context, key, path string) error {
-	return here(w.Depot.Get(ctx, key, path))
+func (w *witness) Get(ctx context.Context, key, file string) error {
+	return here(w.Depot.Get(ctx, key, file))
 }
 
 func (w *witness) GetFolder(ctx context.Context, key, dir string) error {
@@ -234,7 +263,7 @@ func noRoom(err error) bool {
 }
 
 // fullHere tells that it is the disk of this machine.
-func fullHere(err error) bool { return noRoom(err) && !isTemporary(err) }
+func fullHere(err error) bool { return noRoom(err) && !isTemporary(err) && !refused(err) }
 
 // sounds asks the depot now and then, so that a worker that has nothing to do
 // knows too whether it can be reached, and one that waits for it when it is back.

@@ -190,7 +190,7 @@ func TestDepotShut(t *testing.T) {
 	for i := range logs {
 		r.begin(i == 0, func(o *Options) {
 			o.Log = slog.New(slog.NewTextHandler(&logs[i], nil))
-			o.Depot = &stiff{o.Depot, &shut, &full}
+			o.Depot = &stiff{Depot: o.Depot, shut: &shut, full: &full}
 			o.Pause = 200 * time.Millisecond
 			if read := o.Read; i == 1 {
 				o.Read = func(ctx context.Context, c Reading) error {
@@ -234,22 +234,92 @@ func TestDepotShut(t *testing.T) {
 	}
 }
 
+// A depot that takes lessons but no films is one that takes nothing until it takes
+// such a film. Then what came after a clip that is gone, and of which nothing can be
+// removed there, is stored, and that clip is told of when it could be forgotten.
+func TestDepotShutInPart(t *testing.T) {
+	r := newRoof(t, "")
+	const pause = 100 * time.Millisecond
+	old := drop(t, r.work, "inbox/p000/old.mov", "of before")
+	once(t, r.work, nil)
+	var shut, keeps atomic.Bool
+	shut.Store(true)
+	var log bytes.Buffer
+	var d *stiff
+	r.begin(true, func(o *Options) {
+		o.Log = slog.New(slog.NewTextHandler(&log, nil))
+		d = &stiff{Depot: o.Depot, shut: &shut, keeps: &keeps, part: true}
+		o.Depot, o.Pause = d, pause
+	})
+	until(t, "it says so", func() bool {
+		return slices.ContainsFunc(r.workers(), func(w Worker) bool { return w.Trouble == ShutDepot })
+	})
+	time.Sleep(20 * pause)
+	if n := d.vain.Load(); n < 2 || n > 8 {
+		t.Errorf("tried %d times in 20 pauses", n)
+	}
+	gone := drop(t, r.work, "inbox/p001/a.mov", "clip 1")
+	until(t, "one waits", func() bool { return count(t, r.store, Waiting) == 1 })
+	next := drop(t, r.work, "inbox/p002/a.mov", "clip 2")
+	until(t, "two wait", func() bool { return count(t, r.store, Waiting) == 2 })
+	row := func(h string) (Clip, bool) {
+		t.Helper()
+		c, ok, err := r.store.Clip(r.ctx, h)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return c, ok
+	}
+	c, _ := row(gone)
+	if err := os.Remove(c.Original()); err != nil {
+		t.Fatal(err)
+	}
+	keeps.Store(true)
+	shut.Store(false)
+	for _, h := range []string{next, old} {
+		until(t, "the others are stored", func() bool { c, _ := row(h); return c.Stocked > 0 })
+	}
+	time.Sleep(5 * pause)
+	if _, ok := row(gone); !ok {
+		t.Error("forgotten with something of it in the depot")
+	}
+	keeps.Store(false)
+	until(t, "it is forgotten", func() bool { _, ok := row(gone); return !ok })
+	r.end()
+	for line, n := range map[string]int{"msg=depot_away": 1, "msg=depot_back": 1, "msg=clip_gone": 1, "msg=not_removed": 1, "level=ERROR": 0} {
+		if got := strings.Count(log.String(), line); got != n {
+			t.Errorf("%d × %q, want %d, in\n%s", got, line, n, &log)
+		}
+	}
+}
+
 // stiff is a depot that takes nothing while it is shut, and of whose lessons none
 // has room on the disk here while that is full.
 type stiff struct {
 	Depot
 	shut, full *atomic.Bool
+	keeps      *atomic.Bool // nothing can be purged
+	part       bool         // folders are taken all the while
+	vain       atomic.Int64 // puts of films
+}
+
+func (s *stiff) Purge(ctx context.Context, key string) error {
+	if s.keeps != nil && s.keeps.Load() {
+		return errTight{}
+	}
+	return s.Depot.Purge(ctx, key)
 }
 
 func (s *stiff) Put(ctx context.Context, key, path string) error {
 	if s.shut.Load() {
+		s.vain.Add(1)
 		return errTight{}
 	}
 	return s.Depot.Put(ctx, key, path)
 }
 
 func (s *stiff) PutFolder(ctx context.Context, key, dir string) error {
-	if s.shut.Load() {
+	if s.shut.Load() && !s.part {
 		return errTight{}
 	}
 	return s.Depot.PutFolder(ctx, key, dir)
