@@ -39,7 +39,7 @@ func main() {
 type bench struct {
 	w                        io.Writer
 	bin, samples, cache, out string // out: a folder that is removed in the end
-	pairs                    int
+	pairs, minutes           int    // minutes: of the lesson
 	nets                     *pose.Nets
 }
 
@@ -51,6 +51,7 @@ func run(args []string, w io.Writer) error {
 	f.StringVar(&b.cache, "cache", filepath.Join(pose.DefaultDir(), "bench"), "`folder` of the clips made from them")
 	f.IntVar(&b.pairs, "pairs", 5, "how often each clip is timed; the lesson is timed once")
 	only := f.String("only", "", "`names` of what is timed, by commas; empty: all of "+strings.Join(all(), ","))
+	f.IntVar(&b.minutes, "minutes", 20, "how long the timed lesson is, two swings a minute")
 	recording := f.String("lesson", "", "scan another recording, `FILE`, against ffmpeg's plain decoding of it")
 	making := f.Bool("make", false, "only make the clips that aren't there yet")
 	jobs := f.String("jobs", "", "time four clips at once with each of these `numbers`, by commas, as --jobs")
@@ -60,7 +61,7 @@ func run(args []string, w io.Writer) error {
 	if err := f.Parse(args); err != nil {
 		return err
 	}
-	if f.NArg() > 0 || b.pairs < 1 || *frames < 1 {
+	if f.NArg() > 0 || b.pairs < 1 || b.minutes < 2 || *frames < 1 {
 		f.Usage()
 		return errors.New("what is wanted can't be told from its arguments")
 	}
@@ -122,7 +123,8 @@ func (b *bench) makeAll(names []string) error {
 	if !slices.Contains(names, lessonName) {
 		return nil
 	}
-	for name, s := range map[string]lesson.Shape{lessonName: twentyMinutes, shortName: oneMinute()} {
+	long, timed := b.timedLesson()
+	for name, s := range map[string]lesson.Shape{long: timed, shortName: oneMinute()} {
 		if _, _, err := b.record(name, s); err != nil {
 			return fmt.Errorf("%s: %w", name, err)
 		}
