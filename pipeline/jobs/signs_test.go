@@ -190,7 +190,7 @@ func TestDepotShut(t *testing.T) {
 	for i := range logs {
 		r.begin(i == 0, func(o *Options) {
 			o.Log = slog.New(slog.NewTextHandler(&logs[i], nil))
-			o.Depot = &stiff{Depot: o.Depot, shut: &shut, full: &full}
+			o.Depot = &stiff{Depot: o.Depot, shut: &shut, full: &full, keeps: new(atomic.Bool)}
 			o.Pause = 200 * time.Millisecond
 			if read := o.Read; i == 1 {
 				o.Read = func(ctx context.Context, c Reading) error {
@@ -235,8 +235,8 @@ func TestDepotShut(t *testing.T) {
 }
 
 // A depot that takes lessons but no films is one that takes nothing until it takes
-// such a film. Then what came after a clip that is gone, and of which nothing can be
-// removed there, is stored, and that clip is told of when it could be forgotten.
+// such a film. What can't be removed there is none: what came after a clip that is
+// gone is stored, and that is told of once it could be forgotten.
 func TestDepotShutInPart(t *testing.T) {
 	r := newRoof(t, "")
 	const pause = 100 * time.Millisecond
@@ -248,7 +248,7 @@ func TestDepotShutInPart(t *testing.T) {
 	var d *stiff
 	r.begin(true, func(o *Options) {
 		o.Log = slog.New(slog.NewTextHandler(&log, nil))
-		d = &stiff{Depot: o.Depot, shut: &shut, keeps: &keeps, part: true}
+		d = &stiff{Depot: o.Depot, shut: &shut, full: new(atomic.Bool), keeps: &keeps, part: true}
 		o.Depot, o.Pause = d, pause
 	})
 	until(t, "it says so", func() bool {
@@ -279,6 +279,27 @@ func TestDepotShutInPart(t *testing.T) {
 	for _, h := range []string{next, old} {
 		until(t, "the others are stored", func() bool { c, _ := row(h); return c.Stocked > 0 })
 	}
+	long := drop(t, r.work, "inbox/p003/l.mov", "lesson 60\ncut 40 46 43 nobody there\n")
+	r.begin(false, func(o *Options) {
+		read := o.Read
+		o.Read = func(ctx context.Context, c Reading) error {
+			if c.Clip.Parent != "" {
+				return &Slip{Reason: NoSwing}
+			}
+			return read(ctx, c)
+		}
+	})
+	until(t, "a cut with nothing in it is home", func() bool {
+		cuts, err := r.store.cuts(r.ctx, long)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(cuts) == 0 || !cuts[0].empty() {
+			return false
+		}
+		home, err := r.store.isHome(r.ctx, &cuts[0])
+		return err == nil && home
+	})
 	time.Sleep(5 * pause)
 	if _, ok := row(gone); !ok {
 		t.Error("forgotten with something of it in the depot")
@@ -286,7 +307,7 @@ func TestDepotShutInPart(t *testing.T) {
 	keeps.Store(false)
 	until(t, "it is forgotten", func() bool { _, ok := row(gone); return !ok })
 	r.end()
-	for line, n := range map[string]int{"msg=depot_away": 1, "msg=depot_back": 1, "msg=clip_gone": 1, "msg=not_removed": 1, "level=ERROR": 0} {
+	for line, n := range map[string]int{"msg=depot_away": 1, "msg=depot_back": 1, "msg=clip_gone": 1, "msg=not_removed": 2, "level=ERROR": 0} {
 		if got := strings.Count(log.String(), line); got != n {
 			t.Errorf("%d × %q, want %d, in\n%s", got, line, n, &log)
 		}
@@ -298,16 +319,23 @@ func TestDepotShutInPart(t *testing.T) {
 type stiff struct {
 	Depot
 	shut, full *atomic.Bool
-	keeps      *atomic.Bool // nothing can be purged
+	keeps      *atomic.Bool // nothing can be removed
 	part       bool         // folders are taken all the while
 	vain       atomic.Int64 // puts of films
 }
 
 func (s *stiff) Purge(ctx context.Context, key string) error {
-	if s.keeps != nil && s.keeps.Load() {
+	if s.keeps.Load() {
 		return errTight{}
 	}
 	return s.Depot.Purge(ctx, key)
+}
+
+func (s *stiff) Remove(ctx context.Context, key string) error {
+	if s.keeps.Load() {
+		return errTight{}
+	}
+	return s.Depot.Remove(ctx, key)
 }
 
 func (s *stiff) Put(ctx context.Context, key, path string) error {
