@@ -39,7 +39,7 @@ func runs(t *testing.T, s *Store, o Options) *Engine {
 // until waits for something to be so.
 func until(t *testing.T, what string, ok func() bool) {
 	t.Helper()
-	for range 600 {
+	for range 1800 { // a machine may be busy with more than this
 		if ok() {
 			return
 		}

@@ -941,6 +941,8 @@ func TestTogether(t *testing.T) {
 		return len(m) == len(hashes)
 	})
 	until(t, "it goes on as another", func() bool { return name() != was })
+	// The last one's folder goes after its film has come home.
+	until(t, "nothing is left", func() bool { left, _ := os.ReadDir(filepath.Join(work, takenDir)); return len(left) == 0 })
 	stop()
 	over.Wait()
 	wantLessons(t, work, hashes)
