@@ -66,9 +66,6 @@ func DefaultDir() string {
 
 // Options of Open; the zero value is right.
 type Options struct {
-	// Threads a session uses; 0 is one. Two spinning threads were slower than
-	// one on two cores.
-	Threads int
 	// Trace notes every run of a network; nil: none.
 	Trace *pipeline.Trace
 }
@@ -231,7 +228,7 @@ func (n *Nets) load(name string, side int64, outputs map[string][]int64) (*sessi
 	if err := convert.Check(n.path(m), m.SHA256); err != nil {
 		return nil, setupError(n.path(m), err)
 	}
-	s, err := newSession(n.path(m), side, outputs, max(n.opts.Threads, 1))
+	s, err := newSession(n.path(m), side, outputs)
 	// What went into making the session is as large again and stays with the
 	// allocator, in pieces.
 	C.malloc_trim(0)
@@ -324,7 +321,7 @@ type hand struct {
 // newSession is for a square picture of that side and outputs of these shapes.
 // That the model has them is told by its first run: to ask beforehand would
 // load it twice.
-func newSession(path string, side int64, outputs map[string][]int64, threads int) (s *session, err error) {
+func newSession(path string, side int64, outputs map[string][]int64) (s *session, err error) {
 	s = &session{side: side, outputs: outputs, names: slices.Sorted(maps.Keys(outputs)), idle: make(chan *hand, atOnce)}
 	opts, err := ort.NewSessionOptions()
 	if err != nil {
@@ -332,7 +329,7 @@ func newSession(path string, side int64, outputs map[string][]int64, threads int
 	}
 	defer func() { err = errors.Join(err, opts.Destroy()) }()
 	err = errors.Join(
-		opts.SetIntraOpNumThreads(threads),
+		opts.SetIntraOpNumThreads(1),
 		opts.SetInterOpNumThreads(1),
 		opts.SetGraphOptimizationLevel(ort.GraphOptimizationLevelEnableAll),
 		opts.AddSessionConfigEntry("session.intra_op.allow_spinning", "0"))

@@ -181,7 +181,7 @@ func TestShapesAreChecked(t *testing.T) {
 		{"another shape of world", landmarkSide, shapes("world", 1, 99), true},
 		{"an output it lacks", landmarkSide, shapes("hands", 1, 99), true},
 	} {
-		s, err := newSession(path, c.side, c.outputs, 1)
+		s, err := newSession(path, c.side, c.outputs)
 		if err == nil {
 			err = s.look(nil, nil)
 		}

@@ -255,9 +255,6 @@ func (s *Server) exec(database, query string) error {
 	return err
 }
 
-// Password is that of its addresses: for tests that nothing tells it.
-func (s *Server) Password() string { return s.password }
-
 // Data is the folder of its files.
 func (s *Server) Data() string { return filepath.Join(s.dir, "data") }
 

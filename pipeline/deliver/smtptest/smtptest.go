@@ -201,10 +201,7 @@ func (s *Server) Close() {
 	s.wg.Wait()
 }
 
-// Addr is "127.0.0.1:PORT".
-func (s *Server) Addr() string { return s.l.Addr().String() }
-
-// Port of Addr.
+// Port of 127.0.0.1 on which it listens.
 func (s *Server) Port() int { return s.l.Addr().(*net.TCPAddr).Port }
 
 // RootPEM is the authority that signed the server's certificate.
@@ -215,13 +212,6 @@ func (s *Server) Then(more ...Fault) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.script = append(s.script, more...)
-}
-
-// Left is how much of the script has not been met.
-func (s *Server) Left() int {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	return len(s.script)
 }
 
 // Met is what was met of the script, in order.

@@ -30,7 +30,6 @@ type Server struct {
 
 	mu     sync.Mutex
 	before func(w http.ResponseWriter, r *http.Request) bool
-	asked  map[string]int
 }
 
 // New starts a store with an empty bucket, of which it keeps earlier versions
@@ -43,7 +42,7 @@ func New(t testing.TB, versions bool) *Server {
 	} {
 		t.(interface{ Setenv(string, string) }).Setenv(k, v)
 	}
-	s := &Server{Memory: s3mem.New(), asked: map[string]int{}}
+	s := &Server{Memory: s3mem.New()}
 	if err := s.Memory.CreateBucket(Bucket); err != nil {
 		t.Fatal(err)
 	}
@@ -56,7 +55,6 @@ func New(t testing.TB, versions bool) *Server {
 	s.HTTP = httptest.NewServer(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		s.mu.Lock()
 		before := s.before
-		s.asked[r.Method]++
 		s.mu.Unlock()
 		if before != nil && before(w, r) {
 			return
@@ -80,13 +78,6 @@ func (s *Server) Before(f func(w http.ResponseWriter, r *http.Request) bool) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.before = f
-}
-
-// Asked is how many requests of a method there were.
-func (s *Server) Asked(method string) int {
-	s.mu.Lock()
-	defer s.mu.Unlock()
-	return s.asked[method]
 }
 
 // Cut ends the connection of a request without an answer.
