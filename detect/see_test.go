@@ -44,7 +44,6 @@ type play struct {
 	n        int
 	rate     float64
 	i        int
-	now      float64
 	tiles    bool // people are seen in tiles only
 	read     int
 	breaksAt int
@@ -58,31 +57,30 @@ func (p *play) Next() (*pipeline.Frame, error) {
 		return nil, io.EOF
 	}
 	f := &pipeline.Frame{Index: p.i, PTS: float64(p.i) / p.rate, Width: 96, Height: 54, Scale: 10, Pix: make([]byte, 96*54*3)}
-	p.now = f.PTS
 	p.i++
 	return f, nil
 }
 func (p *play) Close() error { return nil }
 
-func (p *play) people() (out []pose.Person) {
+func (p *play) people(t float64) (out []pose.Person) {
 	for _, a := range p.actors {
-		if p.now >= a.from && p.now < a.to {
-			q := a.at(p.now)
+		if t >= a.from && t < a.to {
+			q := a.at(t)
 			out = append(out, pose.Person{Score: .9, Hips: hips(&q), Region: q.Region})
 		}
 	}
 	return out
 }
 
-func (p *play) Detect(*pipeline.Frame) ([]pose.Person, error) {
+func (p *play) Detect(f *pipeline.Frame) ([]pose.Person, error) {
 	if p.tiles {
 		return nil, nil
 	}
-	return p.people(), nil
+	return p.people(f.PTS), nil
 }
 
-func (p *play) DetectNear(_ *pipeline.Frame, at pipeline.Point, side float64) (out []pose.Person, err error) {
-	for _, q := range p.people() {
+func (p *play) DetectNear(f *pipeline.Frame, at pipeline.Point, side float64) (out []pose.Person, err error) {
+	for _, q := range p.people(f.PTS) {
 		if math.Abs(q.Hips.X-at.X) < side/2 && math.Abs(q.Hips.Y-at.Y) < side/2 {
 			out = append(out, q)
 		}
@@ -91,14 +89,14 @@ func (p *play) DetectNear(_ *pipeline.Frame, at pipeline.Point, side float64) (o
 }
 
 // Read gives whoever stands nearest to the region's centre.
-func (p *play) Read(net string, _ *pipeline.Frame, r pipeline.Region) (pose.Reading, error) {
+func (p *play) Read(net string, f *pipeline.Frame, r pipeline.Region) (pose.Reading, error) {
 	p.read++
 	best, near := pose.Reading{}, .3*r.Size
 	for _, a := range p.actors {
-		if p.now < a.from || p.now >= a.to {
+		if f.PTS < a.from || f.PTS >= a.to {
 			continue
 		}
-		q := a.at(p.now)
+		q := a.at(f.PTS)
 		if d := math.Hypot(q.Region.CX-r.CX, q.Region.CY-r.CY); d < near {
 			near = d
 			best = pose.Reading{Pose: q, Next: q.Region}
