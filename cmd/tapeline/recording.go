@@ -19,7 +19,9 @@ import (
 // scanned looks through a long recording for what may be swings, and whose.
 func scanned(ctx context.Context, c pipeline.Clip, tell pipeline.Progress) (long.Recording, error) {
 	o := long.Options{Clip: c, Progress: tell,
-		Look: func(ctx context.Context, looks ...pipeline.Look) error { return clip.LookThrough(ctx, c, looks...) }}
+		Look: func(ctx context.Context, also func(context.Context) error, looks ...pipeline.Look) error {
+			return clip.LookThrough(ctx, c, also, looks...)
+		}}
 	if c.HasAudio {
 		o.Sound = func(ctx context.Context, rate, size int, each func(samples []float32, start float64) error) error {
 			return clip.EachSound(ctx, c, rate, size, each)

@@ -29,7 +29,9 @@ func scan(t testing.TB, path string) (pipeline.Clip, Recording) {
 		t.Fatal(err)
 	}
 	r, err := Scan(ctx, Options{Clip: c,
-		Look: func(ctx context.Context, looks ...pipeline.Look) error { return clip.LookThrough(ctx, c, looks...) },
+		Look: func(ctx context.Context, also func(context.Context) error, looks ...pipeline.Look) error {
+			return clip.LookThrough(ctx, c, also, looks...)
+		},
 		Sound: func(ctx context.Context, rate, size int, each func([]float32, float64) error) error {
 			return clip.EachSound(ctx, c, rate, size, each)
 		},

@@ -15,8 +15,8 @@ package long
 import (
 	"cmp"
 	"context"
-	"errors"
 	"math"
+	"runtime/debug"
 	"slices"
 	"sort"
 	"sync"
@@ -37,8 +37,9 @@ func Is(c pipeline.Clip) bool { return c.Duration > Least }
 type Options struct {
 	Clip pipeline.Clip
 	// Look goes through the recording once and hands its pictures to all looks,
-	// to each on a goroutine of its own.
-	Look func(ctx context.Context, looks ...pipeline.Look) error
+	// to each on a goroutine of its own, stretches perhaps side by side. It does
+	// also, unless that is nil, beside them; the first error of all ends it.
+	Look func(ctx context.Context, also func(context.Context) error, looks ...pipeline.Look) error
 	// Sound hands on the sound in pieces of size samples, mono, rate a second,
 	// with the presentation time of each piece's first sample. nil: no sound.
 	Sound    func(ctx context.Context, rate, size int, each func(samples []float32, start float64) error) error
@@ -68,68 +69,110 @@ const (
 	soundLap   = soundRate / 2 // samples of a piece heard once more with the next
 )
 
-// Scan goes through the recording once, its pictures and its sound side by side.
+// Scan goes through the recording once, its pictures and its sound.
 func Scan(ctx context.Context, o Options) (r Recording, err error) {
 	k := math.Max(1, o.Clip.TimeFactor)
-	var moves []move
 	var cracks []float64
-	if o.Sound == nil || k != 1 {
-		moves, r.Cards, err = look(ctx, &o, k)
-	} else {
-		ctx, cancel := context.WithCancel(ctx)
-		defer cancel()
-		var heard sync.WaitGroup
-		var deaf error
-		heard.Go(func() {
-			defer pipeline.Catch(&deaf)
-			if cracks, deaf = listen(ctx, &o); deaf != nil {
-				cancel() // nobody needs the rest of the pictures
-			}
-		})
-		if moves, r.Cards, err = look(ctx, &o, k); err != nil {
-			cancel()
-		}
-		heard.Wait()
-		// What began it, not what came of it.
-		if deaf != nil && (err == nil || !interrupted(deaf)) {
-			err = deaf
+	var ear func(context.Context) error
+	if o.Sound != nil && k == 1 {
+		ear = func(ctx context.Context) (err error) {
+			defer pipeline.Catch(&err)
+			defer debug.FreeOSMemory() // of sound nothing is wanted any more
+			cracks, err = listen(ctx, &o)
+			return err
 		}
 	}
+	moves, seen, err := look(ctx, &o, k, ear)
 	if err != nil {
 		return Recording{}, err
 	}
-	r.Players = card.Spans(r.Cards, o.Clip.Duration)
+	r.Cards, r.Players = seen, card.Spans(seen, o.Clip.Duration)
 	r.Candidates = candidates(moves, cracks, k, o.Clip.Duration)
 	return r, nil
-}
-
-func interrupted(err error) bool {
-	var e *pipeline.Error
-	return errors.Is(err, context.Canceled) || errors.As(err, &e) && e.Fault == pipeline.FaultInterrupted
 }
 
 // move is the motion between two pictures, see motion; t is the presentation time of the later one.
 type move struct{ t, e float64 }
 
 // look gives the cards and the motion of the whole recording.
-func look(ctx context.Context, o *Options, k float64) (moves []move, seen []card.Sighting, err error) {
-	cards := card.NewReader()
-	defer cards.Close()
-	var m motion
-	err = o.Look(ctx,
-		pipeline.Look{Side: motionSide, Rate: motionRate / k, Each: func(f *pipeline.Frame) error {
-			o.Progress.Tell("scan", int(f.PTS), int(o.Clip.Duration))
-			moves = append(moves, move{f.PTS, m.next(f)})
-			return nil
-		}},
-		pipeline.Look{Side: card.Side, Rate: card.Rate, Each: func(f *pipeline.Frame) error {
-			ids, err := cards.Read(f)
-			for _, id := range ids {
-				seen = append(seen, card.Sighting{T: f.PTS, ID: id})
+func look(ctx context.Context, o *Options, k float64, ear func(context.Context) error) (moves []move, seen []card.Sighting, err error) {
+	var telling sync.Mutex
+	done := 0. // seconds, of all stretches
+	tell := func(seconds float64) {
+		telling.Lock()
+		defer telling.Unlock()
+		done += seconds
+		o.Progress.Tell("scan", int(done), int(o.Clip.Duration))
+	}
+	// A stretch's own, in its order; stretches are put together at the end.
+	var moved []*[]move
+	var shown []*[]card.Sighting
+	var cards readers
+	defer cards.close()
+	err = o.Look(ctx, ear,
+		pipeline.Look{Side: motionSide, Rate: motionRate / k, Begin: func(from, _ float64) func(*pipeline.Frame) error {
+			var m motion
+			out, last := new([]move), from
+			moved = append(moved, out)
+			return func(f *pipeline.Frame) error {
+				e := m.next(f)
+				if f.PTS < from {
+					return nil
+				}
+				tell(f.PTS - last)
+				last = f.PTS
+				*out = append(*out, move{f.PTS, e})
+				return nil
 			}
-			return err
+		}},
+		pipeline.Look{Side: card.Side, Rate: card.Rate, Begin: func(from, _ float64) func(*pipeline.Frame) error {
+			out := new([]card.Sighting)
+			shown = append(shown, out)
+			return func(f *pipeline.Frame) error {
+				if f.PTS < from {
+					return nil
+				}
+				ids, err := cards.read(f)
+				for _, id := range ids {
+					*out = append(*out, card.Sighting{T: f.PTS, ID: id})
+				}
+				return err
+			}
 		}})
+	for i := range moved {
+		moves, seen = append(moves, *moved[i]...), append(seen, *shown[i]...)
+	}
 	return moves, seen, err
+}
+
+// readers are as many as read at once, not as many as there are stretches.
+type readers struct {
+	sync.Mutex
+	free []*card.Reader
+}
+
+func (r *readers) read(f *pipeline.Frame) ([]string, error) {
+	r.Lock()
+	if len(r.free) == 0 {
+		r.free = append(r.free, card.NewReader())
+	}
+	n := len(r.free) - 1
+	one := r.free[n]
+	r.free = r.free[:n]
+	r.Unlock()
+	defer func() {
+		r.Lock()
+		defer r.Unlock()
+		r.free = append(r.free, one)
+	}()
+	return one.Read(f)
+}
+
+// close frees them; none may be reading.
+func (r *readers) close() {
+	for _, one := range r.free {
+		one.Close()
+	}
 }
 
 // listen gives the times of the sharp sounds.

@@ -143,17 +143,16 @@ func TestListen(t *testing.T) {
 	}
 }
 
-// Of pictures and sound, side by side, the one that fails first says why.
+// What ends the looking or the listening ends the scan.
 func TestScanFails(t *testing.T) {
 	bad := errors.New("bad")
-	waits := func(ctx context.Context) error {
-		<-ctx.Done()
-		return &pipeline.Error{Fault: pipeline.FaultInterrupted, Err: ctx.Err()}
-	}
+	fine := func(context.Context) error { return nil }
 	fails := func(context.Context) error { return bad }
-	for _, tc := range []struct{ look, sound func(context.Context) error }{{waits, fails}, {fails, waits}} {
+	for _, tc := range []struct{ look, sound func(context.Context) error }{{fine, fails}, {fails, fine}} {
 		_, err := Scan(context.Background(), Options{Clip: pipeline.Clip{Duration: 60, TimeFactor: 1},
-			Look:  func(ctx context.Context, _ ...pipeline.Look) error { return tc.look(ctx) },
+			Look: func(ctx context.Context, also func(context.Context) error, _ ...pipeline.Look) error {
+				return errors.Join(also(ctx), tc.look(ctx))
+			},
 			Sound: func(ctx context.Context, _, _ int, _ func([]float32, float64) error) error { return tc.sound(ctx) }})
 		if !errors.Is(err, bad) {
 			t.Errorf("%v", err)

@@ -9,6 +9,7 @@ import (
 	"io"
 	"math"
 	"os"
+	"runtime"
 	"sort"
 	"strconv"
 	"strings"
@@ -22,10 +23,12 @@ const looking = stepDecode
 
 const (
 	beat    = 90000. // of the clock that times are told in, a second
-	slack   = .25    // of the distance between two pictures: so much may one be early
+	slack   = .23    // of the distance between two pictures: so much may one be early; no quarter, so that no picture of 60 a second is just on the edge
 	hole    = 1.     // seconds without a picture that are damage
 	sparse  = .14    // seconds: pictures farther apart lose a swing
 	tasting = 3.     // seconds decoded to learn how far apart pictures would be
+	stretch = 300.   // seconds of capture time looked through in one go, at most
+	leadIn  = 1.     // and before them, for those who compare
 )
 
 // LookThrough decodes a long recording once and hands its pictures to the
@@ -37,21 +40,125 @@ const (
 // filter that smoothes the edges of blocks is left out, and so are frames that
 // no other refers to, where enough remain. A picture missing here and there is
 // no damage, a second without any is: what is cut out is checked again.
-func LookThrough(ctx context.Context, c pipeline.Clip, looks ...pipeline.Look) error {
+//
+// A container with an index is looked through in stretches, two at a time, as
+// two decoders that need not wait for each other take less than one with two
+// threads. What is seen doesn't hang on where it is parted. also, unless it is
+// nil, is done in the place of the second of the two before that begins.
+func LookThrough(ctx context.Context, c pipeline.Clip, also func(context.Context) error, looks ...pipeline.Look) error {
+	return lookThrough(ctx, c, 2*int(math.Ceil(c.Duration/c.TimeFactor/2/stretch)), also, looks)
+}
+
+func lookThrough(ctx context.Context, c pipeline.Clip, parts int, also func(context.Context) error, looks []pipeline.Look) error {
 	demuxer, err := look(c.Path)
 	if err != nil {
 		return err
+	}
+	if demuxer != demuxerMOV {
+		parts = 1
 	}
 	in, err := input(c.Path, demuxer)
 	if err != nil {
 		return err
 	}
-	args := []string{"-nostdin", "-v", "error", "-noautorotate", "-skip_loop_filter", "all"}
-	if thins(ctx, c, in) {
-		args = append(args, "-skip_frame", "noref")
-	}
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
+	all := &through{clip: &c, in: in, looks: looks, thin: thins(ctx, c, in), known: make(chan struct{})}
+	var begin, end float64
+	type task = func(context.Context) error
+	var tasks []task
+	for i := range parts {
+		// Whole seconds, as ffmpeg's clock is then told without rounding.
+		begin, end = end, math.Round(c.Duration*float64(i+1)/float64(parts))
+		if i == parts-1 {
+			end = math.Inf(1)
+		}
+		if end > begin {
+			tasks = append(tasks, all.part(begin, end).run)
+		}
+		if i == 0 && also != nil {
+			tasks = append(tasks, also)
+		}
+	}
+	var fault sync.Mutex
+	var first error
+	pipeline.AtOnce(tasks, min(2, runtime.GOMAXPROCS(0)), func(task) string { return "" }, func() (func(task), func()) {
+		return func(do task) {
+			if ctx.Err() != nil {
+				return
+			}
+			if err := do(ctx); err != nil {
+				fault.Lock()
+				if first == nil {
+					first = err
+				}
+				fault.Unlock()
+				cancel(err) // nobody needs the rest
+			}
+		}, func() {}
+	})()
+	switch err := context.Cause(ctx); {
+	case first != nil:
+		return first
+	case err != nil:
+		return failed(ctx, looking, c.Path, "ffmpeg", err, "")
+	}
+	return nil
+}
+
+// through is what is common to all stretches of a recording.
+type through struct {
+	clip  *pipeline.Clip
+	in    []string
+	looks []pipeline.Look
+	thin  bool
+	zero  float64       // ffmpeg's time of the recording's first picture
+	known chan struct{} // is closed when it is known
+	once  sync.Once
+}
+
+func (a *through) begins(at float64) {
+	a.once.Do(func() {
+		a.zero = at
+		close(a.known)
+	})
+}
+
+// part is one stretch, presentation seconds.
+type part struct {
+	all              *through
+	from, to, decode float64 // decoded from decode on
+	each             []func(*pipeline.Frame) error
+}
+
+func (a *through) part(from, to float64) *part {
+	p := &part{all: a, from: from, to: to, decode: math.Max(0, from-math.Ceil(leadIn*a.clip.TimeFactor))}
+	for _, l := range a.looks {
+		p.each = append(p.each, l.Begin(from, to))
+	}
+	return p
+}
+
+func (p *part) run(ctx context.Context) (err error) {
+	ctx, cancel := context.WithCancelCause(ctx)
+	defer cancel(nil)
+	c := p.all.clip
+	if p.decode == 0 {
+		defer p.all.begins(0) // without a picture there is none to wait for
+	}
+	args := []string{"-nostdin", "-v", "error", "-noautorotate", "-skip_loop_filter", "all"}
+	if p.all.thin {
+		args = append(args, "-skip_frame", "noref")
+	}
+	// Each of two gets half the processors.
+	args = append(args, "-threads", strconv.Itoa(max(1, runtime.GOMAXPROCS(0)/2)))
+	if p.decode > 0 {
+		args = append(args, "-ss", strconv.FormatFloat(p.decode, 'f', 0, 64))
+	}
+	if !math.IsInf(p.to, 1) {
+		args = append(args, "-t", strconv.FormatFloat(p.to-p.decode+1, 'f', 0, 64))
+	}
+	args = append(args, p.all.in...)
 	var errs bytes.Buffer
 	cmd := command(ctx, "ffmpeg")
 	cmd.Stderr = &errs
@@ -69,11 +176,11 @@ func LookThrough(ctx context.Context, c pipeline.Clip, looks ...pipeline.Look) e
 		ends, cmd.ExtraFiles = append(ends, r), append(cmd.ExtraFiles, w)
 		return r, 2 + len(cmd.ExtraFiles), nil
 	}
-	graph := fmt.Sprintf("[0:V:0]settb=1/%.0f,metadata=add:key=seen:value=1,split=%d", beat, len(looks))
+	graph := fmt.Sprintf("[0:V:0]settb=1/%.0f,metadata=add:key=seen:value=1,split=%d", beat, len(p.each))
 	var chains, maps []string
-	takers := make([]*taker, len(looks))
-	for i, l := range looks {
-		t := &taker{clip: &c, look: l, small: fit(c.Width, c.Height, l.Side)}
+	takers := make([]*taker, len(p.each))
+	for i, l := range p.all.looks {
+		t := &taker{part: p, each: p.each[i], small: fit(c.Width, c.Height, l.Side), last: p.from, damage: -1}
 		var pixels, times int
 		if t.pixels, pixels, err = piped(); err != nil {
 			return err
@@ -83,10 +190,9 @@ func LookThrough(ctx context.Context, c pipeline.Clip, looks ...pipeline.Look) e
 		}
 		takers[i] = t
 		graph += fmt.Sprintf("[in%d]", i)
-		chains = append(chains, fmt.Sprintf("[in%d]%s,metadata=print:file=pipe\\\\:%d:direct=1,%s[out%d]", i, selected(paced(l.Rate)), times, strings.Join(t.filters(), ","), i))
+		chains = append(chains, fmt.Sprintf("[in%d]%s,metadata=print:file=pipe\\\\:%d:direct=1,%s[out%d]", i, selected(paced(l.Rate, p.decode)), times, strings.Join(t.filters(), ","), i))
 		maps = append(maps, "-map", fmt.Sprintf("[out%d]", i), "-fps_mode", "passthrough", "-f", "rawvideo", fmt.Sprintf("pipe:%d", pixels))
 	}
-	args = append(args, in...)
 	args = append(append(args, "-filter_complex", graph+";"+strings.Join(chains, ";")), maps...)
 	cmd.Args = append(cmd.Args, args...)
 	err = cmd.Start()
@@ -99,7 +205,7 @@ func LookThrough(ctx context.Context, c pipeline.Clip, looks ...pipeline.Look) e
 	var work sync.WaitGroup
 	for _, t := range takers {
 		work.Go(func() {
-			if err := t.run(); err != nil {
+			if err := t.run(ctx); err != nil {
 				cancel(err)
 			}
 		})
@@ -113,7 +219,7 @@ func LookThrough(ctx context.Context, c pipeline.Clip, looks ...pipeline.Look) e
 		return failed(ctx, looking, c.Path, "ffmpeg", ended, errs.String())
 	}
 	for _, t := range takers {
-		if t.hole(c.PTS[len(c.PTS)-1]); t.damage >= 0 {
+		if t.hole(math.Min(p.to, c.PTS[len(c.PTS)-1])); t.damage >= 0 {
 			return unreadable(looking, c.Path, hintCopy, "damaged at %.1f s: a second without a picture", t.damage)
 		}
 	}
@@ -122,9 +228,8 @@ func LookThrough(ctx context.Context, c pipeline.Clip, looks ...pipeline.Look) e
 
 // thins tells whether the frames that others refer to are fewer than all and
 // still close enough together, by a few seconds of the beginning, the middle
-// and the end.
+// and the end; of a recording where all are needed, by those of the beginning.
 func thins(ctx context.Context, c pipeline.Clip, in []string) bool {
-	fewer := false
 	for _, part := range []float64{0, .5, .9} {
 		args := append([]string{"-nostdin", "-v", "error", "-skip_loop_filter", "all", "-skip_frame", "noref", "-ss", fmt.Sprint(part * c.Duration)}, in...)
 		args = append(args, "-map", "0:V:0", "-t", fmt.Sprint(tasting), "-vf", fmt.Sprintf("settb=1/%.0f,metadata=add:key=seen:value=1,metadata=print:file=-", beat), "-f", "null", "-")
@@ -145,19 +250,19 @@ func thins(ctx context.Context, c pipeline.Clip, in []string) bool {
 		}
 		i := sort.SearchFloat64s(c.PTS, part*c.Duration)
 		all := sort.SearchFloat64s(c.PTS, part*c.Duration+tasting) - i
-		if n < 2 {
+		if n < 2 || n >= all*9/10 {
 			return false
 		}
-		fewer = fewer || n < all*9/10
 	}
-	return fewer
+	return true
 }
 
 // paced is ffmpeg's expression for at most so many frames a second: the first
 // in every stretch of that length. The stretches begin a little early, so that
-// uneven times of a film of just that rate leave none out.
-func paced(rate float64) string {
-	return fmt.Sprintf("isnan(prev_selected_t)+gt(floor(t*%[1]g+%[2]g),floor(prev_selected_t*%[1]g+%[2]g))", rate, slack)
+// uneven times of a film of just that rate leave none out. zero is the second
+// of the whole at which ffmpeg's clock is 0.
+func paced(rate, zero float64) string {
+	return fmt.Sprintf("isnan(prev_selected_t)+gt(floor((t+%[3]g)*%[1]g+%[2]g),floor((prev_selected_t+%[3]g)*%[1]g+%[2]g))", rate, slack, zero)
 }
 
 // ticks is the time in a line of ffmpeg's filter "metadata", seconds.
@@ -170,10 +275,10 @@ func ticks(line string) (float64, bool) {
 	return float64(n) / beat, err == nil
 }
 
-// taker reads the pictures of one look.
+// taker reads the pictures of one look in one stretch.
 type taker struct {
-	clip          *pipeline.Clip
-	look          pipeline.Look
+	part          *part
+	each          func(*pipeline.Frame) error
 	small         fitted
 	pixels, times *os.File
 	last          float64 // PTS of the last picture
@@ -182,25 +287,24 @@ type taker struct {
 
 // filters make a picture small, then grey, then turn what little is left.
 func (t *taker) filters() (out []string) {
-	s, w, h := t.small, t.clip.Width, t.clip.Height
-	if t.clip.Rotation%180 != 0 {
+	c := t.part.all.clip
+	s, w, h := t.small, c.Width, c.Height
+	if c.Rotation%180 != 0 {
 		s.w, s.h, s.cutW, s.cutH, w, h = s.h, s.w, s.cutH, s.cutW, h, w
 	}
 	if s.cutW != w || s.cutH != h {
 		out = append(out, fmt.Sprintf("crop=%d:%d:0:0:exact=1", s.cutW, s.cutH))
 	}
-	if s.scale != 1 {
-		out = append(out, fmt.Sprintf("scale=%d:%d:flags=area", s.w, s.h))
-	}
-	return append(append(out, "format=gray"), turning[t.clip.Rotation]...)
+	// Where the size stays, too: else ffmpeg makes every picture grey, in full
+	// size, before it leaves any out.
+	return append(append(out, fmt.Sprintf("scale=%d:%d:flags=area", s.w, s.h), "format=gray"), turning[c.Rotation]...)
 }
 
-func (t *taker) run() (err error) {
+func (t *taker) run(ctx context.Context) (err error) {
 	defer pipeline.Catch(&err)
-	t.damage = -1
+	p, pts := t.part, t.part.all.clip.PTS
 	f := pipeline.Frame{Width: t.small.w, Height: t.small.h, Scale: t.small.scale, Pix: make([]byte, t.small.w*t.small.h)}
 	lines := bufio.NewReader(t.times)
-	zero := math.NaN()
 	for {
 		line, err := lines.ReadString('\n')
 		if err != nil {
@@ -213,16 +317,23 @@ func (t *taker) run() (err error) {
 		if _, err := io.ReadFull(t.pixels, f.Pix); err != nil {
 			return nil
 		}
-		if math.IsNaN(zero) {
-			zero = at
+		if p.decode == 0 {
+			p.all.begins(at)
 		}
-		f.Index = nearest(t.clip.PTS, at-zero)
-		f.PTS = t.clip.PTS[f.Index]
+		select {
+		case <-p.all.known:
+		case <-ctx.Done():
+			return nil // whoever ended it says why
+		}
+		f.Index = nearest(pts, p.decode+at-p.all.zero)
+		if f.PTS = pts[f.Index]; f.PTS >= p.to {
+			continue
+		}
 		t.hole(f.PTS)
-		if err := t.look.Each(&f); err != nil {
+		if err := t.each(&f); err != nil {
 			return err
 		}
-		t.last = f.PTS
+		t.last = math.Max(t.last, f.PTS)
 	}
 }
 
@@ -237,10 +348,11 @@ func nearest(times []float64, t float64) int {
 
 // hole notes where the container has pictures and the decoder had none.
 func (t *taker) hole(now float64) {
-	if t.damage >= 0 || now-t.last < hole*t.clip.TimeFactor {
+	c := t.part.all.clip
+	if t.damage >= 0 || now-t.last < hole*c.TimeFactor {
 		return
 	}
-	pts := t.clip.PTS
+	pts := c.PTS
 	if i := sort.SearchFloat64s(pts, t.last+1e-6); sort.SearchFloat64s(pts, now-1e-6)-i > spare {
 		t.damage = t.last
 	}

@@ -3,8 +3,10 @@ package clip
 import (
 	"context"
 	"errors"
+	"hash/crc32"
 	"math"
 	"os"
+	"path/filepath"
 	"testing"
 
 	"tapeline/pipeline"
@@ -48,8 +50,8 @@ func TestLookThrough(t *testing.T) {
 		}
 		src.Close()
 		n, few, last := 0, 0, -1
-		err = LookThrough(context.Background(), c,
-			pipeline.Look{Side: 80, Rate: 30, Each: func(f *pipeline.Frame) error {
+		err = lookThrough(context.Background(), c, 1, nil, []pipeline.Look{
+			pipeline.Look{Side: 80, Rate: 30, Begin: whole(func(f *pipeline.Frame) error {
 				n++
 				if f.Index <= last || f.PTS != c.PTS[f.Index] || len(f.Pix) != f.Width*f.Height || (f.Width > f.Height) != (c.Width > c.Height) {
 					t.Errorf("%s: frame %d after %d, %d×%d", c.Name, f.Index, last, f.Width, f.Height)
@@ -59,8 +61,8 @@ func TestLookThrough(t *testing.T) {
 					t.Errorf("%s: frame %d is %.1f brighter than it is", c.Name, f.Index, d)
 				}
 				return nil
-			}},
-			pipeline.Look{Side: 160, Rate: 4, Each: func(f *pipeline.Frame) error { few++; return nil }})
+			})},
+			pipeline.Look{Side: 160, Rate: 4, Begin: whole(func(f *pipeline.Frame) error { few++; return nil })}})
 		if err != nil || n < tc.least || n > tc.most || few < 19 || few > 21 {
 			t.Errorf("%s: %d and %d pictures, %v", c.Name, n, few, err)
 		}
@@ -68,17 +70,34 @@ func TestLookThrough(t *testing.T) {
 
 	c := mustProbe(t, later)
 	stop := errors.New("enough")
-	if err := LookThrough(context.Background(), c, pipeline.Look{Side: 80, Rate: 30, Each: func(*pipeline.Frame) error { return stop }}); !errors.Is(err, stop) {
+	if err := LookThrough(context.Background(), c, nil, pipeline.Look{Side: 80, Rate: 30, Begin: whole(func(*pipeline.Frame) error { return stop })}); !errors.Is(err, stop) {
 		t.Errorf("its own error came back as %v", err)
 	}
 	var e *pipeline.Error
-	if err := LookThrough(context.Background(), c, pipeline.Look{Side: 80, Rate: 30, Each: func(*pipeline.Frame) error { panic("x") }}); !errors.As(err, &e) || e.Fault != pipeline.FaultInternal {
+	if err := LookThrough(context.Background(), c, nil, pipeline.Look{Side: 80, Rate: 30, Begin: whole(func(*pipeline.Frame) error { panic("x") })}); !errors.As(err, &e) || e.Fault != pipeline.FaultInternal {
 		t.Errorf("a panic came back as %v", err)
 	}
 	ctx, cancel := context.WithCancel(context.Background())
 	cancel()
-	if err := LookThrough(ctx, c, pipeline.Look{Side: 80, Rate: 30, Each: func(*pipeline.Frame) error { return nil }}); !errors.As(err, &e) || e.Fault != pipeline.FaultInterrupted {
+	if err := LookThrough(ctx, c, nil, pipeline.Look{Side: 80, Rate: 30, Begin: whole(func(*pipeline.Frame) error { return nil })}); !errors.As(err, &e) || e.Fault != pipeline.FaultInterrupted {
 		t.Errorf("cancelled: %v", err)
+	}
+
+	// Of pictures and what is done beside them, whichever fails first says why.
+	waits := func(ctx context.Context) error {
+		<-ctx.Done()
+		return &pipeline.Error{Fault: pipeline.FaultInterrupted, Err: ctx.Err()}
+	}
+	for _, tc := range []struct {
+		also func(context.Context) error
+		look func(*pipeline.Frame) error
+	}{
+		{func(context.Context) error { return stop }, func(*pipeline.Frame) error { return nil }},
+		{waits, func(*pipeline.Frame) error { return stop }},
+	} {
+		if err := LookThrough(context.Background(), c, tc.also, pipeline.Look{Side: 80, Rate: 30, Begin: whole(tc.look)}); !errors.Is(err, stop) {
+			t.Errorf("what was done beside the pictures: %v", err)
+		}
 	}
 
 	// More than a second of it is overwritten.
@@ -88,9 +107,84 @@ func TestLookThrough(t *testing.T) {
 	if err := os.WriteFile(later, b, 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if err := LookThrough(context.Background(), c, pipeline.Look{Side: 80, Rate: 30, Each: func(*pipeline.Frame) error { return nil }}); !errors.As(err, &e) || e.Fault != pipeline.FaultUnreadable {
+	if err := LookThrough(context.Background(), c, nil, pipeline.Look{Side: 80, Rate: 30, Begin: whole(func(*pipeline.Frame) error { return nil })}); !errors.As(err, &e) || e.Fault != pipeline.FaultUnreadable {
 		t.Errorf("damaged: %v", err)
 	}
+}
+
+// Parted anywhere, a recording shows the same pictures at the same times.
+func TestLookThroughInStretches(t *testing.T) {
+	in := lavfi("testsrc2=s=320x180:r=60:d=9", "-f", "lavfi", "-i", "sine=d=9", "-c:a", "aac",
+		"-pix_fmt", "yuv420p", "-c:v", "libx264", "-preset", "ultrafast", "-g", "100")
+	with := func(name string, more ...string) string { return makeClip(t, name, append(in, more...)...) }
+	plain := with("p.mov", "-bf", "0")
+	for _, path := range []string{
+		plain,
+		with("b.mp4", "-bf", "3", "-b_strategy", "0", "-x264-params", "b-pyramid=normal"),
+		makeClip(t, "late.mov", "-ss", "1.37", "-i", "file:"+plain, "-c", "copy"), // an edit list
+		with("m.mkv", "-bf", "0"),
+	} {
+		c := mustProbe(t, path)
+		type seen struct {
+			frame int
+			pix   uint32
+		}
+		look := func(parts int) (out [2][]seen) {
+			var all [2][]*[]seen
+			begin := func(i int) func(from, _ float64) func(*pipeline.Frame) error {
+				return func(from, to float64) func(*pipeline.Frame) error {
+					mine := new([]seen)
+					all[i] = append(all[i], mine)
+					before := 0
+					return func(f *pipeline.Frame) error {
+						if f.PTS >= to {
+							t.Errorf("%s: %.3f of the stretch to %.3f", c.Name, f.PTS, to)
+						}
+						if f.PTS >= from {
+							if len(*mine) == 0 && from > 0 && before == 0 {
+								t.Errorf("%s: nothing before %.3f", c.Name, from)
+							}
+							*mine = append(*mine, seen{f.Index, crc32.ChecksumIEEE(f.Pix)})
+						}
+						before++
+						return nil
+					}
+				}
+			}
+			if err := lookThrough(context.Background(), c, parts, nil, []pipeline.Look{{Side: 160, Rate: 15, Begin: begin(0)}, {Side: 320, Rate: 4, Begin: begin(1)}}); err != nil {
+				t.Fatal(c.Name, err)
+			}
+			if want := parts; len(all[0]) != want && filepath.Ext(path) != ".mkv" {
+				t.Errorf("%s: %d stretches, want %d", c.Name, len(all[0]), want)
+			}
+			for i := range all {
+				for _, s := range all[i] {
+					out[i] = append(out[i], *s...)
+				}
+			}
+			return out
+		}
+		want := look(1)
+		if n := float64(len(want[0])); math.Abs(n-15*c.Duration) > 2 {
+			t.Errorf("%s: %g pictures in %.2f s", c.Name, n, c.Duration)
+		}
+		for _, parts := range []int{2, 5} {
+			got := look(parts)
+			for i := range got {
+				n := 0
+				for n < min(len(got[i]), len(want[i])) && got[i][n] == want[i][n] {
+					n++
+				}
+				if g, w := got[i][n:], want[i][n:]; len(g)+len(w) > 0 {
+					t.Errorf("%s in %d stretches, look %d: %d and %d pictures, differ from %v on, whole %v", c.Name, parts, i+1, len(got[i]), len(want[i]), g[:min(3, len(g))], w[:min(3, len(w))])
+				}
+			}
+		}
+	}
+}
+
+func whole(each func(*pipeline.Frame) error) func(_, _ float64) func(*pipeline.Frame) error {
+	return func(_, _ float64) func(*pipeline.Frame) error { return each }
 }
 
 func brightness(f *pipeline.Frame) float64 {
