@@ -5,6 +5,8 @@ import (
 	"errors"
 	"io"
 	"math"
+	"slices"
+	"sync"
 
 	"tapeline/detect/pose"
 	"tapeline/pipeline"
@@ -81,18 +83,33 @@ func scan(ctx context.Context, o *Options) (*scanned, error) {
 // look takes in the next frame looked at, at capture second t.
 func (s *scanned) look(nets Nets, f *pipeline.Frame, t float64) error {
 	s.luma = append(s.luma, luma(f))
-	if err := s.follow(nets, f, t); err != nil {
+	due := t >= s.again
+	var found []pose.Person
+	detected := func() (err error) {
+		found, err = nets.Detect(f)
+		return err
+	}
+	if err := inTwo(2, func(i int) error {
+		switch {
+		case i == 0:
+			return s.follow(nets, f, t)
+		case due:
+			return detected()
+		}
+		return nil
+	}); err != nil {
 		return err
 	}
 	active := s.active()
-	if t < s.again && active > 0 {
-		return nil
+	if !due {
+		if active > 0 {
+			return nil
+		}
+		if err := detected(); err != nil {
+			return err
+		}
 	}
 	s.again = t + lookAgain
-	found, err := nets.Detect(f)
-	if err != nil {
-		return err
-	}
 	if t >= s.tiles {
 		// The detector looks for one or two people that fill the picture:
 		// a batter behind a bystander, or far off, shows in a part of it.
@@ -126,16 +143,51 @@ func (s *scanned) active() int {
 	return n
 }
 
-// follow reads everybody who is followed in the next frame.
-func (s *scanned) follow(nets Nets, f *pipeline.Frame, t float64) error {
-	for _, p := range s.people {
-		if !p.active {
-			continue
+// inTwo does n things, two at a time, and returns the error of the first that
+// had one.
+func inTwo(n int, do func(i int) error) error {
+	errs := make([]error, n)
+	from := func(i int) {
+		for ; i < n; i += 2 {
+			if errs[i] = do(i); errs[i] != nil {
+				return
+			}
 		}
-		r, err := nets.Read(pose.Full, f, p.region)
+	}
+	var other sync.WaitGroup
+	if n > 1 {
+		other.Go(func() {
+			defer pipeline.Catch(&errs[1])
+			from(1)
+		})
+	}
+	from(0)
+	other.Wait()
+	for _, err := range errs {
 		if err != nil {
 			return err
 		}
+	}
+	return nil
+}
+
+// follow reads everybody who is followed in the next frame.
+func (s *scanned) follow(nets Nets, f *pipeline.Frame, t float64) error {
+	var followed []*person
+	for _, p := range s.people {
+		if p.active {
+			followed = append(followed, p)
+		}
+	}
+	read := make([]pose.Reading, len(followed))
+	if err := inTwo(len(followed), func(i int) (err error) {
+		read[i], err = nets.Read(pose.Full, f, followed[i].region)
+		return err
+	}); err != nil {
+		return err
+	}
+	for i, p := range followed {
+		r := &read[i]
 		if r.Score < pose.LostScore || !follows(&p.last().pose, &r.Pose, t-p.last().t) {
 			if p.misses++; p.misses >= giveUp {
 				p.active = false
@@ -234,22 +286,27 @@ func inTiles(nets Nets, f *pipeline.Frame, parts []float64) ([]pose.Person, erro
 	w, h := float64(f.Width)*f.Scale, float64(f.Height)*f.Scale
 	for _, part := range parts {
 		side := part * math.Max(w, h)
-		var out []pose.Person
+		var at []pipeline.Point
 		for _, y := range centres(h, side) {
 			for _, x := range centres(w, side) {
-				ds, err := nets.DetectNear(f, pipeline.Point{X: x, Y: y}, side)
-				if err != nil {
-					return nil, err
-				}
-				for _, d := range ds {
-					fresh := true
-					for _, o := range out {
-						fresh = fresh && math.Hypot(o.Hips.X-d.Hips.X, o.Hips.Y-d.Hips.Y) > .2*d.Region.Size
-					}
-					if fresh {
-						out = append(out, d)
-					}
-				}
+				at = append(at, pipeline.Point{X: x, Y: y})
+			}
+		}
+		seen := make([][]pose.Person, len(at))
+		if err := inTwo(len(at), func(i int) (err error) {
+			seen[i], err = nets.DetectNear(f, at[i], side)
+			return err
+		}); err != nil {
+			return nil, err
+		}
+		var out []pose.Person
+		for _, d := range slices.Concat(seen...) {
+			fresh := true
+			for _, o := range out {
+				fresh = fresh && math.Hypot(o.Hips.X-d.Hips.X, o.Hips.Y-d.Hips.Y) > .2*d.Region.Size
+			}
+			if fresh {
+				out = append(out, d)
 			}
 		}
 		if len(out) > 0 {

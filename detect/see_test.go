@@ -45,7 +45,6 @@ type play struct {
 	rate     float64
 	i        int
 	tiles    bool // people are seen in tiles only
-	read     int
 	breaksAt int
 }
 
@@ -90,7 +89,6 @@ func (p *play) DetectNear(f *pipeline.Frame, at pipeline.Point, side float64) (o
 
 // Read gives whoever stands nearest to the region's centre.
 func (p *play) Read(net string, f *pipeline.Frame, r pipeline.Region) (pose.Reading, error) {
-	p.read++
 	best, near := pose.Reading{}, .3*r.Size
 	for _, a := range p.actors {
 		if f.PTS < a.from || f.PTS >= a.to {

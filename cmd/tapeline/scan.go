@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 
 	"tapeline/config"
 	"tapeline/detect/card"
@@ -199,8 +200,12 @@ func cutOut(ctx context.Context, c pipeline.Clip, dir string, plan *jobs.Plan, n
 	faulty := func(err error) error {
 		return &pipeline.Error{Fault: pipeline.FaultOutput, Step: "scan", Path: dir, What: "can't be written", Hint: "check the folder and the space left", Err: err}
 	}
-	for i := range plan.Cuts {
-		tell.Tell("cut", i, len(plan.Cuts))
+	ctx, stop := context.WithCancelCause(ctx)
+	defer stop(nil)
+	var telling sync.Mutex
+	done := 0
+	one := func(i int) (err error) {
+		defer pipeline.Catch(&err)
 		x := &plan.Cuts[i]
 		x.File = fmt.Sprintf("%s-%03d-%s.mov", pipeline.FolderName(c.Path), i+1, jobs.Clock(x.From))
 		path := filepath.Join(dir, x.File)
@@ -219,6 +224,29 @@ func cutOut(ctx context.Context, c pipeline.Clip, dir string, plan *jobs.Plan, n
 				return faulty(err)
 			}
 		}
+		telling.Lock()
+		defer telling.Unlock()
+		done++
+		tell.Tell("cut", done, len(plan.Cuts))
+		return nil
+	}
+	tell.Tell("cut", 0, len(plan.Cuts))
+	all := make([]int, len(plan.Cuts))
+	for i := range all {
+		all[i] = i
+	}
+	// Two at a time, as each is copying here and looking at the copy there.
+	pipeline.AtOnce(all, 2, func(int) string { return "" }, func() (func(int), func()) {
+		return func(i int) {
+			if ctx.Err() == nil {
+				if err := one(i); err != nil {
+					stop(err) // the first one counts
+				}
+			}
+		}, func() {}
+	})()
+	if err := context.Cause(ctx); err != nil {
+		return err
 	}
 	if err := jobs.WritePlan(dir, *plan); err != nil {
 		return faulty(err)

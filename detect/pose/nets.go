@@ -70,8 +70,8 @@ type Options struct {
 	Trace *pipeline.Trace
 }
 
-// Nets holds the networks. It is for one goroutine at a time, but one more may
-// Read or ReadJittered beside what the first reads or detects, and one Warm.
+// Nets holds the networks. Several goroutines may read and detect at a time, of
+// which two run, and one may Warm beside them; the rest is for one alone.
 type Nets struct {
 	dir      string
 	opts     Options

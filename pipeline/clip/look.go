@@ -140,6 +140,7 @@ func (a *through) part(from, to float64) *part {
 }
 
 func (p *part) run(ctx context.Context) (err error) {
+	defer pipeline.Catch(&err)
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	c := p.all.clip
