@@ -155,6 +155,7 @@ func inTwo(n int, do func(i int) error) error {
 		}
 	}
 	var other sync.WaitGroup
+	defer other.Wait() // a panic here, too, must not leave a network running
 	if n > 1 {
 		other.Go(func() {
 			defer pipeline.Catch(&errs[1])

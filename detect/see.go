@@ -17,7 +17,7 @@ import (
 // their index in the whole clip.
 type Opener func(ctx context.Context, maxSide int, from, to float64) (pipeline.Source, error)
 
-// Nets finds and reads people, two goroutines at a time; *pose.Nets is one.
+// Nets finds and reads people for several goroutines at a time; *pose.Nets is one.
 type Nets interface {
 	Detect(*pipeline.Frame) ([]pose.Person, error)
 	DetectNear(f *pipeline.Frame, at pipeline.Point, side float64) ([]pose.Person, error)

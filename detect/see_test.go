@@ -3,9 +3,12 @@ package detect
 import (
 	"context"
 	"errors"
+	"fmt"
 	"io"
 	"math"
+	"slices"
 	"strings"
+	"sync"
 	"testing"
 
 	"tapeline/detect/internal/scene"
@@ -275,6 +278,41 @@ func TestReaderStaysWithTheBatter(t *testing.T) {
 	}
 	if p, _ := r.read(&pipeline.Frame{}, 3, nil); p != nil {
 		t.Error("somebody read where the scan knows nothing and nobody is followed")
+	}
+}
+
+func TestInTwo(t *testing.T) {
+	for n := range 6 {
+		done := make([]bool, n)
+		if err := inTwo(n, func(i int) error { done[i] = true; return nil }); err != nil || slices.Contains(done, false) {
+			t.Errorf("%d: %v, %v", n, done, err)
+		}
+	}
+	// They are at work at once.
+	var met sync.WaitGroup
+	met.Add(2)
+	if err := inTwo(2, func(int) error { met.Done(); met.Wait(); return nil }); err != nil {
+		t.Error(err)
+	}
+	for _, bad := range [][]int{{0}, {1}, {4}, {1, 2}, {2, 3}} {
+		err := inTwo(5, func(i int) error {
+			if slices.Contains(bad, i) {
+				return fmt.Errorf("%d", i)
+			}
+			return nil
+		})
+		if err == nil || err.Error() != fmt.Sprint(bad[0]) {
+			t.Errorf("%v: %v", bad, err)
+		}
+	}
+	var e *pipeline.Error
+	if err := inTwo(2, func(i int) error {
+		if i == 1 {
+			panic("x")
+		}
+		return nil
+	}); !errors.As(err, &e) || e.Fault != pipeline.FaultInternal {
+		t.Errorf("a panic came back as %v", err)
 	}
 }
 

@@ -9,6 +9,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 
@@ -172,16 +173,14 @@ func lookForCards(ctx context.Context, path, dir string, _ pipeline.Progress) (p
 const least = 1.2
 
 // pieces are a scan's candidates; one in which a card was shown is two, so that
-// nobody gets the swing of who stood there before.
+// nobody gets the swing of who stood there before. A piece without a burst of its
+// own has no swing: that was the card being held up, or what came before it.
 func pieces(r long.Recording) (out []jobs.Cut) {
 	for _, c := range r.Candidates {
 		from := c.From
 		add := func(to float64) {
-			if at := c.At; to-from >= least {
-				if at < from || at >= to {
-					at = (from + to) / 2
-				}
-				out = append(out, jobs.Cut{From: from, To: to, At: at, Heard: c.Heard})
+			if i := slices.IndexFunc(c.Bursts, func(t float64) bool { return t >= from && t < to }); i >= 0 && to-from >= least {
+				out = append(out, jobs.Cut{From: from, To: to, At: c.Bursts[i], Heard: c.Heard})
 			}
 			from = to
 		}

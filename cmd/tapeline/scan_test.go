@@ -1,6 +1,10 @@
 package main
 
 import (
+	"context"
+	"errors"
+	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -10,11 +14,14 @@ import (
 	"tapeline/config"
 	"tapeline/detect/card"
 	"tapeline/detect/long"
+	"tapeline/pipeline"
+	"tapeline/pipeline/clip"
 	"tapeline/pipeline/jobs"
 )
 
 // Whatever cards a recording shows: no piece goes over a card, pieces lie in
-// their candidates in order, and what is left out is too short for a swing.
+// order, each has a burst, and no burst is lost but where what is left of its
+// candidate between two cards is too short for a swing.
 func TestPieces(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		var r long.Recording
@@ -22,7 +29,11 @@ func TestPieces(t *testing.T) {
 		for range rapid.IntRange(0, 5).Draw(t, "candidates") {
 			from := at + rapid.Float64Range(0, 5).Draw(t, "gap")
 			at = from + rapid.Float64Range(2, 12).Draw(t, "length")
-			r.Candidates = append(r.Candidates, long.Candidate{From: from, To: at, At: rapid.Float64Range(from, at).Draw(t, "at")})
+			c := long.Candidate{From: from, To: at}
+			for range rapid.IntRange(1, 3).Draw(t, "bursts") {
+				c.Bursts = append(c.Bursts, from+rapid.Float64Range(0, .999).Draw(t, "burst")*(at-from))
+			}
+			r.Candidates = append(r.Candidates, c)
 		}
 		var seen []card.Sighting
 		for range rapid.IntRange(0, 9).Draw(t, "cards") {
@@ -30,12 +41,9 @@ func TestPieces(t *testing.T) {
 		}
 		r.Players = card.Spans(seen, 90)
 		last := 0.
-		left := map[int]float64{}
-		for i, c := range r.Candidates {
-			left[i] = c.To - c.From
-		}
-		for _, p := range pieces(r) {
-			if p.From < last || p.To-p.From < least || p.At < p.From || p.At >= p.To && p.At != r.Candidates[len(r.Candidates)-1].To {
+		all := pieces(r)
+		for _, p := range all {
+			if p.From < last || p.To-p.From < least || p.At < p.From || p.At >= p.To {
 				t.Errorf("%+v after %g", p, last)
 			}
 			last = p.To
@@ -44,28 +52,26 @@ func TestPieces(t *testing.T) {
 					t.Errorf("%+v goes over the card at %g", p, s.From)
 				}
 			}
-			for i, c := range r.Candidates {
-				if p.From >= c.From && p.To <= c.To {
-					left[i] -= p.To - p.From
-				}
-			}
 		}
-		for i, c := range r.Candidates {
-			changes := 1
-			for _, s := range r.Players {
-				if s.From > c.From && s.From < c.To {
-					changes++
+		for _, c := range r.Candidates {
+			for _, b := range c.Bursts {
+				from, to := c.From, c.To // what is left of it around the burst
+				for _, s := range r.Players {
+					if s.From <= b {
+						from = max(from, s.From)
+					} else {
+						to = min(to, s.From)
+					}
 				}
-			}
-			if left[i] > least*float64(changes) || changes == 1 && left[i] > 1e-9 {
-				t.Errorf("%g of %+v are left out", left[i], c)
+				in := slices.ContainsFunc(all, func(p jobs.Cut) bool { return p.From == from && p.To == to })
+				if in != (to-from >= least) {
+					t.Errorf("burst at %g of %+v, between cards %g–%g: in a piece %v", b, c, from, to, in)
+				}
 			}
 		}
 	})
 }
 
-// What the notes beside a recording say of one player goes with its cuts only
-// where there is one.
 func TestCutNotes(t *testing.T) {
 	side := config.Sidecar{View: "chest", Distance: "5m", Height: "150cm", Player: "b07", Times: map[string]float64{"contact": 700}, Swing: 3}
 	for _, c := range []struct {
@@ -107,5 +113,38 @@ func TestScanChild(t *testing.T) {
 	}
 	if !slices.Contains(c.Env, "TAPELINE_DECODER=software") {
 		t.Errorf("%q", c.Env)
+	}
+}
+
+// One cut that can't be made fails all, with its own fault and not with that of
+// the one beside it, which is stopped.
+func TestCutOutFails(t *testing.T) {
+	if testing.Short() {
+		t.Skip("cuts a film")
+	}
+	ctx := context.Background()
+	c, err := clip.Probe(ctx, "../../samples/open_faults.mp4")
+	if err != nil {
+		t.Fatal(err)
+	}
+	nothing := jobs.Cut{From: c.Duration + 5, To: c.Duration + 6}
+	for _, bad := range []int{0, 1, 2} {
+		plan := jobs.Plan{Cuts: []jobs.Cut{{From: 0, To: 1}, {From: 1, To: 2}, {From: 2, To: 3}}}
+		plan.Cuts[bad] = nothing
+		dir := t.TempDir()
+		err := cutOut(ctx, c, dir, &plan, nil, nil)
+		var e *pipeline.Error
+		if !errors.As(err, &e) || e.Fault != pipeline.FaultInternal || !strings.Contains(e.What, "nothing from") {
+			t.Errorf("cut %d: %v", bad, err)
+		}
+		if _, err := os.Stat(filepath.Join(dir, jobs.PlanFile)); err == nil {
+			t.Error("there is a plan")
+		}
+	}
+	plan := jobs.Plan{Cuts: []jobs.Cut{{From: 0, To: 1}, {From: 1, To: 2}}}
+	stopped, stop := context.WithCancel(ctx)
+	stop()
+	if err := cutOut(stopped, c, t.TempDir(), &plan, nil, nil); err == nil {
+		t.Error("nobody stopped it")
 	}
 }

@@ -102,7 +102,7 @@ func TestLesson(t *testing.T) {
 		t.Errorf("%.1f s are no recording", c.Duration)
 	}
 	for _, x := range r.Candidates {
-		t.Logf("%.2f–%.2f, hardest at %.2f, heard %v", x.From, x.To, x.At, x.Heard)
+		t.Logf("%.2f–%.2f, hardest at %.2f, heard %v", x.From, x.To, x.Bursts[0], x.Heard)
 	}
 	check(t, w, r)
 	if *lessonFile != "" {

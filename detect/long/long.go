@@ -49,9 +49,9 @@ type Options struct {
 // Candidate is a part of the recording in which somebody may have swung a bat,
 // presentation seconds. No two overlap.
 type Candidate struct {
-	From, To float64 // to cut out
-	At       float64 // of the hardest motion
-	Heard    bool    // there was a sharp sound near it
+	From, To float64   // to cut out
+	Bursts   []float64 // of much motion, the hardest first; at least one
+	Heard    bool      // there was a sharp sound near one
 }
 
 // Recording is what a scan finds.
@@ -225,9 +225,10 @@ func candidates(moves []move, cracks []float64, k, duration float64) []Candidate
 	last := math.Inf(-1) // last burst of the candidate before
 	for _, g := range groups(bursts(moves, cracks, k), k) {
 		from, to := g[0].t, g[len(g)-1].t
-		c := Candidate{From: math.Max(0, from-room*k), To: math.Min(duration, to+room*k), At: hardest(g).t}
+		c := Candidate{From: math.Max(0, from-room*k), To: math.Min(duration, to+room*k)}
+		slices.SortStableFunc(g, func(a, b burst) int { return cmp.Compare(b.over, a.over) })
 		for _, b := range g {
-			c.Heard = c.Heard || b.heard
+			c.Bursts, c.Heard = append(c.Bursts, b.t), c.Heard || b.heard
 		}
 		if n := len(out); n > 0 && c.From < out[n-1].To {
 			c.From = (last + from) / 2
@@ -236,10 +237,6 @@ func candidates(moves []move, cracks []float64, k, duration float64) []Candidate
 		out, last = append(out, c), to
 	}
 	return out
-}
-
-func hardest(bs []burst) burst {
-	return slices.MaxFunc(bs, func(a, b burst) int { return cmp.Compare(a.over, b.over) })
 }
 
 // groups puts together what belongs together: no gap wider than together, and

@@ -76,7 +76,7 @@ func TestCandidatesProperty(t *testing.T) {
 		}
 		last := 0.
 		for _, c := range candidates(moving(60, peaks), nil, 1, 60) {
-			if c.From < last || c.To <= c.From || c.To > 60 || c.At < c.From || c.At > c.To || c.To-c.From > longest+2*room+.01 {
+			if c.From < last || c.To <= c.From || c.To > 60 || c.Bursts[0] < c.From || c.Bursts[0] > c.To || c.To-c.From > longest+2*room+.01 {
 				t.Fatalf("%+v after %v", c, last)
 			}
 			last = c.To

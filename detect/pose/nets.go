@@ -70,8 +70,9 @@ type Options struct {
 	Trace *pipeline.Trace
 }
 
-// Nets holds the networks. Several goroutines may read and detect at a time, of
-// which two run, and one may Warm beside them; the rest is for one alone.
+// Nets holds the networks. Several goroutines may read and detect at a time, two
+// of them with the same network, and one may Warm beside them; the rest is for
+// one alone.
 type Nets struct {
 	dir      string
 	opts     Options

@@ -7,6 +7,7 @@ import (
 	"os"
 	"sort"
 	"strconv"
+	"sync"
 
 	"tapeline/pipeline"
 )
@@ -85,7 +86,7 @@ func cut(ctx context.Context, c pipeline.Clip, first int, to float64, path strin
 		args = append(args, "-metadata", captureTags[0]+"="+seconds(c.CaptureRate))
 	}
 	if anew {
-		args = append(args, "-fps_mode", "passthrough", "-enc_time_base", "-1", "-c:v", "libx264", "-preset", "veryfast", "-crf", "12", "-c:a", "pcm_s16le")
+		args = append(args, "-fps_mode", "passthrough", "-enc_time_base", "-1", "-c:v", "libx264", "-preset", "veryfast", "-crf", "12", "-threads", "2", "-c:a", "pcm_s16le")
 	} else {
 		args = append(args, "-c", "copy")
 	}
@@ -100,9 +101,17 @@ func cut(ctx context.Context, c pipeline.Clip, first int, to float64, path strin
 	if err != nil {
 		return &pipeline.Error{Fault: pipeline.FaultOutput, Step: stepCut, Path: path, What: "can't be written", Hint: "check its folder and the space left", Err: err}
 	}
+	if anew {
+		encoding.Lock()
+		defer encoding.Unlock()
+	}
 	_, err = run(ctx, stepCut, c.Path, "ffmpeg", args...)
 	return err
 }
+
+// encoding is held by the one cut that is being encoded: an encoder takes as much
+// memory as all else.
+var encoding sync.Mutex
 
 // sameTimes compares the pictures' times and the sound's beginning with those
 // of the clip it was cut from.

@@ -22,13 +22,18 @@ import (
 const looking = stepDecode
 
 const (
-	beat    = 90000. // of the clock that times are told in, a second
-	slack   = .23    // of the distance between two pictures: so much may one be early; no quarter, so that no picture of 60 a second is just on the edge
-	hole    = 1.     // seconds without a picture that are damage
-	sparse  = .14    // seconds: pictures farther apart lose a swing
-	tasting = 3.     // seconds decoded to learn how far apart pictures would be
-	stretch = 300.   // seconds of capture time looked through in one go, at most
-	leadIn  = 1.     // and before them, for those who compare
+	beat = 90000. // of the clock that times are told in, a second
+	// Of the distance between two pictures: so much may one be early. It is such
+	// that no picture lies just on the edge, as with a quarter every fourth of 60
+	// a second would.
+	slack   = .23003
+	hole    = 1.   // seconds without a picture that are damage
+	sparse  = .14  // seconds: pictures farther apart lose a swing
+	tasting = 3.   // seconds decoded to learn how far apart pictures would be
+	stretch = 300. // seconds of capture time looked through in one go, at most
+	leadIn  = 1.   // and before them, for those who compare
+	keyNear = 15.  // no stretch begins farther than this from the key frame before it: all between is decoded for nothing
+	threads = 8    // at most, of a decoder: each has pictures of its own
 )
 
 // LookThrough decodes a long recording once and hands its pictures to the
@@ -41,10 +46,11 @@ const (
 // no other refers to, where enough remain. A picture missing here and there is
 // no damage, a second without any is: what is cut out is checked again.
 //
-// A container with an index is looked through in stretches, two at a time, as
-// two decoders that need not wait for each other take less than one with two
+// A QuickTime or MP4 file is looked through in stretches, two at a time, as two
+// decoders that need not wait for each other take less than one with two
 // threads. What is seen doesn't hang on where it is parted. also, unless it is
-// nil, is done in the place of the second of the two before that begins.
+// nil, is done in the place of the second of the two before that begins; it
+// catches its own panics.
 func LookThrough(ctx context.Context, c pipeline.Clip, also func(context.Context) error, looks ...pipeline.Look) error {
 	return lookThrough(ctx, c, 2*int(math.Ceil(c.Duration/c.TimeFactor/2/stretch)), also, looks)
 }
@@ -64,21 +70,24 @@ func lookThrough(ctx context.Context, c pipeline.Clip, parts int, also func(cont
 	ctx, cancel := context.WithCancelCause(ctx)
 	defer cancel(nil)
 	all := &through{clip: &c, in: in, looks: looks, thin: thins(ctx, c, in), known: make(chan struct{})}
-	var begin, end float64
+	var borders []float64
+	for i := 1; i < parts; i++ {
+		// Whole seconds, as ffmpeg's clock is then told without rounding.
+		at := math.Round(c.Duration * float64(i) / float64(parts))
+		if at > 0 && all.seekable(ctx, at) {
+			borders = append(borders, at)
+		}
+	}
 	type task = func(context.Context) error
 	var tasks []task
-	for i := range parts {
-		// Whole seconds, as ffmpeg's clock is then told without rounding.
-		begin, end = end, math.Round(c.Duration*float64(i+1)/float64(parts))
-		if i == parts-1 {
-			end = math.Inf(1)
-		}
-		if end > begin {
-			tasks = append(tasks, all.part(begin, end).run)
-		}
+	begin := 0.
+	all.threads = min(threads, max(1, runtime.GOMAXPROCS(0)/min(2, len(borders)+1)))
+	for i, end := range append(borders, math.Inf(1)) {
+		tasks = append(tasks, all.part(begin, end).run)
 		if i == 0 && also != nil {
 			tasks = append(tasks, also)
 		}
+		begin = end
 	}
 	var fault sync.Mutex
 	var first error
@@ -108,13 +117,25 @@ func lookThrough(ctx context.Context, c pipeline.Clip, parts int, also func(cont
 
 // through is what is common to all stretches of a recording.
 type through struct {
-	clip  *pipeline.Clip
-	in    []string
-	looks []pipeline.Look
-	thin  bool
-	zero  float64       // ffmpeg's time of the recording's first picture
-	known chan struct{} // is closed when it is known
-	once  sync.Once
+	clip    *pipeline.Clip
+	in      []string
+	looks   []pipeline.Look
+	thin    bool
+	threads int           // of each decoder
+	zero    float64       // ffmpeg's time of the recording's first picture
+	known   chan struct{} // is closed when it is known
+	once    sync.Once
+}
+
+// seekable tells whether a key frame is close before presentation second at.
+func (a *through) seekable(ctx context.Context, at float64) bool {
+	args := append([]string{"-v", "error", "-select_streams", "V:0", "-show_entries", "packet=pts_time", "-of", "csv=p=0", "-read_intervals", fmt.Sprintf("%.0f%%+#1", at)}, a.in...)
+	b, err := run(ctx, looking, a.clip.Path, "ffprobe", args...)
+	if err != nil {
+		return false // decoding will say why
+	}
+	key, err := strconv.ParseFloat(strings.Trim(string(b), ",\r\n "), 64)
+	return err == nil && at-key <= keyNear*a.clip.TimeFactor
 }
 
 func (a *through) begins(at float64) {
@@ -151,13 +172,14 @@ func (p *part) run(ctx context.Context) (err error) {
 	if p.all.thin {
 		args = append(args, "-skip_frame", "noref")
 	}
-	// Each of two gets half the processors.
-	args = append(args, "-threads", strconv.Itoa(max(1, runtime.GOMAXPROCS(0)/2)))
+	args = append(args, "-threads", strconv.Itoa(p.all.threads))
 	if p.decode > 0 {
 		args = append(args, "-ss", strconv.FormatFloat(p.decode, 'f', 0, 64))
 	}
 	if !math.IsInf(p.to, 1) {
-		args = append(args, "-t", strconv.FormatFloat(p.to-p.decode+1, 'f', 0, 64))
+		// It counts from where the file begins; where that is the sound, the
+		// pictures' end is later.
+		args = append(args, "-t", strconv.FormatFloat(p.to-p.decode+1+math.Ceil(math.Max(0, -c.AudioStart)), 'f', 0, 64))
 	}
 	args = append(args, p.all.in...)
 	var errs bytes.Buffer
@@ -334,7 +356,7 @@ func (t *taker) run(ctx context.Context) (err error) {
 		if err := t.each(&f); err != nil {
 			return err
 		}
-		t.last = math.Max(t.last, f.PTS)
+		t.last = f.PTS
 	}
 }
 
