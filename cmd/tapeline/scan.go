@@ -133,7 +133,7 @@ func scanning(ctx context.Context, path, dir string, tell pipeline.Progress) (jo
 	if err != nil {
 		return plan, err
 	}
-	plan = jobs.Plan{Seconds: c.Duration, Cuts: pieces(r), Cards: owned(r.Players)}
+	plan = jobs.Plan{Seconds: c.Duration, Cuts: pieces(r, long.BurstDoubt*c.TimeFactor), Cards: owned(r.Players)}
 	if dir == "" {
 		return plan, nil
 	}
@@ -174,13 +174,14 @@ const least = 1.2
 
 // pieces are a scan's candidates; one in which a card was shown is two, so that
 // nobody gets the swing of who stood there before. A piece without a burst of its
-// own has no swing: that was the card being held up, or what came before it.
-func pieces(r long.Recording) (out []jobs.Cut) {
+// own, whose time may be off by doubt seconds, has no swing: that was the card
+// being held up, or what came before it.
+func pieces(r long.Recording, doubt float64) (out []jobs.Cut) {
 	for _, c := range r.Candidates {
 		from := c.From
 		add := func(to float64) {
-			if i := slices.IndexFunc(c.Bursts, func(t float64) bool { return t >= from && t < to }); i >= 0 && to-from >= least {
-				out = append(out, jobs.Cut{From: from, To: to, At: c.Bursts[i], Heard: c.Heard})
+			if i := slices.IndexFunc(c.Bursts, func(t float64) bool { return t >= from-doubt && t < to+doubt }); i >= 0 && to-from >= least {
+				out = append(out, jobs.Cut{From: from, To: to, At: min(max(c.Bursts[i], from), to), Heard: c.Heard})
 			}
 			from = to
 		}

@@ -41,9 +41,10 @@ func TestPieces(t *testing.T) {
 		}
 		r.Players = card.Spans(seen, 90)
 		last := 0.
-		all := pieces(r)
+		doubt := rapid.Float64Range(0, .5).Draw(t, "doubt")
+		all := pieces(r, doubt)
 		for _, p := range all {
-			if p.From < last || p.To-p.From < least || p.At < p.From || p.At >= p.To {
+			if p.From < last || p.To-p.From < least || p.At < p.From || p.At > p.To {
 				t.Errorf("%+v after %g", p, last)
 			}
 			last = p.To
@@ -51,6 +52,13 @@ func TestPieces(t *testing.T) {
 				if s.From > p.From && s.From < p.To {
 					t.Errorf("%+v goes over the card at %g", p, s.From)
 				}
+			}
+		}
+		for _, p := range all {
+			if !slices.ContainsFunc(r.Candidates, func(c long.Candidate) bool {
+				return p.From >= c.From && p.To <= c.To && slices.ContainsFunc(c.Bursts, func(b float64) bool { return b >= p.From-doubt && b < p.To+doubt })
+			}) {
+				t.Errorf("%+v has no burst", p)
 			}
 		}
 		for _, c := range r.Candidates {
@@ -72,6 +80,8 @@ func TestPieces(t *testing.T) {
 	})
 }
 
+// What the notes beside a recording say of one player goes with its cuts only
+// where there is one.
 func TestCutNotes(t *testing.T) {
 	side := config.Sidecar{View: "chest", Distance: "5m", Height: "150cm", Player: "b07", Times: map[string]float64{"contact": 700}, Swing: 3}
 	for _, c := range []struct {

@@ -198,6 +198,10 @@ func listen(ctx context.Context, o *Options) (cracks []float64, err error) {
 	return cracks, err
 }
 
+// BurstDoubt is how far, in seconds of capture time, a burst may be from its
+// hardest moment.
+const BurstDoubt = smoothing
+
 // In seconds of capture time.
 const (
 	smoothing = .17 // what lasts less is no swing: three pictures
@@ -223,18 +227,29 @@ type burst struct {
 func candidates(moves []move, cracks []float64, k, duration float64) []Candidate {
 	var out []Candidate
 	last := math.Inf(-1) // last burst of the candidate before
-	for _, g := range groups(bursts(moves, cracks, k), k) {
+	all := bursts(moves, cracks, k)
+	for _, g := range groups(lead(all, k), k) {
 		from, to := g[0].t, g[len(g)-1].t
 		c := Candidate{From: math.Max(0, from-room*k), To: math.Min(duration, to+room*k)}
-		slices.SortStableFunc(g, func(a, b burst) int { return cmp.Compare(b.over, a.over) })
 		for _, b := range g {
-			c.Bursts, c.Heard = append(c.Bursts, b.t), c.Heard || b.heard
+			c.Heard = c.Heard || b.heard
 		}
 		if n := len(out); n > 0 && c.From < out[n-1].To {
 			c.From = (last + from) / 2
 			out[n-1].To = c.From
 		}
 		out, last = append(out, c), to
+	}
+	// Those that lead left out count, too: a card may part them from the harder
+	// one beside them.
+	slices.SortStableFunc(all, func(a, b burst) int { return cmp.Compare(b.over, a.over) })
+	for i := range out {
+		c := &out[i]
+		for _, b := range all {
+			if b.t >= c.From && b.t <= c.To {
+				c.Bursts = append(c.Bursts, b.t)
+			}
+		}
 	}
 	return out
 }
@@ -306,7 +321,7 @@ func bursts(moves []move, cracks []float64, k float64) []burst {
 			out = append(out, b)
 		}
 	}
-	return lead(out, k)
+	return out
 }
 
 // lead leaves out what is small beside a burst close by: that one's room holds

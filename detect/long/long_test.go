@@ -143,6 +143,18 @@ func TestListen(t *testing.T) {
 	}
 }
 
+// A burst that is small beside a harder one close by moves no candidate's ends,
+// but is told: a card may part the two.
+func TestSmallBursts(t *testing.T) {
+	got := candidates(moving(30, map[float64]float64{9.7: 9, 11: 4}), nil, 1, 30)
+	if len(got) != 1 || math.Abs(got[0].To-9.7-room) > .2 {
+		t.Fatalf("%+v", got)
+	}
+	if b := got[0].Bursts; len(b) != 2 || math.Abs(b[0]-9.7) > BurstDoubt || math.Abs(b[1]-11) > BurstDoubt {
+		t.Errorf("%v", b)
+	}
+}
+
 // What ends the looking or the listening ends the scan.
 func TestScanFails(t *testing.T) {
 	bad := errors.New("bad")

@@ -127,15 +127,24 @@ type through struct {
 	once    sync.Once
 }
 
-// seekable tells whether a key frame is close before presentation second at.
+// seekable tells whether a key frame is close before where a stretch from
+// presentation second at is decoded from.
 func (a *through) seekable(ctx context.Context, at float64) bool {
-	args := append([]string{"-v", "error", "-select_streams", "V:0", "-show_entries", "packet=pts_time", "-of", "csv=p=0", "-read_intervals", fmt.Sprintf("%.0f%%+#1", at)}, a.in...)
+	at = a.before(at)
+	// The first packet after seeking there, and when the file begins.
+	args := append([]string{"-v", "error", "-select_streams", "V:0", "-show_entries", "packet=pts_time:format=start_time", "-of", "default=nw=1:nk=1", "-read_intervals", fmt.Sprintf("+%.0f%%+#1", at)}, a.in...)
 	b, err := run(ctx, looking, a.clip.Path, "ffprobe", args...)
 	if err != nil {
 		return false // decoding will say why
 	}
-	key, err := strconv.ParseFloat(strings.Trim(string(b), ",\r\n "), 64)
-	return err == nil && at-key <= keyNear*a.clip.TimeFactor
+	var key, zero float64
+	n, err := fmt.Sscan(string(b), &key, &zero)
+	return n == 2 && err == nil && at-(key-zero) <= keyNear*a.clip.TimeFactor
+}
+
+// before is where a stretch from presentation second from is decoded from.
+func (a *through) before(from float64) float64 {
+	return math.Max(0, from-math.Ceil(leadIn*a.clip.TimeFactor))
 }
 
 func (a *through) begins(at float64) {
@@ -153,7 +162,7 @@ type part struct {
 }
 
 func (a *through) part(from, to float64) *part {
-	p := &part{all: a, from: from, to: to, decode: math.Max(0, from-math.Ceil(leadIn*a.clip.TimeFactor))}
+	p := &part{all: a, from: from, to: to, decode: a.before(from)}
 	for _, l := range a.looks {
 		p.each = append(p.each, l.Begin(from, to))
 	}

@@ -134,7 +134,7 @@ func TestLookThroughInStretches(t *testing.T) {
 		{turned, map[int]int{3: 3}},
 		{slow, map[int]int{3: 3}},
 		{with("m.mkv", "-bf", "0"), map[int]int{2: 1}},
-		{makeClip(t, "onekey.mov", append(lavfi("testsrc2=s=160x90:r=15:d=40", "-pix_fmt", "yuv420p", "-c:v", "libx264"), "-g", "1000", "-sc_threshold", "0", "-bf", "0")...), map[int]int{5: 2}},
+		{makeClip(t, "onekey.mov", append(lavfi("testsrc2=s=160x90:r=15:d=40", "-pix_fmt", "yuv420p", "-c:v", "libx264"), "-g", "1000", "-sc_threshold", "0", "-bf", "0")...), map[int]int{5: 3}},
 	} {
 		c := mustProbe(t, tc.path)
 		type seen struct {
