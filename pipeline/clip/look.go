@@ -30,7 +30,7 @@ const (
 	hole    = 1.   // seconds without a picture that are damage
 	sparse  = .14  // seconds: pictures farther apart lose a swing
 	tasting = 3.   // seconds decoded to learn how far apart pictures would be
-	stretch = 300. // seconds of capture time looked through in one go, at most
+	stretch = 300. // seconds of capture time looked through in one go, where key frames are near
 	leadIn  = 1.   // and before them, for those who compare
 	keyNear = 15.  // no stretch begins farther than this from the key frame before it: all between is decoded for nothing
 	threads = 8    // at most, of a decoder: each has pictures of its own
